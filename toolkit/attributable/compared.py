@@ -1,0 +1,220 @@
+"""Which rows answer a question, and what they are compared with.
+
+A question names a measure, a region, an intervention and a comparison. This module picks the rows, finds what the
+records hold to compare them with (the *basis*) and gives one row per side with `y`, the change from the last
+reading before to the reading after, oriented so that better is positive. A missing `y` stays in: it is judged later.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+
+Basis = Literal["randomised_order", "randomised_side", "comparison_sessions", "other_side"]
+RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side"})
+SIDES = ("left", "right")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Compared:
+    """Rows of technique and comparison, side by side.
+
+    `rows`: file-order frame with client, practitioner, session_id, arm (1 technique, 0 comparison), base, gap (first
+    minus last reading before), has_second, y (oriented change, NaN = no reading after), blinded (yes/no/unknown).
+    `against`: what the comparison is, in words.
+    """
+
+    basis: Basis
+    rows: pd.DataFrame
+    against: str
+
+    @property
+    def randomised(self) -> bool:
+        """Was the comparison drawn by chance?"""
+        return self.basis in RANDOMISED
+
+    @property
+    def has_second_baseline(self) -> bool:
+        """Were at least 80 % of the rows in each arm read twice before?"""
+        shares = self.rows.groupby("arm")["has_second"].mean()
+        return bool(len(shares) and shares.min() >= 0.8)
+
+
+def technique_rows(rows: pd.DataFrame, *, measure: str, region: str, intervention: str) -> pd.DataFrame:
+    """Rows of one measure in sessions that treated this region with this intervention (alone, not in combination)."""
+    here = (rows["measure"] == measure) & (rows["intervention"] == intervention)
+    if region != "any":
+        here &= rows["region"] == region
+    return rows[here]
+
+
+def orientation(better: str) -> float:
+    """+1 where a rise is better, −1 where a fall is."""
+    return 1.0 if better == "higher" else -1.0
+
+
+def treated_side_rule(rows: pd.DataFrame, *, relation: str, better: str) -> tuple[str, str]:
+    """Which measured side belongs to the treated side: "same" or "opposite", and how that was found.
+
+    Only where general anatomy says the opposite movement is limited (side-bending, for instance) can it be
+    "opposite"; then the records decide by readings *before* alone: sessions that measured one side only, else the
+    side that read more restricted. Readings after are never looked at, so the choice cannot flatter the technique.
+
+    Args:
+        rows: technique rows of one measure and region.
+        relation: the codebook's word for this region and measure (same, opposite, both, or "").
+        better: higher or lower.
+
+    Returns:
+        The rule and how it was found, in words.
+    """
+    if relation != "opposite":
+        return "same", "the codebook names the same side"
+    sided = rows[rows["treated_side"].isin(SIDES) & rows["measured_side"].isin(SIDES)]
+    opposite = sided["treated_side"].to_numpy() != sided["measured_side"].to_numpy()
+    alone = sided.groupby("session_id", observed=True)["measured_side"].transform("nunique") == 1
+    if alone.sum() >= 5:
+        share = float(opposite[alone.to_numpy()].mean())
+        if share >= 0.8 or share <= 0.2:
+            return ("opposite" if share >= 0.8 else "same"), "sessions that measured one side only"
+    both = sided.assign(opposite=opposite)[~alone.to_numpy()]
+    wide = both.pivot_table(index="client", columns="opposite", values="before", aggfunc="mean", observed=True)
+    if wide.shape[1] == 2 and len(wide.dropna()) >= 5:
+        gap = orientation(better) * (wide[True] - wide[False]).dropna()
+        spread = float(gap.std(ddof=1))
+        if spread > 0 and abs(gap.mean()) > 3 * spread / np.sqrt(len(gap)):
+            return ("opposite" if gap.mean() < 0 else "same"), "the side that read more restricted before"
+    return "same", "the records do not tell, so the side treated is taken as the side measured"
+
+
+def role_of_side(rows: pd.DataFrame, *, rule: str) -> pd.Series:
+    """For each row: does its reading belong to the treated side ("treated"), the other ("other") or neither ("whole")?
+
+    A session that measured one side only has no other side: its reading belongs to the treatment.
+    """
+    treated = rows["treated_side"].astype(str).to_numpy()
+    measured = rows["measured_side"].astype(str).to_numpy()
+    sided = np.isin(treated, SIDES) & np.isin(measured, SIDES)
+    belongs = (treated == measured) if rule == "same" else (treated != measured)
+    sides = rows.groupby("session_id", observed=True)["measured_side"].transform("nunique").to_numpy()
+    role = np.where(~sided, "whole", np.where(belongs | (sides < 2), "treated", "other"))
+    return pd.Series(role, index=rows.index, name="role")
+
+
+def _as_compared(rows: pd.DataFrame, *, arm: np.ndarray, outcome: pd.Series, better: str) -> pd.DataFrame:
+    """The columns that the estimate needs, with the change oriented so that better is positive."""
+    sign = orientation(better)
+    base = rows["before_2"].fillna(rows["before"])
+    first = rows["before"].fillna(rows["before_2"])
+    return pd.DataFrame(
+        {
+            "client": rows["client"].astype(str).to_numpy(),
+            "practitioner": rows["practitioner"].astype(str).to_numpy(),
+            "session_id": rows["session_id"].astype(str).to_numpy(),
+            "date": rows["date"].to_numpy(),
+            "arm": arm.astype(float),
+            "base": sign * base.to_numpy(dtype=float),
+            "gap": sign * (first - base).to_numpy(dtype=float),
+            "has_second": rows["before_2"].notna().to_numpy(),
+            "y": sign * (outcome - base).to_numpy(dtype=float),
+            "blinded": rows["examiner_blinded"].astype(str).to_numpy(),
+        }
+    )
+
+
+def by_order(technique: pd.DataFrame, *, better: str) -> Compared | None:
+    """First period of sessions whose order was drawn: technique first against waiting first."""
+    drawn = technique[technique["order"].isin(("technique_first", "wait_first"))]
+    arm = (drawn["order"] == "technique_first").to_numpy()
+    if arm.sum() < 1 or (~arm).sum() < 1:
+        return None
+    outcome = drawn["after"].where(arm, drawn["after_wait"])
+    rows = _as_compared(drawn, arm=arm, outcome=outcome, better=better)
+    return Compared(basis="randomised_order", rows=rows, against="waiting as long, by drawn order")
+
+
+def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bool) -> Compared | None:
+    """Treated against untreated side of the same session, the treated side drawn at random or not."""
+    is_drawn = (technique["side_drawn"] == "yes").to_numpy()
+    chosen = technique[(is_drawn if drawn else ~is_drawn) & roles.isin(("treated", "other")).to_numpy()]
+    role = roles.loc[chosen.index]
+    both = role.groupby(chosen["session_id"].astype(str)).transform("nunique") == 2
+    chosen, role = chosen[both], role[both]
+    if chosen.empty:
+        return None
+    rows = _as_compared(chosen, arm=(role == "treated").to_numpy(), outcome=chosen["after"], better=better)
+    basis: Basis = "randomised_side" if drawn else "other_side"
+    how = "drawn at random" if drawn else "not drawn"
+    return Compared(basis=basis, rows=rows, against=f"the untreated side of the same sessions, {how}")
+
+
+def by_sessions(technique: pd.DataFrame, comparison: pd.DataFrame, *, better: str, against: str) -> Compared | None:
+    """Technique sessions against other sessions that were not drawn at random: measured only, or treated otherwise."""
+    if technique.empty or comparison.empty:
+        return None
+    technique = technique[technique["order"] != "wait_first"]  # there a rest came in between
+    both = pd.concat([technique, comparison])
+    arm = np.r_[np.ones(len(technique), bool), np.zeros(len(comparison), bool)]
+    rows = _as_compared(both, arm=arm, outcome=both["after"], better=better)
+    return Compared(basis="comparison_sessions", rows=rows, against=against)
+
+
+def comparison_rows(rows: pd.DataFrame, *, measure: str, region: str, other: str) -> pd.DataFrame:
+    """Rows of the sessions to compare with: same measure, the other intervention, the same region where that is said."""
+    here = rows[(rows["measure"] == measure) & (rows["intervention"] == other)]
+    if region == "any" or here.empty:
+        return here
+    same = here[here["region"] == region]
+    return same if len(same) else here
+
+
+def find_comparison(
+    rows: pd.DataFrame,
+    *,
+    measure: str,
+    region: str,
+    intervention: str,
+    better: str,
+    comparison: str | None = None,
+    relation: str = "",
+    side_rule: str | None = None,
+) -> Compared | None:
+    """The strongest comparison that the records hold for a question, or the one that the question asks for.
+
+    Args:
+        rows: tidy wide rows (one measured side of one session each).
+        comparison: "wait", "measured_only", "other_side", another intervention's name, or None for the strongest.
+        relation: the codebook's side relation of region and measure.
+        side_rule: "same" or "opposite" where the question states it.
+
+    Returns:
+        The compared rows, or None where the records hold nothing to compare with. When what was asked for is not in
+        the records the strongest other comparison is returned; its `basis` then tells.
+    """
+    technique = technique_rows(rows, measure=measure, region=region, intervention=intervention)
+    if technique.empty:
+        return None
+    rule = side_rule or treated_side_rule(technique, relation=relation, better=better)[0]
+    roles = role_of_side(technique, rule=rule)
+    treated = technique[(roles != "other").to_numpy()]
+    other = comparison if comparison not in (None, "wait", "other_side") else "measured_only"
+    against = comparison_rows(rows, measure=measure, region=region, other=str(other))
+    found = {
+        "wait": by_order(treated, better=better),
+        "drawn_side": by_side(technique, roles, better=better, drawn=True),
+        "sessions": by_sessions(treated, against, better=better, against=f"sessions with {other}"),
+        "undrawn_side": by_side(technique, roles, better=better, drawn=False),
+    }
+    wanted = {
+        "wait": ["wait"],
+        "other_side": ["drawn_side", "undrawn_side"],
+        None: [],
+    }.get(comparison, ["sessions"])
+    for name in [*wanted, "wait", "drawn_side", "sessions", "undrawn_side"]:
+        one = found[name]
+        if one is not None and one.rows.groupby("arm")["y"].count().reindex([0.0, 1.0], fill_value=0).min() >= 2:
+            return one
+    return None

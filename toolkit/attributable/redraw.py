@@ -1,0 +1,117 @@
+"""Re-randomisation: what the estimate would be, had the coin fallen otherwise.
+
+For few clients a model's degrees of freedom are a guess; the drawn order is not. Each redraw shuffles the drawn
+labels among the sessions of the same client (clients seen once are shuffled among themselves; where no client has
+both labels, whole clients are), or flips the drawn side of each session. The p-value counts how often a redraw does
+as well as the records; the interval holds every effect that the same test would not reject (test inversion;
+Edgington & Onghena 2007, Randomization Tests, ch. 13, from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.intp]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Redrawn:
+    """Estimate, two-sided p and interval from redraws."""
+
+    value: float
+    p: float
+    ci_low: float
+    ci_high: float
+    n_draws: int
+
+
+def shuffled_labels(arm: Floats, client: Codes, *, n_draws: int, rng: np.random.Generator) -> Floats:
+    """`n_draws` rows of redrawn 0/1 labels, shuffled within client where a client has several sessions.
+
+    Args:
+        arm: drawn labels (n sessions).
+        client: client codes (n sessions).
+    """
+    counts = np.bincount(client)
+    mixed = np.bincount(client, weights=arm)
+    if not ((mixed > 0) & (mixed < counts)).any():  # the order was drawn once for each client
+        per_client = mixed / np.maximum(counts, 1)
+        keys = rng.random((n_draws, len(counts))).argsort(axis=1)
+        return np.asarray(per_client[keys][:, client])
+    stratum = np.where(counts[client] > 1, client + 1, 0)
+    order = np.argsort(stratum, kind="stable")
+    keys = stratum[order][None, :] + rng.random((n_draws, len(arm)))
+    picked = np.argsort(keys, axis=1)  # shuffles inside each stratum, which occupies the same places
+    out = np.empty((n_draws, len(arm)))
+    out[:, order] = arm[order][picked]
+    return out
+
+
+def flipped_sides(n: int, *, n_draws: int, rng: np.random.Generator) -> Floats:
+    """`n_draws` rows of +1/−1: the treated side of each session drawn again."""
+    return np.asarray(rng.integers(0, 2, (n_draws, n)) * 2.0 - 1.0)
+
+
+def less_client_mean(values: Floats, client: Codes, ratio: float) -> Floats:
+    """Values (… × n) less the share of their client's mean that a random intercept with this variance ratio removes.
+
+    Args:
+        ratio: between-client over residual variance; 0 leaves the values as they are.
+    """
+    counts = np.bincount(client).astype(float)
+    share = 1.0 - 1.0 / np.sqrt(1.0 + ratio * counts)
+    flat = np.atleast_2d(values)
+    indicator = np.zeros((len(counts), flat.shape[1]))
+    indicator[client, np.arange(flat.shape[1])] = 1.0
+    means = flat @ (indicator.T / counts)
+    return np.asarray((flat - (means * share) @ indicator).reshape(values.shape))
+
+
+def redraw(
+    y: Floats,
+    label: Floats,
+    redrawn: Floats,
+    covariates: Floats,
+    client: Codes,
+    *,
+    ratio: float,
+    confidence_level: float,
+) -> Redrawn:
+    """Estimate of the label's effect, its p and interval from redrawn labels.
+
+    Args:
+        y: changes (n). label: what was drawn (n). redrawn: what could have been drawn (draws × n).
+        covariates: columns that do not depend on the draw (n × k; k may be 0). client: codes (n).
+        ratio: between-client over residual variance, for weighing clients' means.
+    """
+    stack = less_client_mean(np.vstack([y, label, covariates.T]), client, ratio)
+    basis, _ = np.linalg.qr(stack[2:].T) if covariates.shape[1] else (np.zeros((len(y), 0)), None)
+
+    def clear(rows: Floats) -> Floats:
+        return np.asarray(rows - (rows @ basis) @ basis.T)
+
+    outcome, drawn = clear(stack[:2])
+    could = clear(less_client_mean(redrawn, client, ratio))
+    size = np.einsum("ij,ij->i", could, could)
+    could, size = could[size > 1e-9], size[size > 1e-9]
+    value = float(drawn @ outcome / (drawn @ drawn))
+    slopes = could @ outcome / size
+    overlap = could @ drawn / size
+    more = (1 + np.sum(slopes >= value - 1e-12)) / (1 + len(slopes))
+    less = (1 + np.sum(slopes <= value + 1e-12)) / (1 + len(slopes))
+    free = overlap < 1 - 1e-9
+    edges = np.sort((value - slopes[free]) / (1 - overlap[free]))
+    low, high = _edges(edges, 1 + len(slopes), alpha=1 - confidence_level)
+    return Redrawn(value=value, p=float(min(1.0, 2 * min(more, less))), ci_low=low, ci_high=high, n_draws=len(slopes))
+
+
+def _edges(edges: Floats, n: int, *, alpha: float) -> tuple[float, float]:
+    """The interval's limits: as many redraws as alpha/2 allows are left outside at each end."""
+    outside = int(np.floor(n * alpha / 2)) - 1
+    if outside < 0 or 2 * outside >= len(edges):
+        return -np.inf, np.inf
+    return float(edges[outside]), float(edges[len(edges) - 1 - outside])

@@ -1,0 +1,320 @@
+"""A clinic made by chance, with every rival explanation as a dial and the truth known.
+
+Each dial of `ClinicDials` is one way in which readings rise although nothing was done. Turned to zero, the clinic
+is clean. `simulate_clinic` returns wide rows as an export would hold them (see `toolkit.records`) and the truth.
+The numbers are invented: they serve the demo, planning, tests and benchmarks, and say nothing of any real clinic.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+import pandas as pd
+
+Design = Literal["order_drawn", "side_drawn", "comparison_sessions", "other_side", "none"]
+
+
+@dataclass(frozen=True, kw_only=True)
+class ClinicDials:
+    """What happens in the simulated clinic. Lengths in the measure's unit, shares from 0 to 1.
+
+    Design: `n_clients`, `n_practitioners`, `visits` (mean number a client would come), `design` (what the records
+    hold to compare with), `second_baseline` (is a second reading taken before), `blinded_share` of re-measurements.
+    People: `level` and `between_sd` of the true reading over clients, `day_sd` from visit to visit, `sem` of one
+    reading (standard error of measurement), `heavy_tails` (degrees of freedom of the reading noise; 0 = normal).
+    Truth: `effect` of the technique (mean over clients), `effect_sd` between clients, `practitioner_effect_sd`,
+    `spill_over` (share of the effect that reaches the untreated side).
+    Rivals: `restricted_below` (only sides first read below this many SDs under the level are treated; None = all),
+    `warm_up` (rise with each further reading), `wait_rise` (rise over any stretch as long as the treatment),
+    `course_per_week` (true drift over weeks), `keen` (log-odds of coming back per unit of observed change),
+    `not_written` (share of unmoved sides whose after-reading is left empty), `unmoved_below` (observed change that
+    counts as unmoved), `lean` (added to an after-reading by a reader who knows that treatment came before),
+    `round_to` (instrument or habit rounds to this step; 0 = none), `measured_only_share` of sessions.
+    """
+
+    n_clients: int = 60
+    n_practitioners: int = 4
+    visits: float = 5.0
+    design: Design = "order_drawn"
+    second_baseline: bool = True
+    blinded_share: float = 1.0
+    level: float = 35.0
+    between_sd: float = 6.0
+    day_sd: float = 2.0
+    sem: float = 2.5
+    heavy_tails: float = 0.0
+    effect: float = 0.0
+    effect_sd: float = 0.0
+    practitioner_effect_sd: float = 0.0
+    spill_over: float = 0.0
+    restricted_below: float | None = None
+    warm_up: float = 0.0
+    wait_rise: float = 0.0
+    course_per_week: float = 0.0
+    keen: float = 0.0
+    not_written: float = 0.0
+    unmoved_below: float = 2.0
+    lean: float = 0.0
+    round_to: float = 0.0
+    measured_only_share: float = 0.3
+    measure: str = "cervical_lateral_flexion"
+    unit: str = "deg"
+    region: str = "upper_trapezius"
+    intervention: str = "percussive_release"
+    better: str = "higher"
+    start: str = "2026-01-05"
+
+
+ALL_RIVALS: dict[str, Any] = {
+    "restricted_below": 0.0,
+    "warm_up": 0.8,
+    "wait_rise": 0.5,
+    "course_per_week": 0.15,
+    "keen": 0.15,
+    "not_written": 0.6,
+    "effect_sd": 1.0,
+    "round_to": 1.0,
+}
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SimulatedClinic:
+    """An export made by chance (`rows`, wide layout) with its dials and its truth."""
+
+    rows: pd.DataFrame
+    dials: ClinicDials
+    truth: dict[str, Any]
+
+
+def with_all_rivals(dials: ClinicDials, **also: Any) -> ClinicDials:
+    """The same clinic with every rival turned on at once; `also` sets further dials.
+
+    Example:
+        >>> with_all_rivals(ClinicDials(), lean=1.0, blinded_share=0.0).warm_up
+        0.8
+    """
+    return replace(dials, **{**ALL_RIVALS, **also})
+
+
+def simulate_clinic(dials: ClinicDials, *, rng: np.random.Generator | int) -> SimulatedClinic:
+    """One clinic's year under these dials.
+
+    Visits are made one after another, because who comes back may depend on what the last readings showed.
+
+    Args:
+        dials: what happens in the clinic.
+        rng: a numpy Generator or a seed.
+
+    Returns:
+        Wide rows (one measured side of one session each) and the truth.
+
+    Example:
+        >>> simulate_clinic(ClinicDials(n_clients=8, effect=3.0), rng=1).rows["client"].nunique()
+        8
+    """
+    rng = np.random.default_rng(rng)
+    people = _draw_people(dials, rng)
+    parts, here = [], people
+    for visit in range(1, 4 * int(np.ceil(dials.visits)) + 1):
+        if here.empty:
+            break
+        rows, moved = _one_visit(here, visit, dials, rng)
+        parts.append(rows)
+        here = here[_come_back(moved, dials, rng)]
+    rows = pd.concat(parts, ignore_index=True).sort_values(["date", "client"], kind="stable", ignore_index=True)
+    return SimulatedClinic(rows=rows, dials=dials, truth=_truth(dials))
+
+
+def _truth(dials: ClinicDials) -> dict[str, Any]:
+    """What a perfect audit would find."""
+    return {
+        "measure": dials.measure,
+        "region": dials.region,
+        "intervention": dials.intervention,
+        "effect": dials.effect,
+        "unit": dials.unit,
+    }
+
+
+def _draw_people(dials: ClinicDials, rng: np.random.Generator) -> pd.DataFrame:
+    """Clients with their true level, their own effect, their practitioner and their first day."""
+    n = dials.n_clients
+    carries = rng.normal(0.0, dials.practitioner_effect_sd, dials.n_practitioners)
+    carries = carries - carries.mean()
+    practitioner = rng.integers(dials.n_practitioners, size=n)
+    return pd.DataFrame(
+        {
+            "client": [f"c{k:04d}" for k in range(1, n + 1)],
+            "practitioner": [f"p{k + 1}" for k in practitioner],
+            "level": rng.normal(dials.level, dials.between_sd, n),
+            "effect": dials.effect + rng.normal(0.0, dials.effect_sd, n) + carries[practitioner],
+            "start_day": rng.integers(0, 200, n),
+            "week": 0.0,
+        },
+        index=range(n),
+    )
+
+
+def _noise(dials: ClinicDials, rng: np.random.Generator, size: int) -> np.ndarray:
+    """Reading noise with standard deviation `sem`."""
+    if dials.heavy_tails > 2:
+        scale = np.sqrt(dials.heavy_tails / (dials.heavy_tails - 2))
+        return dials.sem * rng.standard_t(dials.heavy_tails, size) / scale
+    return rng.normal(0.0, dials.sem, size)
+
+
+def _read(true: np.ndarray, dials: ClinicDials, rng: np.random.Generator) -> np.ndarray:
+    """One reading of each true value: noise, then the rounding of instrument or habit."""
+    seen = true + _noise(dials, rng, len(true))
+    step = dials.round_to
+    return np.round(seen / step) * step if step > 0 else np.round(seen, 1)
+
+
+def _one_visit(
+    people: pd.DataFrame, visit: int, dials: ClinicDials, rng: np.random.Generator
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Rows of one visit of everyone present, and the change each client saw (for coming back)."""
+    sign = 1.0 if dials.better == "higher" else -1.0
+    week = (visit - 1) * 1.5
+    true = people["level"].to_numpy() + sign * dials.course_per_week * week + rng.normal(0, dials.day_sd, len(people))
+    people, true, before = _restricted_only(people, true, dials, rng)
+    n = len(people)
+    rows = _session_frame(people, visit, week, dials, rng)
+    up = sign * dials.warm_up
+    first_side = dict(
+        zip(
+            ("before", "before_2", "after_wait", "after"),
+            _phases(people, true, before, rows, up, sign, dials, rng),
+            strict=True,
+        )
+    )
+    for name, values in first_side.items():
+        rows[name] = values
+    moved = sign * (np.where(np.isnan(rows["after"]), rows["after_wait"], rows["after"]) - rows["before"])
+    rows = _leave_empty(rows, sign, dials, rng)
+    if dials.design in ("side_drawn", "other_side"):
+        rows = pd.concat([rows, _other_side(people, rows, up, sign, dials, rng)], ignore_index=True)
+    whole = np.zeros(n) if n == 0 else np.nan_to_num(moved)
+    return rows.drop(columns="treated_now"), pd.Series(whole, index=people.index).to_numpy()
+
+
+def _restricted_only(
+    people: pd.DataFrame, true: np.ndarray, dials: ClinicDials, rng: np.random.Generator
+) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Read everyone; where only restricted sides are treated, look for the day on which the side reads restricted."""
+    before = _read(true, dials, rng)
+    if dials.restricted_below is None:
+        return people, true, before
+    limit = dials.level - dials.restricted_below * dials.between_sd
+    sign = 1.0 if dials.better == "higher" else -1.0
+    for _ in range(6):  # a side that reads free today is looked at again on another day
+        free = sign * (before - limit) > 0
+        if not free.any():
+            break
+        true = np.where(free, people["level"].to_numpy() + rng.normal(0, dials.day_sd, len(true)), true)
+        before = np.where(free, _read(true, dials, rng), before)
+    return people, true, before
+
+
+def _session_frame(
+    people: pd.DataFrame, visit: int, week: float, dials: ClinicDials, rng: np.random.Generator
+) -> pd.DataFrame:
+    """The part of the rows that is not a reading: who, when, what was done, what was drawn."""
+    n = len(people)
+    date = pd.Timestamp(dials.start) + pd.to_timedelta(people["start_day"].to_numpy() + int(week * 7), unit="D")
+    side = np.where(rng.random(n) < 0.5, "left", "right")
+    first = rng.random(n) < 0.5
+    only_measured = (dials.design == "comparison_sessions") & (rng.random(n) < dials.measured_only_share)
+    order = np.where(first, "technique_first", "wait_first") if dials.design == "order_drawn" else np.full(n, "")
+    return pd.DataFrame(
+        {
+            "session_id": [f"{c}-{visit:02d}" for c in people["client"]],
+            "client": people["client"].to_numpy(),
+            "practitioner": people["practitioner"].to_numpy(),
+            "date": date.strftime("%Y-%m-%d"),
+            "region": dials.region,
+            "treated_side": side,
+            "intervention": np.where(only_measured, "measured_only", dials.intervention),
+            "order": order,
+            "measure": dials.measure,
+            "measured_side": side,
+            "unit": dials.unit,
+            "side_drawn": "yes" if dials.design == "side_drawn" else "",
+            "examiner": people["practitioner"].to_numpy(),
+            "examiner_blinded": np.where(rng.random(n) < dials.blinded_share, "yes", "no"),
+            "treated_now": ~only_measured,
+        }
+    )
+
+
+def _phases(
+    people: pd.DataFrame,
+    true: np.ndarray,
+    before: np.ndarray,
+    rows: pd.DataFrame,
+    up: float,
+    sign: float,
+    dials: ClinicDials,
+    rng: np.random.Generator,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+    """The readings before, before_2, after_wait and after of the treated (or only measured) side."""
+    n = len(people)
+    effect = sign * people["effect"].to_numpy()
+    second = _read(true + up, dials, rng) if dials.second_baseline else np.full(n, np.nan)
+    loose = true + up * (2.0 if dials.second_baseline else 1.0) + sign * dials.wait_rise
+    lean = np.where(rows["examiner_blinded"].to_numpy() == "yes", 0.0, sign * dials.lean)
+    treated = rows["treated_now"].to_numpy()
+    after_first = _read(loose + np.where(treated, effect + lean, 0.0), dials, rng)
+    if dials.design != "order_drawn":
+        return before, second, np.full(n, np.nan), after_first
+    later = loose + up + sign * dials.wait_rise
+    wait_first = rows["order"].to_numpy() == "wait_first"
+    after_wait = np.where(wait_first, _read(loose, dials, rng), np.nan)
+    after = np.where(wait_first, _read(later + effect + lean, dials, rng), after_first)
+    return before, second, after_wait, after
+
+
+def _leave_empty(rows: pd.DataFrame, sign: float, dials: ClinicDials, rng: np.random.Generator) -> pd.DataFrame:
+    """Unmoved sides whose after-reading is not written down."""
+    if dials.not_written <= 0:
+        return rows
+    rows = rows.copy()
+    for phase in ("after_wait", "after"):
+        unmoved = sign * (rows[phase] - rows["before"]) < dials.unmoved_below
+        rows.loc[unmoved & (rng.random(len(rows)) < dials.not_written), phase] = np.nan
+    return rows
+
+
+def _other_side(
+    people: pd.DataFrame,
+    rows: pd.DataFrame,
+    up: float,
+    sign: float,
+    dials: ClinicDials,
+    rng: np.random.Generator,
+) -> pd.DataFrame:
+    """The untreated side of the same sessions: freer where only restricted sides are treated."""
+    n = len(people)
+    other = rows.copy()
+    other["measured_side"] = np.where(rows["treated_side"] == "left", "right", "left")
+    true = people["level"].to_numpy() + rng.normal(0, dials.day_sd, n)
+    before = _read(true, dials, rng)
+    if dials.design == "side_drawn":  # a coin between two sides that both qualified
+        _, true, before = _restricted_only(people, true, dials, rng)
+    second = _read(true + up, dials, rng) if dials.second_baseline else np.full(n, np.nan)
+    loose = true + up * (2.0 if dials.second_baseline else 1.0) + sign * dials.wait_rise
+    other["before"] = before
+    other["before_2"] = second
+    other["after"] = _read(loose + sign * people["effect"].to_numpy() * dials.spill_over, dials, rng)
+    return _leave_empty(other, sign, dials, rng)
+
+
+def _come_back(moved: np.ndarray, dials: ClinicDials, rng: np.random.Generator) -> np.ndarray:
+    """Who comes again: a mean of `visits` visits, more often after a change that pleased."""
+    stay = 1.0 - 1.0 / max(dials.visits, 1.0)
+    if stay <= 0:
+        return np.zeros(len(moved), dtype=bool)
+    odds = np.log(stay / (1 - stay)) + dials.keen * (moved - np.mean(moved) if len(moved) else 0.0)
+    return np.asarray(rng.random(len(moved)) < 1.0 / (1.0 + np.exp(-odds)))
