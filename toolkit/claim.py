@@ -1,0 +1,309 @@
+"""The claim rule, and nothing else: the strongest sentence that the records allow.
+
+| level | when |
+|---|---|
+| `moved_enough` | drawn comparison; bounded lower limit, less the leaning allowance, at or above the smallest change that matters |
+| `moved` | drawn comparison; that lower limit above 0 |
+| `probably_moved` | comparison sessions or other side, with a second baseline; that lower limit above 0 |
+| `no_better_than_waiting` | the interval lies inside ± the smallest change that matters |
+| `worse_than_waiting` | the upper limit lies below 0 |
+| `readings_changed` | none of these, but the interval of after − before_2 (else after − before) excludes 0 |
+| `not_enough` | otherwise |
+
+The rows are tried from the top; the first that holds is the level. Limits are those of the attributable change with
+missing readings filled in against the technique, at the level that the looks and the number of questions leave.
+More looks than were planned leave nothing for a claim about the technique: `readings_changed` is then the most.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from toolkit.result import figure_text
+
+Level = Literal[
+    "moved_enough",
+    "moved",
+    "probably_moved",
+    "no_better_than_waiting",
+    "worse_than_waiting",
+    "readings_changed",
+    "not_enough",
+]
+LEVELS: tuple[Level, ...] = (
+    "moved_enough",
+    "moved",
+    "probably_moved",
+    "no_better_than_waiting",
+    "worse_than_waiting",
+    "readings_changed",
+    "not_enough",
+)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evidence:
+    """What the rule looks at. Changes in the measure's unit, better = positive; None = not available.
+
+    `low`, `mean`, `high`: attributable change, bounded. `readings_low`, `readings_high`: interval of the change in the
+    readings themselves. `allowance`: for a reader who knew what was done. `smallest`: smallest change that matters.
+    """
+
+    basis: str | None
+    randomised: bool
+    second_baseline: bool
+    mean: float | None
+    low: float | None
+    high: float | None
+    allowance: float
+    smallest: float | None
+    readings_mean: float | None
+    readings_low: float | None
+    readings_high: float | None
+    looks_used_up: bool = False
+
+
+@dataclass(frozen=True, kw_only=True)
+class Context:
+    """The words and counts that a sentence needs; nothing here changes the level."""
+
+    measure: str
+    region: str
+    intervention: str
+    unit: str
+    against: str
+    n_clients: int
+    n_sessions: int
+    confidence_level: float
+    method: str
+    allowance_source: str
+    smallest_source: str
+    readings_method: str
+    n_readings_clients: int
+    n_for_certainty: int | None
+    declared: bool
+    blinded_enough: bool
+    n_missing: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Claim:
+    """What may be said, on what basis, what may not, and what it would take to say more."""
+
+    level: Level
+    basis: str | None
+    declared: bool
+    sentence: str
+    next_step: str
+    may_say: str
+    may_not_say: str
+    to_say_more: str
+
+
+def level_of(evidence: Evidence) -> Level:
+    """The first row of the rule that holds.
+
+    Example:
+        >>> level_of(Evidence(basis="randomised_order", randomised=True, second_baseline=True, mean=3.0, low=1.5,
+        ...     high=4.5, allowance=1.0, smallest=5.0, readings_mean=5.0, readings_low=4.0, readings_high=6.0))
+        'moved'
+    """
+    low, high, smallest = evidence.low, evidence.high, evidence.smallest
+    if low is not None and high is not None and not evidence.looks_used_up:
+        least = low - evidence.allowance
+        if evidence.randomised and smallest is not None and least >= smallest:
+            return "moved_enough"
+        if evidence.randomised and least > 0:
+            return "moved"
+        if not evidence.randomised and evidence.second_baseline and least > 0:
+            return "probably_moved"
+        if smallest is not None and -smallest < low and high < smallest:
+            return "no_better_than_waiting"
+        if high < 0:
+            return "worse_than_waiting"
+    if evidence.readings_low is not None and evidence.readings_high is not None:
+        if evidence.readings_low > 0 or evidence.readings_high < 0:
+            return "readings_changed"
+    return "not_enough"
+
+
+def make_claim(evidence: Evidence, context: Context) -> Claim:
+    """Level and sentences for one question.
+
+    Args:
+        evidence: the numbers that decide.
+        context: the words and counts that the sentences carry.
+
+    Returns:
+        The claim. Its sentence never says more than its level.
+    """
+    level = level_of(evidence)
+    sentence = _SENTENCES[level](evidence, context)
+    if not context.declared:
+        sentence += " The question was not written down before looking, so this counts as one of many looked at."
+    step = _next_step(level, evidence, context)
+    return Claim(
+        level=level,
+        basis=evidence.basis,
+        declared=context.declared,
+        sentence=sentence,
+        next_step=step,
+        may_say=sentence,
+        may_not_say=_may_not_say(level, evidence, context),
+        to_say_more=step,
+    )
+
+
+def _amount(value: float | None, unit: str) -> str:
+    return f"{figure_text(value)} {unit}" if value is not None else "not available"
+
+
+def _what(context: Context) -> str:
+    return f"{context.intervention} on {context.region}"
+
+
+def _interval(evidence: Evidence, context: Context) -> str:
+    return (
+        f"{figure_text(evidence.mean)} {context.unit} ({context.confidence_level:.4g} interval "
+        f"{figure_text(evidence.low)} to {figure_text(evidence.high)} {context.unit}; {context.n_clients} clients, "
+        f"{context.n_sessions} sessions; {context.method})"
+    ).replace(f"{context.confidence_level:.4g} interval", f"{100 * context.confidence_level:.4g} % interval")
+
+
+def _less_allowance(evidence: Evidence, context: Context) -> str:
+    if evidence.allowance <= 0:
+        return ""
+    return (
+        f" after taking off {_amount(evidence.allowance, context.unit)} for a reader who may lean "
+        f"({context.allowance_source})"
+    )
+
+
+def _moved_enough(evidence: Evidence, context: Context) -> str:
+    return (
+        f"{_what(context)} moved {context.measure} by more than {context.against} did, and by enough to matter: the "
+        f"difference in favour is {_interval(evidence, context)}, and its low end{_less_allowance(evidence, context)} "
+        f"is not below {_amount(evidence.smallest, context.unit)} ({context.smallest_source})."
+    )
+
+
+def _moved(evidence: Evidence, context: Context) -> str:
+    tail = (
+        f" Whether it is as much as {_amount(evidence.smallest, context.unit)} ({context.smallest_source}) is not shown."
+        if evidence.smallest is not None
+        else " No smallest change that matters was named, so whether it is enough to matter is not judged."
+    )
+    return (
+        f"{_what(context)} moved {context.measure} by more than {context.against} did: the difference in favour is "
+        f"{_interval(evidence, context)}, and its low end{_less_allowance(evidence, context)} is above 0.{tail}"
+    )
+
+
+def _probably_moved(evidence: Evidence, context: Context) -> str:
+    return (
+        f"{_what(context)} probably moved {context.measure} by more than {context.against} did: the difference in "
+        f"favour is {_interval(evidence, context)}, and its low end{_less_allowance(evidence, context)} is above 0. "
+        "What was compared was not drawn at random, so something else that differs between the two may explain it."
+    )
+
+
+def _no_better(evidence: Evidence, context: Context) -> str:
+    return (
+        f"For {context.measure}, {_what(context)} did no better and no worse than {context.against}, within what "
+        f"matters: the difference is {_interval(evidence, context)}, inside ± {_amount(evidence.smallest, context.unit)}"
+        f" ({context.smallest_source})."
+    )
+
+
+def _worse(evidence: Evidence, context: Context) -> str:
+    return (
+        f"For {context.measure}, {_what(context)} did worse than {context.against}: the difference in favour is "
+        f"{_interval(evidence, context)}, below 0."
+    )
+
+
+def _readings(evidence: Evidence, context: Context) -> str:
+    better = "better" if (evidence.readings_mean or 0) > 0 else "worse"
+    return (
+        f"Readings of {context.measure} were {better} after {_what(context)} by {figure_text(evidence.readings_mean)} "
+        f"{context.unit} (interval {figure_text(evidence.readings_low)} to {figure_text(evidence.readings_high)} "
+        f"{context.unit}; {context.n_readings_clients} clients; {context.readings_method}): something moved them, the "
+        f"cause is open.{_compared_so_far(evidence, context)}"
+    )
+
+
+def _compared_so_far(evidence: Evidence, context: Context) -> str:
+    if evidence.looks_used_up:
+        return " The planned looks are used up, so no comparison can be claimed from these records any more."
+    if evidence.mean is None:
+        return " The records hold nothing to compare the technique with."
+    return f" Against {context.against} the difference is {_interval(evidence, context)}, which does not settle it."
+
+
+def _not_enough(evidence: Evidence, context: Context) -> str:
+    tail = _compared_so_far(evidence, context)
+    more = f" About {context.n_for_certainty} clients in all would settle it." if context.n_for_certainty else ""
+    return f"The records do not tell whether {_what(context)} moves {context.measure}.{tail}{more}"
+
+
+_SENTENCES = {
+    "moved_enough": _moved_enough,
+    "moved": _moved,
+    "probably_moved": _probably_moved,
+    "no_better_than_waiting": _no_better,
+    "worse_than_waiting": _worse,
+    "readings_changed": _readings,
+    "not_enough": _not_enough,
+}
+
+
+def _may_not_say(level: Level, evidence: Evidence, context: Context) -> str:
+    """What readers are tempted to say and these records do not allow."""
+    if level == "moved_enough":
+        return "That it helps every client, that it lasts beyond the session, or that another way of working would not."
+    if level == "moved":
+        return (
+            "That the change is large enough to matter, that it lasts beyond the session, or that every client moves."
+        )
+    if level == "probably_moved":
+        return "That the technique is the cause: the sessions compared were not drawn at random."
+    if level == "no_better_than_waiting":
+        return "That the technique is useless for other measures, regions or people."
+    if level == "worse_than_waiting":
+        return (
+            "That it harms: the records show a smaller change than the comparison, in this measure, within a session."
+        )
+    if level == "readings_changed":
+        return (
+            "That the technique moved them: waiting, being measured again or a restricted day may have done the same."
+        )
+    return "That it works, and equally that it does not: the absence of an answer is not an answer."
+
+
+def _next_step(level: Level, evidence: Evidence, context: Context) -> str:
+    """The one change of record-keeping that would allow a stronger sentence."""
+    if evidence.looks_used_up:
+        return "Write a new question sheet before looking, and judge it on sessions from then on."
+    if evidence.basis is None or evidence.mean is None:
+        return (
+            "Let a coin decide in each session whether the client is treated first or waits first, as long as the "
+            "treatment takes, and read again after each part; then every client is treated and every session compares."
+        )
+    if not evidence.second_baseline and not evidence.randomised:
+        return "Read twice before the technique, a few minutes apart: a restricted reading drifts back by itself."
+    if not evidence.randomised:
+        return "Draw the order (technique first or wait first) by a coin, and write down which it was."
+    if level == "moved_enough":
+        return "See whether it holds until the next visit: read first thing next time, in both orders."
+    if not context.blinded_enough:
+        return (
+            "Have the re-measurement taken by somebody who does not know what was done, in at least 80 of 100 "
+            f"sessions: it spares the allowance of {_amount(evidence.allowance, context.unit)}."
+        )
+    if context.n_missing:
+        return f"Write down every reading after, also where nothing moved: {context.n_missing} are missing."
+    if level == "moved":
+        return "More clients would narrow the interval; whether it reaches the change that matters is then shown."
+    more = f" About {context.n_for_certainty} clients in all would settle it." if context.n_for_certainty else ""
+    return f"Go on recording in the same way.{more}"
