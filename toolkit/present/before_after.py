@@ -1,0 +1,121 @@
+"""Every client's reading before and after, and the differences beside them with their mean and its interval."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from toolkit.present import style
+from toolkit.present.frames import need_columns
+from toolkit.present.words import capital, counted, unit_words, with_interval
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from toolkit.result import Estimate
+
+COLUMNS = ("client", "first", "second", "change", "beyond_mdc")
+_RISES = style.SERIES[0]
+_FALLS = style.SERIES[1]
+_STAYS = style.SERIES[2]
+
+
+def before_after_figure(clients: pd.DataFrame, *, change: Estimate, measure: str, width: float = style.WIDE) -> Figure:
+    """Draw a line a client from the first to the second reading, and the changes with their mean and interval.
+
+    Args:
+        clients: one row a client: client, first, second (in the measure's unit), change (better = positive),
+            beyond_mdc (True, False or missing). Rows without both readings are not drawn.
+        change: the mean change with its interval, as computed elsewhere.
+        measure: the measure's name in words, for the axis.
+        width: inches; below 5 the two panels stand one above the other.
+
+    Raises:
+        ToolkitError: a column is missing.
+
+    Example:
+        >>> from toolkit.result import Estimate
+        >>> clients = pd.DataFrame({"client": ["a", "b"], "first": [30.0, 34.0], "second": [35.0, 36.0],
+        ...                         "change": [5.0, 2.0], "beyond_mdc": [True, False]})
+        >>> change = Estimate(name="Change", value=3.5, ci_low=-15.6, ci_high=22.6, unit="deg", n=2, method="t")
+        >>> len(before_after_figure(clients, change=change, measure="ankle bend").axes)
+        2
+    """
+    need_columns(clients, COLUMNS, what="before/after figure")
+    drawn = clients.dropna(subset=["first", "second", "change"])
+    if drawn.empty:
+        return style.nothing_to_draw("No client has both readings, so there is nothing to draw.", width=width)
+    beside = width >= style.SIDE_BY_SIDE
+    figure = style.new_figure(width, 4.15 if beside else 6.75)
+    each = (width - 1.75) / 2 if beside else width - 0.85
+    readings = style.axes_at(figure, left=0.65, top=0.35, width=each, height=2.9 if beside else 2.2)
+    differences = style.axes_at(
+        figure,
+        left=width - each - 0.2 if beside else 0.65,
+        top=0.35 if beside else 3.65,
+        width=each,
+        height=2.9 if beside else 2.2,
+    )
+    _draw_readings(readings, drawn, measure=measure, unit=change.unit)
+    _draw_differences(differences, drawn, change=change)
+    return figure
+
+
+def alt_text_before_after(clients: pd.DataFrame, *, change: Estimate, measure: str) -> str:
+    """The figure in words: how many clients rose, fell, stayed, and the mean change with its interval."""
+    need_columns(clients, COLUMNS, what="before/after figure")
+    drawn = clients.dropna(subset=["first", "second", "change"])
+    up, down = int((drawn["change"] > 0).sum()), int((drawn["change"] < 0).sum())
+    beyond = drawn["beyond_mdc"].dropna().astype(bool)
+    more = f" {int(beyond.sum())} of {len(beyond)} beyond measurement error." if len(beyond) else ""
+    return (
+        f"{capital(measure)} before and after for {counted(len(drawn), 'client')}: {up} changed for the better, "
+        f"{down} for the worse, {len(drawn) - up - down} not at all. Mean change "
+        f"{with_interval(change.value, change.ci_low, change.ci_high, change.unit)}, {change.method}.{more}"
+    )
+
+
+def _look(change: float) -> style.Series:
+    """How a client's line looks: for the better, for the worse, or no change."""
+    return _RISES if change > 0 else _FALLS if change < 0 else _STAYS
+
+
+def _draw_readings(axes: Axes, clients: pd.DataFrame, *, measure: str, unit: str) -> None:
+    """One line a client from before to after; solid for the better, dashed for the worse, dotted for no change."""
+    faint = float(np.clip(24 / len(clients), 0.3, 0.85))
+    for first, second, change in clients[["first", "second", "change"]].itertuples(index=False):
+        look = _look(change)
+        axes.plot([0, 1], [first, second], color=look.colour, ls=look.dash, lw=1.1, alpha=faint)
+    middle = [clients["first"].mean(), clients["second"].mean()]
+    axes.plot([0, 1], middle, color=style.INK, lw=2.6, marker="D", ms=7, label="mean of the clients")
+    axes.set_xlim(-0.25, 1.25)
+    axes.set_xticks([0, 1], ["before", "after"])
+    style.name_axes(axes, up=f"{capital(measure)} ({unit_words(unit)})")
+    axes.set_title(f"Readings of {counted(len(clients), 'client')}", fontsize=style.TEXT, loc="left")
+    key = "solid: better, dashed: worse, thick: mean"
+    style.write(axes, 0, -0.63, key, size=style.SMALL, colour=style.QUIET, transform=style.inches_above(axes))
+
+
+def _draw_differences(axes: Axes, clients: pd.DataFrame, *, change: Estimate) -> None:
+    """A point a client, filled where beyond measurement error, and the mean with its interval."""
+    ordered = clients.sort_values("change", kind="stable")
+    across = 0.35 + 0.25 * np.modf(np.arange(len(ordered)) * 0.618034)[0]
+    beyond = ordered["beyond_mdc"].fillna(value=False).astype(bool).to_numpy()
+    for chosen, fill, name in ((beyond, style.BLUE, "beyond measurement error"), (~beyond, "white", "within it")):
+        points = axes.scatter(across[chosen], ordered["change"].to_numpy()[chosen], s=20, c=fill, edgecolors=style.BLUE)
+        points.set(linewidths=0.9, alpha=0.85, label=name)
+    axes.axhline(0, color=style.INK, lw=1.0, label="no change")
+    low, high = change.value - change.ci_low, change.ci_high - change.value
+    error = [[low], [high]] if np.isfinite([low, high]).all() else None
+    mean = axes.errorbar([1.0], [change.value], yerr=error, fmt="D", ms=8, color=style.INK, lw=2.2, capsize=5)
+    mean.set_label("mean and interval")
+    axes.set_xlim(0.15, 1.3)
+    axes.set_xticks([0.48, 1.0], ["each client", "mean and\ninterval"])
+    style.name_axes(axes, up=f"Change ({unit_words(change.unit)}); better is up")
+    axes.set_title("Change", fontsize=style.TEXT, loc="left")
+    known = bool(ordered["beyond_mdc"].notna().any())
+    key = "filled: beyond measurement error" if known else "measurement error not known"
+    style.write(axes, 0, -0.63, key, size=style.SMALL, colour=style.QUIET, transform=style.inches_above(axes))

@@ -1,0 +1,83 @@
+"""Adjusted means by region and intervention, one interval each, on one axis."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from toolkit.present import style
+from toolkit.present.frames import maybe, need_columns
+from toolkit.present.interval_rows import IntervalRow, Mark, draw_interval_rows
+from toolkit.present.ladder import axis_words
+from toolkit.present.words import capital, counted, is_missing, p_words, spaced, threshold, with_interval
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+COLUMNS = ("region", "intervention", "adjusted_mean", "ci_low", "ci_high")
+
+
+def forest_figure(
+    rows: pd.DataFrame, *, unit: str, smallest_change: float | None = None, width: float = style.WIDE
+) -> Figure:
+    """Draw one interval for each region and intervention, in the order of the rows.
+
+    Args:
+        rows: region, intervention, adjusted_mean, ci_low, ci_high (in `unit`, better = positive); where known also
+            n_clients and p_holm.
+        unit: unit of the measure.
+        smallest_change: drawn as a marked line where given.
+        width: inches; below 5 the words stand above the intervals.
+
+    Raises:
+        ToolkitError: a column is missing.
+
+    Example:
+        >>> rows = pd.DataFrame({"region": ["gastrocnemius"], "intervention": ["stretching"],
+        ...                      "adjusted_mean": [2.0], "ci_low": [0.5], "ci_high": [3.5]})
+        >>> len(forest_figure(rows, unit="deg").axes)
+        1
+    """
+    need_columns(rows, COLUMNS, what="figure by region and intervention")
+    if rows.empty:
+        return style.nothing_to_draw("Nothing to show by region and intervention: no rows.", width=width)
+    marks = [Mark(value=0.0, name="no change")]
+    if smallest_change is not None:
+        name = f"smallest change that matters: {threshold(smallest_change, unit)}"
+        marks.append(Mark(value=smallest_change, name=name, dash=(0, (4, 2))))
+    drawn = [_as_row(row, unit) for _, row in rows.iterrows()]
+    return draw_interval_rows(drawn, marks=marks, axis_label=axis_words(unit), width=width)
+
+
+def alt_text_forest(rows: pd.DataFrame, *, unit: str) -> str:
+    """The figure by region and intervention in words, made from its rows."""
+    need_columns(rows, COLUMNS, what="figure by region and intervention")
+    parts = [
+        f"{row_name(row)}: {with_interval(row['adjusted_mean'], row['ci_low'], row['ci_high'], unit)}."
+        for _, row in rows.iterrows()
+    ]
+    return f"Adjusted mean change by region and intervention, {counted(len(rows), 'row')}. {' '.join(parts)}".strip()
+
+
+def row_name(row: pd.Series) -> str:
+    """Region and intervention in words."""
+    return f"{capital(spaced(row['region']))}, {spaced(row['intervention'])}"
+
+
+def _as_row(row: pd.Series, unit: str) -> IntervalRow:
+    """One region and intervention as a row of words and interval."""
+    detail = []
+    if not is_missing(row.get("n_clients")):
+        detail.append(counted(row["n_clients"], "client"))
+    if not is_missing(row.get("p_holm")):
+        detail.append(f"{p_words(row['p_holm'])} after Holm's correction")
+    return IntervalRow(
+        name=row_name(row),
+        number=with_interval(row["adjusted_mean"], row["ci_low"], row["ci_high"], unit),
+        detail="; ".join(detail),
+        estimate=maybe(row["adjusted_mean"]),
+        low=maybe(row["ci_low"]),
+        high=maybe(row["ci_high"]),
+        look=style.Series(colour=style.BLUE, marker="o", dash="-", filled=True),
+    )

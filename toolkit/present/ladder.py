@@ -1,0 +1,142 @@
+"""The ladder: the usual answer on top, one rung a rival explanation, what is left at the foot."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from toolkit.present import style
+from toolkit.present.frames import maybe, need_columns
+from toolkit.present.interval_rows import IntervalRow, Mark, draw_interval_rows
+from toolkit.present.words import (
+    amount,
+    capital,
+    counted,
+    is_missing,
+    sentence,
+    spaced,
+    threshold,
+    unit_words,
+    with_interval,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+COLUMNS = ("step", "estimate", "ci_low", "ci_high", "says")
+_TOP = style.Series(colour=style.ORANGE, marker="s", dash="-", filled=False)
+_RUNG = style.Series(colour=style.INK, marker="o", dash="-", filled=True)
+_FOOT = style.Series(colour=style.BLUE, marker="D", dash="-", filled=True)
+
+
+def ladder_figure(
+    rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None, width: float = style.WIDE
+) -> Figure:
+    """Draw the ladder from the usual answer (top) to what is left (foot), each with its interval.
+
+    Args:
+        rungs: one row a rung, from the top: step, estimate, ci_low, ci_high (in `unit`, better = positive; missing =
+            not estimated), says; where known also n_clients, n_rows.
+        unit: unit of the measure.
+        smallest_change: the smallest change that matters, drawn as a marked line.
+        width: inches; below 5 the words stand above the intervals.
+
+    Returns:
+        A matplotlib figure with one interval a rung.
+
+    Raises:
+        ToolkitError: a column is missing.
+
+    Example:
+        >>> rungs = pd.DataFrame({"step": ["After minus before"], "estimate": [4.0], "ci_low": [2.0],
+        ...                       "ci_high": [6.0], "says": ["The usual answer."]})
+        >>> ladder_figure(rungs, unit="deg").axes[0].get_xlabel()
+        'Change in °; better is to the right'
+    """
+    need_columns(rungs, COLUMNS, what="ladder")
+    if rungs.empty:
+        return style.nothing_to_draw("No ladder: there were no readings to put on it.", width=width)
+    rows = [_as_row(rungs, place, unit) for place in range(len(rungs))]
+    figure = draw_interval_rows(rows, marks=_marks(unit, smallest_change), axis_label=axis_words(unit), width=width)
+    if width >= style.SIDE_BY_SIDE:
+        _join_rungs(figure.axes[0])
+    return figure
+
+
+def _join_rungs(axes: Axes) -> None:
+    """A pale line from estimate to estimate, so that the eye follows the way down."""
+    looks = {look.marker for look in (_TOP, _RUNG, _FOOT)}
+    points = [line.get_data() for line in axes.lines if line.get_marker() in looks]
+    across = [float(np.asarray(x)[0]) for x, _ in points]
+    down = [float(np.asarray(y)[0]) for _, y in points]
+    axes.plot(across, down, color=style.FAINT, lw=1.2, zorder=2.5, label="way down")
+
+
+def axis_words(unit: str) -> str:
+    """The axis of every figure of changes, in words."""
+    return f"Change in {unit_words(unit)}; better is to the right"
+
+
+def alt_text_ladder(rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None) -> str:
+    """The ladder in words, made from its rows.
+
+    Example:
+        >>> rungs = pd.DataFrame({"step": ["after minus before"], "estimate": [4.0], "ci_low": [2.0],
+        ...                       "ci_high": [6.0], "says": ["The usual answer."]})
+        >>> alt_text_ladder(rungs, unit="deg")
+        'A ladder of 1 estimate. 1: after minus before: +4.0° (95 % interval +2.0 to +6.0°).'
+    """
+    need_columns(rungs, COLUMNS, what="ladder")
+    steps = [
+        f"{place}: {spaced(rung['step'])}: {with_interval(rung['estimate'], rung['ci_low'], rung['ci_high'], unit)}."
+        for place, (_, rung) in enumerate(rungs.iterrows(), start=1)
+    ]
+    start = f"A ladder of {counted(len(rungs), 'estimate')}"
+    if len(rungs) > 1:
+        start += ", from the usual answer to what is left"
+    matters = "" if smallest_change is None else f" Smallest change that matters: {threshold(smallest_change, unit)}."
+    return f"{start}. {' '.join(steps)}{matters}".strip()
+
+
+def shift_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
+    """What a rung changed against the last rung above it that has an estimate, in words; empty for the first."""
+    here = rungs["estimate"].iloc[place]
+    above = [value for value in rungs["estimate"].iloc[:place] if not is_missing(value)]
+    if not above or is_missing(here):
+        return ""
+    shift = float(here) - float(above[-1])
+    if round(abs(shift), 6) == 0:
+        return "Changes nothing."
+    word = "Adds" if shift > 0 else "Takes away"
+    return f"{word} {amount(abs(shift), unit)}."
+
+
+def _marks(unit: str, smallest_change: float | None) -> list[Mark]:
+    """The zero line and, where given, the smallest change that matters."""
+    marks = [Mark(value=0.0, name="no change")]
+    if smallest_change is not None and not is_missing(smallest_change):
+        name = f"smallest change that matters: {threshold(smallest_change, unit)}"
+        marks.append(Mark(value=float(smallest_change), name=name, dash=(0, (4, 2))))
+    return marks
+
+
+def _as_row(rungs: pd.DataFrame, place: int, unit: str) -> IntervalRow:
+    """One rung as a row of words and interval."""
+    rung = rungs.iloc[place]
+    last = place == len(rungs) - 1
+    look = _TOP if place == 0 and not last else _FOOT if last else _RUNG
+    counts = f"{counted(rung['n_clients'], 'client')}." if not is_missing(rung.get("n_clients")) else ""
+    says = sentence(rung["says"]) if not is_missing(rung["says"]) else ""
+    return IntervalRow(
+        name=f"{place + 1}  {capital(spaced(rung['step']))}",
+        number=with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], unit),
+        detail=" ".join(part for part in (counts, shift_words(rungs, place, unit), says) if part),
+        estimate=maybe(rung["estimate"]),
+        low=maybe(rung["ci_low"]),
+        high=maybe(rung["ci_high"]),
+        look=look,
+        weight=2.8 if last else 1.6,
+    )

@@ -1,0 +1,39 @@
+"""What the report needs to draw and `findings` does not hold: readings by client, pairs by measure, shares by group.
+
+The audit fills it, the report reads it. A figure whose data are missing is left out and the report says so.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import pandas as pd
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class AgreementPairs:
+    """Two readings of the same side by the same ruler, and what was computed from them.
+
+    `pairs` has the columns client, first, second. `lines` has the columns line (a name in words), value, ci_low,
+    ci_high: the mean difference (second − first) and the limits of agreement, in the measure's unit.
+    """
+
+    pairs: pd.DataFrame
+    lines: pd.DataFrame
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class PlotData:
+    """Frames to draw from.
+
+    before_after: by finding id; one row a client, columns client, first, second (the client's mean readings, in the
+        measure's unit), change (oriented so that better is positive), beyond_mdc (True, False, or NA where unknown).
+    agreement: by measure; pairs of readings and their limits of agreement.
+    balance: by finding id; columns characteristic, difference (in SDs, technique − comparison), and, where adjusting
+        was done, adjusted_difference.
+    """
+
+    before_after: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    agreement: Mapping[str, AgreementPairs] = field(default_factory=dict)
+    balance: Mapping[str, pd.DataFrame] = field(default_factory=dict)

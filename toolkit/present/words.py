@@ -1,0 +1,186 @@
+"""Numbers and codes as a reader meets them: rounded for reading, with unit and interval, in plain words.
+
+The only place where a level, a status or a basis of `findings/1` is turned into a sentence fragment. Nothing here
+computes: full precision stays in the findings and in the tables that are written beside the report.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+UNIT_SIGNS = {"deg": "°", "percent": "%"}
+NO_SPACE = ("°", "%")
+
+LEVEL_WORDS = {
+    "moved_enough": "Moved, by enough to matter",
+    "moved": "Moved; by enough to matter is not shown",
+    "probably_moved": "Probably moved; turns were not drawn at random",
+    "no_better_than_waiting": "No better than the comparison",
+    "worse_than_waiting": "Worse than the comparison",
+    "readings_changed": "The readings changed; why is open",
+    "not_enough": "Not enough records to say",
+}
+STATUS_WORDS = {
+    "closed_by_design": "closed by how the sessions were set up",
+    "adjusted": "adjusted for in the numbers",
+    "bounded": "bounded: its worst plausible size is counted in",
+    "open": "open",
+    "not_applicable": "does not apply here",
+}
+BASIS_WORDS = {
+    "randomised_order": "who waited first was drawn at random",
+    "randomised_side": "the treated side was drawn at random",
+    "comparison_sessions": "compared with sessions without the technique, not drawn at random",
+    "other_side": "compared with the untreated side, not drawn at random",
+    "before_after": "before against after only, nothing to compare with",
+    "none": "nothing to compare with",
+}
+EFFECT_WORDS = {
+    "d_z": "change over the SD of the changes (d_z)",
+    "d_av": "change over the average SD (d_av)",
+    "d_rm": "change over the SD, repeated measures (d_rm)",
+    "hedges_g_av": "change over the average SD, small-sample corrected (Hedges' g_av)",
+    "srm": "standardised response mean",
+}
+
+
+def clean(words: Any) -> str:
+    """Words without control characters, which neither a page nor a drawing can hold."""
+    return "".join(letter if letter.isprintable() else " " for letter in str(words)).strip()
+
+
+def spaced(code: Any) -> str:
+    """A code as words: ``spaced("upper_trapezius")`` is ``'upper trapezius'``."""
+    return clean(code).replace("_", " ")
+
+
+def capital(words: str) -> str:
+    """Words with their first letter large, the rest as it is."""
+    return words[:1].upper() + words[1:]
+
+
+def is_missing(value: Any) -> bool:
+    """Whether a value is no number: None, NaN or a missing value of pandas."""
+    if value is None or isinstance(value, str):
+        return not value
+    try:
+        return bool(math.isnan(float(value)))
+    except (TypeError, ValueError):
+        return True
+
+
+def decimals_for(spread: float) -> int:
+    """Decimals that show a spread (an interval's width, an error) with two figures, from none to four.
+
+    Example:
+        >>> decimals_for(42), decimals_for(4.2), decimals_for(0.42)
+        (0, 1, 2)
+    """
+    if not math.isfinite(spread) or spread <= 0:
+        return 1
+    return min(max(1 - math.floor(math.log10(spread)), 0), 4)
+
+
+def with_unit(number: str, unit: str) -> str:
+    """A number already in words with its unit: no space before a degree or percent sign."""
+    sign = unit_words(unit)
+    return number + sign if sign in NO_SPACE or not sign else f"{number} {sign}"
+
+
+def number(value: Any, *, decimals: int | None = None, signed: bool = False) -> str:
+    """A number for reading, with a true minus sign; a plain word where there is none."""
+    if is_missing(value):
+        return "not available"
+    value = float(value)
+    if math.isinf(value):
+        return "no limit"
+    places = decimals_for(abs(value)) if decimals is None else decimals
+    text = f"{value:+.{places}f}" if signed else f"{value:.{places}f}"
+    if float(text) == 0:
+        text = text.lstrip("+-")
+    return text.replace("-", "−")
+
+
+def amount(value: Any, unit: str, *, decimals: int | None = None, signed: bool = False) -> str:
+    """A number with its unit.
+
+    Example:
+        >>> amount(4.21, "deg", signed=True), amount(None, "mm")
+        ('+4.2°', 'not available')
+    """
+    text = number(value, decimals=decimals, signed=signed)
+    return text if is_missing(value) or math.isinf(float(value)) else with_unit(text, unit)
+
+
+def threshold(value: Any, unit: str) -> str:
+    """A chosen number, shown as it was chosen: ``threshold(5.0, "deg")`` is ``'5°'``."""
+    return "not available" if is_missing(value) else with_unit(f"{float(value):.4g}".replace("-", "−"), unit)
+
+
+def unit_words(unit: str) -> str:
+    """A unit alone: its sign, or its name in words."""
+    return UNIT_SIGNS.get(unit, spaced(unit))
+
+
+def _decimals_of_interval(value: Any, low: Any, high: Any) -> int:
+    """Decimals that suit an interval; those of the value where the interval has no width."""
+    if is_missing(low) or is_missing(high) or not math.isfinite(float(high) - float(low)) or high == low:
+        return 1 if is_missing(value) else decimals_for(abs(float(value)))
+    return decimals_for(abs(float(high) - float(low)))
+
+
+def with_interval(value: Any, low: Any, high: Any, unit: str, *, signed: bool = True, level: float = 0.95) -> str:
+    """An estimate with unit and interval, or a plain word where either is missing.
+
+    Example:
+        >>> with_interval(4.21, 1.12, 7.3, "deg")
+        '+4.2° (95 % interval +1.1 to +7.3°)'
+        >>> with_interval(None, None, None, "deg")
+        'not estimated'
+    """
+    if is_missing(value):
+        return "not estimated"
+    places = _decimals_of_interval(value, low, high)
+    middle = amount(value, unit, decimals=places, signed=signed)
+    if is_missing(low) or is_missing(high):
+        return f"{middle} (no interval)"
+    ends = [number(end, decimals=places, signed=signed) for end in (low, high)]
+    if not math.isinf(float(high)):
+        ends[1] = with_unit(ends[1], unit)
+    return f"{middle} ({level * 100:.3g} % interval {ends[0]} to {ends[1]})"
+
+
+def p_words(p: Any) -> str:
+    """A p-value for reading: three decimals, never zero."""
+    if is_missing(p):
+        return "not available"
+    return "p < 0.001" if float(p) < 0.001 else f"p = {float(p):.3f}"
+
+
+def share_words(share: Any, low: Any, high: Any) -> str:
+    """A share as a percentage with its interval."""
+    if is_missing(share):
+        return "not estimated"
+    if is_missing(low) or is_missing(high):
+        return f"{float(share):.0%} (no interval)".replace("%", " %")
+    return f"{float(share) * 100:.0f} % (95 % interval {float(low) * 100:.0f} to {float(high) * 100:.0f} %)"
+
+
+def counted(n: Any, one: str, many: str = "") -> str:
+    """A count with its noun in the right number.
+
+    Example:
+        >>> counted(1, "client"), counted(0, "client"), counted(None, "client")
+        ('1 client', '0 clients', 'number of clients not available')
+    """
+    plural = many or f"{one}s"
+    if is_missing(n):
+        return f"number of {plural} not available"
+    return f"{int(n):,} {one if int(n) == 1 else plural}".replace(",", "\u202f")
+
+
+def sentence(words: Any) -> str:
+    """Words as a sentence: first letter large, a full stop at the end."""
+    text = capital(clean(words))
+    return text if not text or text[-1] in ".!?" else f"{text}."
