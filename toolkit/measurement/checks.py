@@ -32,7 +32,7 @@ def numbers(values: npt.ArrayLike, *, name: str) -> Floats:
             f"`{name}`: {len(wrong)} of {len(column)} values are not numbers, the first at position {wrong[0] + 1} "
             f"(counting from 1). Correct them, or leave the cell empty where no reading was taken."
         )
-    return read.to_numpy(dtype=np.float64)
+    return np.asarray(read, dtype=np.float64)
 
 
 def level(confidence_level: float) -> float:

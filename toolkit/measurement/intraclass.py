@@ -1,0 +1,344 @@
+"""Intraclass correlations of a reliability study: six forms, agreement and consistency, complete or with gaps.
+
+With every reader reading every subject the figures and their F intervals are those of Shrout & Fleiss (1979) and
+McGraw & Wong (1996). With gaps, the ratio of the subjects' to the error variance solves the same F equation over the
+design's eigenvalues (Wald 1947; Harville & Fenech 1985), whose limits are exact for ICC(1,1) and ICC(3,1) under normal
+errors; the complete case is a special case of it. A negative ICC is reported, never set to zero.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, stats
+
+from toolkit.errors import NotEnoughError
+from toolkit.measurement import checks
+from toolkit.measurement.clustered import Codes, Floats
+from toolkit.measurement.ratings import Ratings, ratings_from
+from toolkit.measurement.reliability import agreement_limits
+from toolkit.result import Estimate, Shown, figure_text
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class IccTable(Shown):
+    """The six ICCs of one study, with the mean squares and variance components behind them.
+
+    ICC(1,·): readers differ from subject to subject. ICC(2,·): agreement, the same readers for all, readers a sample.
+    ICC(3,·): consistency, a constant difference between readers forgiven. ·,1 = one reading, ·,k = the mean of all k.
+    Mean squares and variance components (`var_…`, may be negative) are in squared units of the readings.
+    """
+
+    icc_1_1: Estimate
+    icc_2_1: Estimate
+    icc_3_1: Estimate
+    icc_1_k: Estimate
+    icc_2_k: Estimate
+    icc_3_k: Estimate
+    n_subjects: int
+    n_readers: int
+    n_readings: int
+    n_set_aside: int
+    complete: bool
+    ms_subjects: float
+    ms_readers: float
+    ms_error: float
+    ms_within: float
+    df_error: float
+    df_within: float
+    var_subjects: float
+    var_readers: float
+    var_error: float
+
+    @property
+    def estimates(self) -> tuple[Estimate, ...]:
+        """The six estimates in their usual order."""
+        return (self.icc_1_1, self.icc_2_1, self.icc_3_1, self.icc_1_k, self.icc_2_k, self.icc_3_k)
+
+    def sentence(self) -> str:
+        """Agreement and consistency of a single reading, in words."""
+        two, three = self.icc_2_1, self.icc_3_1
+        gaps = "" if self.complete else " (not every reader read everyone)"
+        return (
+            f"{self.n_readers} readers, {self.n_subjects} people, {self.n_readings} readings{gaps}: one reading agrees "
+            f"with ICC(2,1) {_shown(two)}; forgiving constant differences between readers, ICC(3,1) {_shown(three)}."
+            + (" A negative ICC means readings of one person differed more than people did." if two.value < 0 else "")
+        )
+
+    def table(self) -> pd.DataFrame:
+        """One row an ICC, full precision."""
+        return pd.DataFrame([e.as_row() for e in self.estimates])
+
+
+def _shown(estimate: Estimate) -> str:
+    return f"{figure_text(estimate.value)} ({figure_text(estimate.ci_low)} to {figure_text(estimate.ci_high)})"
+
+
+def icc(
+    ratings: pd.DataFrame,
+    *,
+    subject: str = "subject",
+    reader: str = "reader",
+    value: str = "value",
+    confidence_level: float = 0.95,
+) -> IccTable:
+    """All six ICCs of a study in which readers (or repeated readings) read the same people.
+
+    Args:
+        ratings: tidy frame, one row a reading.
+        subject: column of the person (or side) read.
+        reader: column of the reader, the instrument, or the number of the reading.
+        value: column of the readings.
+        confidence_level: of the intervals.
+
+    Returns:
+        IccTable. With gaps, ICC(2,·) limits use mean squares rebuilt from the components: approximate, not exact.
+
+    Raises:
+        NotEnoughError: one subject, one reader, readings all the same, readers who agree to the last digit, or no two
+            people who share a reader.
+        SheetError: a column is missing, a value is no number, or a reader read a subject twice.
+
+    Source: Shrout & Fleiss (1979) Psychol Bull 86:420-428; McGraw & Wong (1996) Psychol Methods 1:30-46;
+    Harville & Fenech (1985) Biometrics 41:137-152 (gaps).
+
+    Example:
+        >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
+        ...                      "value": [30.0, 32, 41, 40, 36, 39]})
+        >>> round(icc(rows).icc_2_1.value, 3)
+        0.906
+    """
+    checks.level(confidence_level)
+    study = ratings_from(ratings, subject=subject, reader=reader, value=value)
+    return icc_of(study, confidence_level=confidence_level)
+
+
+def icc_of(study: Ratings, *, confidence_level: float = 0.95) -> IccTable:
+    """The six ICCs of a checked study."""
+    one_way, two_way, readers = _one_way(study), _two_way(study), _two_way(_turned(study))
+    singles = (
+        _by_ratio("1", one_way, study, confidence_level=confidence_level),
+        _agreement(two_way, readers, study, confidence_level=confidence_level),
+        _by_ratio("3", two_way, study, confidence_level=confidence_level),
+    )
+    k = study.n_readers
+    one = [single.estimate("1", study, confidence_level=confidence_level) for single in singles]
+    mean = [single.averaged(k).estimate("k", study, confidence_level=confidence_level) for single in singles]
+    return IccTable(
+        icc_1_1=one[0],
+        icc_2_1=one[1],
+        icc_3_1=one[2],
+        icc_1_k=mean[0],
+        icc_2_k=mean[1],
+        icc_3_k=mean[2],
+        n_subjects=study.n_subjects,
+        n_readers=k,
+        n_readings=len(study.value),
+        n_set_aside=study.n_set_aside,
+        complete=study.complete,
+        ms_subjects=two_way.mean_square,
+        ms_readers=readers.mean_square,
+        ms_error=two_way.ms_error,
+        ms_within=one_way.ms_error,
+        df_error=two_way.df_error,
+        df_within=one_way.df_error,
+        var_subjects=two_way.solve(1.0) * two_way.ms_error,
+        var_readers=readers.solve(1.0) * two_way.ms_error,
+        var_error=two_way.ms_error,
+    )
+
+
+_F = "F interval (McGraw & Wong 1996)"
+_WALD = "gaps allowed for, exact interval (Harville & Fenech 1985)"
+_REBUILT = "gaps allowed for, F interval from rebuilt mean squares, approximate"
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _VarianceRatio:
+    """What the data say of θ = effect variance / error variance: independent squares with known eigenvalues."""
+
+    squares: Floats
+    eigenvalues: Floats
+    ms_error: float
+    df_error: float
+
+    @property
+    def rank(self) -> int:
+        return len(self.squares)
+
+    @property
+    def mean_square(self) -> float:
+        """The effect's mean square, adjusted for the other effect where there are gaps."""
+        return float(self.squares.sum() / self.rank)
+
+    @property
+    def typical_size(self) -> float:
+        """Readings an effect's level rests on, on average (k or n in a complete design)."""
+        return float(self.rank / (1 / self.eigenvalues).sum())
+
+    def solve(self, f: float) -> float:
+        """The θ at which the effect's standardised mean square is `f` times the error mean square; may be negative."""
+
+        def excess(theta: float) -> float:
+            return float((self.squares / (1 + theta * self.eigenvalues)).sum() / self.rank - f * self.ms_error)
+
+        if np.ptp(self.eigenvalues) <= 1e-9 * self.eigenvalues.max():
+            return float((self.mean_square / (f * self.ms_error) - 1) / self.eigenvalues.mean())
+        lowest = -1 / self.eigenvalues.max()
+        low = lowest * (1 - 1e-9)
+        if excess(low) <= 0:
+            return float(low)
+        high = 1.0
+        while excess(high) > 0:
+            high *= 4
+        return float(optimize.brentq(excess, low, high, xtol=1e-14, rtol=1e-13))
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Figure:
+    """One ICC of a single reading (or of a mean) with its limits, before it becomes an Estimate."""
+
+    form: str
+    value: float
+    low: float
+    high: float
+    method: str
+
+    def averaged(self, k: int) -> _Figure:
+        """The same for the mean of k readings."""
+        value, low, high = (_averaged(figure, k) for figure in (self.value, self.low, self.high))
+        return _Figure(form=self.form, value=value, low=low, high=high, method=self.method)
+
+    def estimate(self, readings: str, study: Ratings, *, confidence_level: float) -> Estimate:
+        """What the reader of a table sees; `readings` is "1" or "k"."""
+        return Estimate(
+            name=f"ICC({self.form},{readings})",
+            value=self.value,
+            ci_low=self.low,
+            ci_high=self.high,
+            unit="",
+            n=study.n_subjects,
+            n_of="subjects",
+            method=f"{study.n_readers} readers; {self.method}",
+            confidence_level=confidence_level,
+        )
+
+
+def _by_ratio(form: str, ratio: _VarianceRatio, study: Ratings, *, confidence_level: float) -> _Figure:
+    """ICC(1,1) or ICC(3,1) from its variance ratio: estimate and limits solve the same equation."""
+    tail = (1 - confidence_level) / 2
+    return _Figure(
+        form=form,
+        value=_share(ratio.solve(1.0)),
+        low=_share(ratio.solve(float(stats.f.ppf(1 - tail, ratio.rank, ratio.df_error)))),
+        high=_share(ratio.solve(float(stats.f.ppf(tail, ratio.rank, ratio.df_error)))),
+        method=_F if study.complete else _WALD,
+    )
+
+
+def _share(theta: float) -> float:
+    """ICC of one reading from the variance ratio."""
+    return theta / (1 + theta)
+
+
+def _averaged(single: float, k: int) -> float:
+    """ICC of the mean of k readings (Spearman 1910; Brown 1910)."""
+    return k * single / (1 + (k - 1) * single)
+
+
+def _one_way(study: Ratings) -> _VarianceRatio:
+    """Subjects against everything else, whoever read."""
+    return variance_ratio(study.value, study.subject, study.n_subjects)
+
+
+def variance_ratio(value: Floats, group: Codes, n_groups: int) -> _VarianceRatio:
+    """One-way layout: θ of the groups, unequal sizes allowed."""
+    size = np.bincount(group, minlength=n_groups).astype(float)
+    means = np.bincount(group, weights=value, minlength=n_groups) / size
+    squared = ((value - means[group]) ** 2).sum()
+    design = np.diag(size) - np.outer(size, size) / size.sum()
+    return _ratio(design, size * (means - value.mean()), float(squared), len(value) - n_groups)
+
+
+def _two_way(study: Ratings) -> _VarianceRatio:
+    """Subjects with the readers' differences taken off."""
+    counts = study.counts()
+    by_reader = counts.sum(axis=0)
+    value = study.value - study.value.mean()
+    reader_means = np.bincount(study.reader, weights=value) / by_reader
+    design = np.diag(counts.sum(axis=1)) - (counts / by_reader) @ counts.T
+    left = value - reader_means[study.reader]
+    adjusted = np.bincount(study.subject, weights=left).astype(float)
+    rank_guess = len(value) - study.n_readers
+    return _ratio(design, adjusted, float((left**2).sum()), rank_guess, fitted_after=True)
+
+
+def _ratio(
+    design: Floats, adjusted: Floats, squares_left: float, df_left: int, *, fitted_after: bool = False
+) -> _VarianceRatio:
+    """Eigenvalues and independent squares of an effect; the error is what the fit leaves.
+
+    `fitted_after`: `squares_left` still holds the effect's own squares, which are taken off here.
+    """
+    values, vectors = np.linalg.eigh(design)
+    positive = values > 1e-9 * max(values.max(), 1.0)
+    if not positive.any():
+        raise NotEnoughError(
+            "No two people share a reader, so people cannot be told from their readers. Let at least two readers read "
+            "the same people; for readings whose reader does not matter use `within_person`."
+        )
+    eigenvalues = values[positive]
+    squares = (vectors[:, positive].T @ adjusted) ** 2 / eigenvalues
+    error = squares_left - float(squares.sum()) if fitted_after else squares_left
+    df = df_left - len(eigenvalues) if fitted_after else df_left
+    if df < 1:
+        raise NotEnoughError(
+            "Too many gaps: after people and readers are told apart no reading is left to show the error. "
+            "Let more people be read by more than one reader."
+        )
+    scale = squares_left + float(squares.sum())
+    if error <= 1e-12 * scale:
+        raise NotEnoughError(
+            "The readings of each person are identical (or differ between readers by a constant only), so there is no "
+            "error to judge. Readings copied from one another look like this: take them anew, unseen."
+        )
+    return _VarianceRatio(squares=squares, eigenvalues=eigenvalues, ms_error=error / df, df_error=float(df))
+
+
+def _turned(study: Ratings) -> Ratings:
+    """The same study with subjects and readers exchanged, to see the readers' own differences."""
+    return Ratings(
+        value=study.value,
+        subject=study.reader,
+        reader=study.subject,
+        n_subjects=study.n_readers,
+        n_readers=study.n_subjects,
+        n_set_aside=study.n_set_aside,
+    )
+
+
+def _agreement(
+    subjects: _VarianceRatio, readers: _VarianceRatio, study: Ratings, *, confidence_level: float
+) -> _Figure:
+    """ICC(2,1) with its limits: the reader variance counts as error."""
+    of_subjects, of_readers = subjects.solve(1.0), readers.solve(1.0)
+    whole = of_subjects + of_readers + 1
+    if whole <= 0:
+        raise NotEnoughError(
+            "The people read do not differ from each other, so no ICC can be given. Read people whose values differ."
+        )
+    value = of_subjects / whole
+    error, k, n = subjects.ms_error, subjects.typical_size, readers.typical_size
+    low, high = agreement_limits(
+        error * (1 + k * of_subjects),
+        error * (1 + n * of_readers),
+        error,
+        icc=value,
+        n=n,
+        k=k,
+        df=(float(subjects.rank), float(readers.rank), subjects.df_error),
+        confidence_level=confidence_level,
+    )
+    return _Figure(form="2", value=value, low=low, high=high, method=_F if study.complete else _REBUILT)
