@@ -8,8 +8,10 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 
 TELLING_WORDS = frozenset(
-    ("pain", "strength", "force", "endurance", "stiffness", "total", "threshold", "distance", "disability")
-    + ("questionnaire", "count", "time")
+    [
+        *("pain", "strength", "force", "endurance", "stiffness", "total", "threshold"),
+        *("distance", "disability", "questionnaire", "count", "time"),
+    ]
 )
 """Words that change *what* is read: a phrase without them never stands for words with them ("hip flexion strength")."""
 
