@@ -92,3 +92,21 @@ def _once_each(kept: pd.DataFrame, who: Codes, by: Codes, *, subject: str, reade
             f"{reader} {first[reader]}. For several readings by one reader use `variance_shares`, or name the readings "
             f"in a column of their own and give that as `reader`."
         )
+
+
+def complete_pairs(
+    first: npt.ArrayLike, second: npt.ArrayLike, person: npt.ArrayLike | None
+) -> tuple[Floats, Floats, npt.NDArray[np.str_], int]:
+    """Complete pairs, at least three people, differences that vary; and how many pairs were set aside."""
+    people = np.arange(len(np.asarray(first))) if person is None else np.asarray(person, dtype=object)
+    checks.same_length(first=first, second=second, person=people)
+    one, two = checks.numbers(first, name="first"), checks.numbers(second, name="second")
+    keep = ~(np.isnan(one) | np.isnan(two)) & pd.Series(people).notna().to_numpy()
+    names = people[keep].astype(str)
+    checks.enough_people(len(set(names)), what="both readings", needed=3)
+    checks.must_vary(
+        one[keep] - two[keep],
+        what=f"All {int(keep.sum())} differences are the same",
+        remedy="limits of agreement say nothing. Check that the two columns were read independently.",
+    )
+    return one[keep], two[keep], names, int((~keep).sum())
