@@ -146,7 +146,7 @@ def walsh_averages(values: Floats) -> Floats:
 
 
 def _walsh_rank(n: int, alpha: float) -> int:
-    """Which Walsh average from each end is the limit: the largest k with 2 P(V <= k - 1) <= alpha; 0 if there is none."""
+    """Which Walsh average from each end is the limit: the largest k with 2 P(V < k) <= alpha; 0 if none."""
     if n > MOST_FOR_EXACT_RANKS:
         spread = np.sqrt(n * (n + 1) * (2 * n + 1) / 24)
         return max(0, int(np.floor(n * (n + 1) / 4 + stats.norm.ppf(alpha / 2) * spread)))
@@ -155,7 +155,7 @@ def _walsh_rank(n: int, alpha: float) -> int:
 
 
 def hodges_lehmann_change(differences: Any, *, unit: str, confidence_level: float = 0.95) -> Estimate:
-    """The Hodges-Lehmann estimate (median of the pairwise averages) with the interval that inverts the signed-rank test.
+    """The Hodges-Lehmann estimate (median of the pairwise averages), interval by inverting the signed-rank test.
 
     Exact for symmetric changes without ties, wider than promised with ties. Fewer than six persons allow no 95 %
     interval. Time and memory grow with the square of the number of persons (2,000 persons: 16 MB).

@@ -20,7 +20,7 @@ Floats = npt.NDArray[np.float64]
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Pairs:
-    """The rows with both readings, `change` already turned so that better is positive; what was incomplete is counted."""
+    """The rows with both readings, `change` turned so that better is positive; the incomplete are counted."""
 
     rows: pd.DataFrame
     n_rows: int
@@ -140,7 +140,7 @@ def clients_change(
     """One row a client: the mean of the client's changes, turned so that better is positive.
 
     Args:
-        rows: one row a measured side of one session, of one measure (columns `client`, `session_id`, `first`, `second`).
+        rows: one row a measured side of one session, of one measure (as `complete_pairs`).
         first, second: the columns to compare.
         better: "higher" or "lower".
 

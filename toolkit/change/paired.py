@@ -19,9 +19,10 @@ class PairedChange(Shown):
     """The change of clients between two readings, turned so that better is positive. Full precision throughout.
 
     `mean`, `median`, `trimmed_mean` (None where the middle does not vary) and `hodges_lehmann` have intervals;
-    `t`, `wilcoxon`, `sign` and `sign_flip` are tests on clients. `naive` is the usual answer, a t interval over the rows
-    as if each were another person; `design_effect` is by how much its squared error is too small, `icc` the share of the
-    changes' variance that lies between clients. `clients` holds one row a client. Rows read = `n_rows` + `n_missing`.
+    `t`, `wilcoxon`, `sign` and `sign_flip` are tests on clients. `naive` is the usual answer, a t interval over the
+    rows as if each were another person; `design_effect` is by how much its squared error is too small, `icc` the share
+    of the changes' variance that lies between clients. `clients` holds one row a client. Rows read = `n_rows` +
+    `n_missing`.
     """
 
     measure: str
@@ -97,8 +98,9 @@ def _refuse_thin(clients: pd.DataFrame, pairs: Pairs, measure: str, unit: str) -
     changes = clients["change"].to_numpy()
     if len(clients) < 2:
         raise NotEnoughError(
-            f"{measure}: only one client has both readings ({pairs.n_complete} row(s), mean change {changes[0]:.3g} {unit}). "
-            "One client cannot show what happens to clients. Record more clients, or use the tools for one client."
+            f"{measure}: only one client has both readings ({pairs.n_complete} row(s), mean change "
+            f"{changes[0]:.3g} {unit}). One client cannot show what happens to clients. "
+            "Record more clients, or use the tools for one client."
         )
     if same_throughout(changes):
         raise NotEnoughError(

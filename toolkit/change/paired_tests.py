@@ -166,7 +166,7 @@ def wilcoxon_exact(differences: Any, *, alternative: Alternative = "two-sided") 
         return _nobody_moved(len(values), "Wilcoxon signed-rank test", alternative)
     chance = rank_sum_distribution(np.abs(ranks))
     positive = float(ranks[ranks > 0].sum())
-    at = int(round(2 * positive))
+    at = round(2 * positive)
     return TestResult(
         name="Wilcoxon signed-rank test",
         statistic=positive,
@@ -265,7 +265,7 @@ def _drawn_sums(values: Floats, *, draws: int, rng: np.random.Generator) -> Floa
 def sign_flip_test(
     differences: Any, *, draws: int = FEWEST_DRAWS, rng: np.random.Generator | int | None = None
 ) -> TestResult:
-    """The sign-flip permutation test, two-sided: how often would coin-tossed signs give a mean at least this far from 0?
+    """The sign-flip permutation test, two-sided: how often do coin-tossed signs give a mean this far from 0?
 
     All 2^n patterns up to 20 persons; above that `draws` random ones, the observed pattern counted among them.
 

@@ -1,0 +1,173 @@
+"""Who moved by more than the ruler's error, and by enough to matter: clients, never rows, beside what chance gives."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from toolkit.change.clients import Floats, clients_of, complete_pairs
+from toolkit.change.proportions import share_of
+from toolkit.errors import ToolkitError
+from toolkit.result import Estimate, Shown, figure_text
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Responders(Shown):
+    """Shares of clients beyond measurement error, beyond the smallest change that matters, or both.
+
+    `threshold` is the MDC for one change; a client of m sessions is judged against threshold / sqrt(m), because the
+    mean of m changes has that much less error. `worse` counts those as far beyond it on the wrong side. `expected` are
+    the shares that measurement error alone would give if nobody changed, keyed like the estimates. The smallest change
+    that matters is not divided: a client either got that much or not. `clients` holds one row a client.
+    """
+
+    measure: str
+    unit: str
+    threshold: float
+    threshold_source: str
+    smallest_change_that_matters: float | None
+    smallest_change_source: str
+    n_missing: int
+    beyond_error: Estimate
+    worse: Estimate
+    beyond_mic: Estimate | None
+    both: Estimate | None
+    expected: dict[str, float]
+    clients: pd.DataFrame
+
+    def sentence(self) -> str:
+        """How many moved beyond the ruler's error, beside how many would if nothing happened."""
+        by_chance = self.expected["beyond_error"]
+        enough = ""
+        if self.both is not None:
+            enough = (
+                f" {figure_text(100 * self.both.value)} % also reached the "
+                f"{figure_text(self.smallest_change_that_matters)} {self.unit} that matter "
+                f"({self.smallest_change_source})."
+            )
+        return (
+            f"{self.measure}: {figure_text(100 * self.beyond_error.value)} % of {self.beyond_error.n} clients "
+            f"({self.beyond_error.confidence_level:.0%} interval {figure_text(100 * self.beyond_error.ci_low)} to "
+            f"{figure_text(100 * self.beyond_error.ci_high)} %) improved by more than measurement error "
+            f"({figure_text(self.threshold)} {self.unit} for one change; {self.threshold_source}); error alone would "
+            f"show {figure_text(100 * by_chance)} %, and {figure_text(100 * self.worse.value)} % got worse by as much."
+            f"{enough} Beyond error does not mean because of the treatment."
+        )
+
+    def table(self) -> pd.DataFrame:
+        """One row a share, with the share expected if nothing happened."""
+        kinds = {
+            "beyond_error": self.beyond_error,
+            "worse": self.worse,
+            "beyond_mic": self.beyond_mic,
+            "both": self.both,
+        }
+        return pd.DataFrame(
+            [
+                found.as_row() | {"expected_if_nothing_happened": self.expected[kind]}
+                for kind, found in kinds.items()
+                if found is not None
+            ]
+        )
+
+
+def _checked_sizes(threshold: float, mic: float | None, sem: float | None) -> None:
+    """Refuse sizes that are not above 0."""
+    for size, what in ((threshold, "threshold"), (mic, "smallest change that matters"), (sem, "SEM")):
+        if size is not None and not (np.isfinite(size) and size > 0):
+            raise ToolkitError(f"The {what} is {size:g}: give a size above 0, in the readings' unit.")
+
+
+def _expected_shares(sessions: Floats, *, threshold: float, mic: float | None, sem: float) -> dict[str, float]:
+    """Shares of clients beyond each bound if every change were error only: normal, SD sqrt(2) SEM / sqrt(sessions)."""
+    spread = np.sqrt(2.0) * sem / np.sqrt(sessions)
+    error = threshold / np.sqrt(sessions)
+    beyond = float(stats.norm.sf(error / spread).mean())
+    shares = {"beyond_error": beyond, "worse": beyond}
+    if mic is not None:
+        shares["beyond_mic"] = float(stats.norm.sf(mic / spread).mean())
+        shares["both"] = float(stats.norm.sf(np.maximum(mic, error) / spread).mean())
+    return shares
+
+
+def responders(
+    rows: pd.DataFrame,
+    *,
+    measure: str,
+    unit: str,
+    better: str,
+    threshold: float,
+    threshold_source: str,
+    smallest_change_that_matters: float | None = None,
+    smallest_change_source: str = "",
+    sem: float | None = None,
+    first: str = "before",
+    second: str = "after",
+    confidence_level: float = 0.95,
+) -> Responders:
+    """Shares of clients beyond measurement error (MDC), beyond the smallest change that matters (MIC), and beyond both.
+
+    A client is judged once, by the mean of the client's changes, against the MDC of a mean of as many sessions
+    (MDC / sqrt(sessions)). Rows of the same session (two sides) count as one session there, since they share a visit.
+
+    Args:
+        rows: one row a measured side of one session, of one measure; columns `client`, `session_id`, `first`, `second`.
+        measure, unit: for the words.
+        better: "higher" or "lower".
+        threshold: MDC of one person's single change, in `unit`.
+        threshold_source: where it comes from ("own records", a citation).
+        smallest_change_that_matters, smallest_change_source: MIC in `unit` and where it comes from.
+        sem: standard error of measurement in `unit`; left out, the threshold is taken for an MDC95 (1.96 sqrt(2) SEM).
+        first, second: columns to compare.
+        confidence_level: of Wilson's intervals.
+
+    Raises:
+        ToolkitError: a size is not above 0, a column is missing, text stands among the numbers.
+        NotEnoughError: no row holds both readings.
+
+    Source: de Vet et al. (2006) Health and Quality of Life Outcomes 4:54 (MDC and MIC); Wilson (1927).
+
+    Example:
+        >>> rows = pd.DataFrame({"client": list("ABCD"), "before": [30, 34, 39, 31], "after": [40, 36, 45, 32]})
+        >>> said = {"measure": "lunge", "unit": "deg", "better": "higher", "threshold_source": "MDC95"}
+        >>> found = responders(rows, threshold=5, **said)
+        >>> found.beyond_error.value, round(found.expected["beyond_error"], 3)
+        (0.5, 0.025)
+    """
+    _checked_sizes(threshold, smallest_change_that_matters, sem)
+    pairs = complete_pairs(rows, first=first, second=second, better=better)
+    clients = clients_of(pairs)
+    sessions = clients["n_sessions"].to_numpy(dtype=float)
+    change = np.round(clients["change"].to_numpy(dtype=float), 10)
+    error = threshold / np.sqrt(sessions)
+    clients = clients.assign(threshold=error, beyond_error=change > error, worse=change < -error)
+    mic = smallest_change_that_matters
+    if mic is not None:
+        clients = clients.assign(beyond_mic=change >= mic, both=(change > error) & (change >= mic))
+
+    def share(kind: str, name: str) -> Estimate:
+        return share_of(int(clients[kind].sum()), len(clients), name=name, confidence_level=confidence_level)
+
+    return Responders(
+        measure=measure,
+        unit=unit,
+        threshold=threshold,
+        threshold_source=threshold_source,
+        smallest_change_that_matters=mic,
+        smallest_change_source=smallest_change_source or "source not given",
+        n_missing=pairs.n_missing,
+        beyond_error=share("beyond_error", "improved beyond measurement error"),
+        worse=share("worse", "got worse beyond measurement error"),
+        beyond_mic=None if mic is None else share("beyond_mic", "improved by at least what matters"),
+        both=None if mic is None else share("both", "improved beyond measurement error and by what matters"),
+        expected=_expected_shares(
+            sessions,
+            threshold=threshold,
+            mic=mic,
+            sem=threshold / (stats.norm.ppf(0.975) * np.sqrt(2)) if sem is None else sem,
+        ),
+        clients=clients,
+    )
