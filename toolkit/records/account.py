@@ -1,0 +1,76 @@
+"""Records: the rows that can be used, the rows set aside and why, and where all of it came from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from toolkit.records.codebook import Codebook
+from toolkit.records.mapping import Mapping
+from toolkit.records.safe_cells import safe_for_spreadsheets
+from toolkit.result import Shown
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Source:
+    """Where records came from, and the accounts: rows and readings read = kept + set aside.
+
+    `files` has one line a sheet: file, sha256, layout, kind, encoding, separator, sample (words outside ASCII),
+    rows_read, rows_blank, mapping, notes. `sha256` is that of the file, or of all hashes together when there are several.
+    """
+
+    files: pd.DataFrame
+    sha256: str
+    layout: str
+    rows_read: int
+    rows_kept: int
+    rows_set_aside: int
+    readings_read: int
+    readings_kept: int
+    readings_set_aside: int
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Records(Shown):
+    """What an export holds, row by row accounted for: `source.rows_read = source.rows_kept + source.rows_set_aside`.
+
+    `rows` has one row per measured side of one measure in one session (readings in the codebook's unit, NaN = not
+    taken), `set_aside` one line per row or reading that is not used (file, row, column, value, reason, remedy, scope,
+    readings), `flags` what is worth knowing about kept rows (file, row, column, value, what).
+    """
+
+    rows: pd.DataFrame
+    set_aside: pd.DataFrame
+    flags: pd.DataFrame
+    source: Source
+    codebook: Codebook
+    mapping: Mapping
+
+    def sentence(self) -> str:
+        """How many rows were read, kept and set aside, and what they hold."""
+        source, rows = self.source, self.rows
+        return (
+            f"{source.rows_read} rows read from {len(source.files)} file(s): {source.rows_kept} kept, "
+            f"{source.rows_set_aside} set aside. Kept are {source.readings_kept} readings in "
+            f"{rows['session_id'].nunique()} sessions of {rows['client'].nunique()} clients; "
+            f"{source.readings_set_aside} readings were set aside."
+        )
+
+    def table(self) -> pd.DataFrame:
+        """Rows and readings by what became of them: one line for what was kept, one for each reason."""
+        kept = {"what": "kept", "rows": self.source.rows_kept, "readings": self.source.readings_kept}
+        reasons = self.set_aside.assign(
+            reason=self.set_aside["reason"].where(~self.set_aside["reason"].str.startswith("the same as "), "the same as an earlier row"),
+            rows=(self.set_aside["scope"] == "row").astype(int),
+        )
+        counts = reasons.groupby("reason", sort=False)[["rows", "readings"]].sum().sort_values("readings", ascending=False)
+        lines = [{"what": f"set aside: {reason}", **{str(k): int(v) for k, v in row.items()}} for reason, row in counts.iterrows()]
+        return pd.DataFrame([kept, *lines])
+
+    def write_set_aside(self, path: str | Path) -> Path:
+        """Write what was set aside as CSV; cells that a spreadsheet would run as a formula are made plain text."""
+        target = Path(path)
+        safe_for_spreadsheets(self.set_aside).to_csv(target, index=False, encoding="utf-8")
+        return target

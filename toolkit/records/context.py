@@ -1,0 +1,281 @@
+"""Who, when, where, what: the columns of a sheet that are not readings, brought to the toolkit's words.
+
+A row without a client, a date or an intervention cannot be used and is set aside; a word that is only a detail
+(position, comfort …) is noted and left out. Names that differ only in case, spaces or invisible signs are one name.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+import pandas as pd
+
+from toolkit.records.ledger import Ledger, Why
+from toolkit.records.dates import read_dates
+from toolkit.records.mapping import Mapping
+from toolkit.records.raw_table import clean_text
+from toolkit.records.texts import change_texts, constant, distinct, from_codes, listed, plain, rows_where
+from toolkit.records.values import MISSING_WORDS, read_numbers
+from toolkit.records.vocabulary import (
+    Vocabulary,
+    join_names,
+    order_words,
+    protocol_choices,
+    side_words,
+    split_several,
+    yes_or_no,
+)
+
+NOT_STATED = "not stated"
+_PEOPLE = ("practitioner", "site", "examiner")
+_CHOICES = ("position", "tissue_length", "head")
+
+
+def understand_context(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
+    """The sheet with every column but the readings understood; rows that cannot be used are set aside.
+
+    Args:
+        sheet: columns file, row, readings and the fields as categorical texts (see `sheets.sheet_of`).
+        mapping: what the columns mean.
+        words: codebook and the user's own words.
+        ledger: takes what is set aside or flagged.
+    """
+    frame = _clients(sheet.copy(), ledger)
+    for name in _PEOPLE:
+        frame[name] = _one_spelling(frame, name, ledger)
+    frame["practitioner"] = _stated(frame, "practitioner", ledger)
+    frame = _dates(frame, mapping, ledger)
+    frame = _sides(frame, mapping, ledger)
+    frame = _interventions(frame, words, ledger)
+    frame = _regions(frame, words, ledger)
+    frame = _details(frame, mapping, words, ledger)
+    return _sessions(frame, ledger)
+
+
+def _header(mapping: Mapping, name: str) -> str:
+    """The header a field stands under, as the user knows it."""
+    return mapping.fields.get(name, name)
+
+
+def _clients(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
+    """Clients under one spelling; rows without a client set aside."""
+    frame["client"] = _one_spelling(frame, "client", ledger)
+    nobody = rows_where(frame["client"], lambda text: not text)
+    why = Why(column="client", reason="no client is named", remedy="write the client's pseudonym into the row")
+    return ledger.take_out(frame, nobody, why=why)
+
+
+def _one_spelling(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Categorical:
+    """A column of names in which spellings that differ in case, spaces or invisible signs are one name."""
+    codes, texts = distinct(frame[name])
+    first: dict[str, str] = {}
+    variants: dict[str, set[str]] = {}
+    used = set(np.unique(codes).tolist())
+    for place, text in enumerate(texts):
+        if place in used:
+            key = _same_name(text)
+            first.setdefault(key, clean_text(text) if key else "")
+            variants.setdefault(key, set()).add(text)
+    for key, spellings in variants.items():
+        if key and len(spellings) > 1:
+            rows = rows_where(frame[name], lambda text, key=key: _same_name(text) == key and text != first[key])  # type: ignore[misc]
+            what = f'written in {len(spellings)} ways that differ only in case or spaces; taken as one: "{first[key]}"'
+            ledger.flag(frame.loc[rows].head(1), column=name, value=first[key], what=what)
+    return from_codes(codes, [first.get(_same_name(text), "") for text in texts])
+
+
+def _same_name(text: str) -> str:
+    """The key under which spellings of one name meet; "" for nothing."""
+    cleaned = clean_text(text)
+    return "" if cleaned.casefold() in MISSING_WORDS else cleaned.casefold()
+
+
+def _stated(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Categorical:
+    """The column with "not stated" where it is empty, flagged once."""
+    empty = rows_where(frame[name], lambda text: not text)
+    ledger.flag(
+        frame.loc[empty].head(1), column=name, value="", what=f'no {name} in {empty.sum()} row(s): taken as "{NOT_STATED}"'
+    )
+    return change_texts(frame[name], lambda text: text or NOT_STATED)
+
+
+def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
+    """Columns date and day; rows with an unreadable date, or with neither, set aside."""
+    header = _header(mapping, "date")
+    file = str(frame["file"].iloc[0]) if len(frame) else ""
+    texts = frame["date"]
+    dates = read_dates(texts, header=header, file=file, order=mapping.date_order)
+    days = read_numbers(frame["day"], missing=mapping.missing)
+    if dates.proof:
+        what = f'dates read {dates.order.replace("_", " ")}: "{dates.proof}" allows no other order'
+        ledger.flag_file(file, column=header, what=what, value=dates.proof)
+    frame["date"], frame["day"] = dates.date, days.value
+    remedy = "write the date as year-month-day, for example 2026-03-04"
+    reason = dates.reason
+    bad_day = days.taken & ((days.problem > 0) | (days.value < 0) | (days.value % 1 != 0))
+    for place, text in enumerate(dates.reasons):
+        if place:
+            why = Why(column=header, reason=text, remedy=remedy)
+            ledger.note(frame.loc[reason == place], why=why, value=_texts(texts, reason == place))
+    day_why = Why(column="day", reason="not a whole number of days", remedy="write days since the client's first visit: 0, 7, 14")
+    without = ~dates.taken & ~days.taken
+    none_why = Why(column=header, reason="no date", remedy=remedy)
+    kept = reason == 0
+    ledger.note(frame.loc[kept & bad_day], why=day_why)
+    ledger.note(frame.loc[kept & ~bad_day & without], why=none_why)
+    return frame.loc[kept & ~bad_day & ~without]
+
+
+def _texts(column: pd.Series, mask: np.ndarray) -> np.ndarray:
+    """The texts of the masked rows."""
+    return column[mask].astype(str).to_numpy(dtype=object)
+
+
+def _sides(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
+    """treated_side and measured_side as left, right, both or none; other words set the row aside."""
+    for name in ("treated_side", "measured_side"):
+        table = side_words() | mapping.words_for(name)
+        why = Why(column=_header(mapping, name), reason="not a side", remedy="write left, right, both or none")
+        frame = _translated(frame, name, lambda text, table=table: table.get(plain(text), table.get(text.casefold())), why, ledger)  # type: ignore[misc]
+    frame["measured_side"] = change_texts(frame["measured_side"], lambda text: text or "none")
+    return frame
+
+
+def _translated(
+    frame: pd.DataFrame, name: str, look_up: Callable[[str], str | None], why: Why, ledger: Ledger
+) -> pd.DataFrame:
+    """A column translated word by word; rows with an unknown word are set aside, empty cells stay empty."""
+    codes, texts = distinct(frame[name])
+    new = ["" if clean_text(text).casefold() in MISSING_WORDS else look_up(clean_text(text)) for text in texts]
+    unknown = np.array([text is None for text in new], dtype=bool)[codes] if texts else np.zeros(0, dtype=bool)
+    old = frame[name]
+    frame[name] = from_codes(codes, [text or "" for text in new])
+    return ledger.take_out(frame, unknown, why=why, value=old.astype(str).to_numpy(dtype=object) if unknown.any() else "")
+
+
+def _interventions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
+    """Interventions by codebook name, or under the user's own name in one spelling; rows without one set aside."""
+    codes, texts = distinct(frame["intervention"])
+    own: dict[str, str] = {}
+
+    def name_of(part: str) -> str:
+        known = words.intervention(part)
+        return known or own.setdefault(plain(part), clean_text(part))
+
+    frame["intervention"] = from_codes(
+        codes, [join_names([name_of(part) for part in split_several(text, words.intervention)]) for text in texts]
+    )
+    nothing = rows_where(frame["intervention"], lambda text: not text)
+    why = Why(
+        column="intervention",
+        reason="no intervention is named",
+        remedy="write what was done; measured_only for a session in which nothing was done",
+    )
+    return ledger.take_out(frame, nothing, why=why)
+
+
+def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
+    """Regions by codebook name; an unknown one is kept under the user's own name and flagged."""
+    codes, texts = distinct(frame["region"])
+    own: dict[str, str] = {}
+
+    def name_of(part: str) -> str:
+        return words.region(part) or own.setdefault(plain(part), clean_text(part))
+
+    new = [join_names([name_of(part) for part in split_several(text, words.region)]) for text in texts]
+    frame["region"] = from_codes(codes, new)
+    for text in own.values():
+        rows = rows_where(frame["region"], lambda joined, text=text: text in joined.split(" + "))  # type: ignore[misc]
+        what = f"{rows.sum()} row(s) name a region that is not in the codebook; kept under this name, nothing is known of it"
+        ledger.flag(frame.loc[rows].head(1), column="region", value=text, what=what)
+    untreated = rows_where(frame["intervention"], lambda text: text == "measured_only")
+    empty = rows_where(frame["region"], lambda text: not text) & ~untreated
+    if empty.any():
+        what = f'no region in {empty.sum()} row(s): taken as "{NOT_STATED}"'
+        ledger.flag(frame.loc[empty].head(1), column="region", value="", what=what)
+        filled = frame["region"].astype(object).where(~empty, NOT_STATED)
+        frame["region"] = pd.Categorical(filled.astype("str"))
+    return frame
+
+
+def _details(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
+    """Optional details: choices, yes/no and numbers; what is not understood is flagged and left empty."""
+    orders = {plain(word): order for word, order in order_words().items()} | protocol_choices(words.codebook, "order")
+    _choice(frame, "order", orders | mapping.words_for("order"), ledger)
+    for name in _CHOICES:
+        table = protocol_choices(words.codebook, name) | mapping.words_for(name)
+        _choice(frame, name, table, ledger)
+    for name, empty in (("examiner_blinded", "unknown"), ("side_drawn", "")):
+        own = mapping.words_for(name)
+        codes, texts = distinct(frame[name])
+        frame[name] = from_codes(codes, [_yes_no_unknown(text, own) or empty for text in texts])
+    frame["setting"] = change_texts(frame["setting"], clean_text)
+    frame["adverse_event"] = change_texts(frame["adverse_event"], _adverse_event)
+    for name, low, high in (("comfort", 0.0, 10.0), ("minutes", 0.0, 600.0)):
+        numbers = read_numbers(frame[name], decimal=mapping.decimal, missing=mapping.missing)
+        bad = numbers.taken & ((numbers.problem > 0) | numbers.word | (numbers.value < low) | (numbers.value > high))
+        what = f"not a number from {low:g} to {high:g}: left out, the row is kept"
+        ledger.flag(frame.loc[bad], column=name, value=_texts(frame[name], bad), what=what)
+        frame[name] = np.where(bad, np.nan, numbers.value)
+    return frame
+
+
+def _choice(frame: pd.DataFrame, name: str, table: dict[str, str], ledger: Ledger) -> None:
+    """A column of a few allowed words, in place; other words are flagged and left out."""
+    codes, texts = distinct(frame[name])
+    new = [table.get(plain(text), "") for text in texts]
+    lost = [text for text, word in zip(texts, new, strict=True) if not word and clean_text(text).casefold() not in MISSING_WORDS]
+    if lost:
+        rows = rows_where(frame[name], lambda text: text in lost)
+        allowed = listed(sorted(set(table.values())))
+        ledger.flag(
+            frame.loc[rows], column=name, value=_texts(frame[name], rows), what=f"not one of {allowed}: left out, the row is kept"
+        )
+    frame[name] = from_codes(codes, new)
+
+
+def _yes_no_unknown(text: str, own: dict[str, str]) -> str:
+    """yes, no or "" for a cell of a yes/no column."""
+    return own.get(plain(text)) or yes_or_no(text) or {"blinded": "yes", "not blinded": "no", "unblinded": "no"}.get(plain(text), "")
+
+
+def _adverse_event(text: str) -> str:
+    """An adverse event as it was told; "none" for the words that say so."""
+    cleaned = clean_text(text)
+    low = cleaned.casefold()
+    return "none" if low in ("none", "no", "nil", "nein", "keine", "0") else "" if low in MISSING_WORDS else cleaned
+
+
+def _sessions(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
+    """session_id as given, else built from client and date (or day)."""
+    codes, texts = distinct(frame["session_id"])
+    cleaned = [clean_text(text) for text in texts]
+    missing = np.array([not text for text in cleaned], dtype=bool)[codes] if texts else np.zeros(0, dtype=bool)
+    if not missing.any():
+        frame["session_id"] = from_codes(codes, cleaned)
+        return frame
+    client_codes, clients = distinct(frame["client"])
+    dates = frame["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    days = frame["day"].fillna(-1).to_numpy().astype(np.int64)
+    has_date = frame["date"].notna().to_numpy()
+    when = np.where(has_date, dates, -days - 10_000_000)
+    moments, place = np.unique(when, return_inverse=True)
+    names = [_moment(moment) for moment in moments.tolist()]
+    pairs, pair_place = np.unique(client_codes.astype(np.int64) * len(names) + place, return_inverse=True)
+    built = [f"{clients[pair // len(names)]} {names[pair % len(names)]}" for pair in pairs.tolist()]
+    if missing.all():
+        frame["session_id"] = from_codes(pair_place, built)
+    else:
+        frame["session_id"] = from_codes(np.where(missing, pair_place + len(cleaned), codes), [*cleaned, *built])
+    return frame
+
+
+def _moment(moment: int) -> str:
+    """A date, or a day number, as it stands in a built session_id."""
+    return f"day {-moment - 10_000_000}" if moment <= -9_000_000 else str(np.datetime64(moment, "D"))
+
+
+def empty_column(length: int) -> pd.Categorical:
+    """A column of empty texts."""
+    return constant("", length)

@@ -1,0 +1,186 @@
+"""Dates as people type them. Day-first and month-first are never guessed; a value after the 12th may prove the order."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from toolkit.errors import ExportError
+from toolkit.records.raw_table import clean_text
+from toolkit.records.texts import distinct
+from toolkit.records.values import MISSING_WORDS
+
+DATE_ORDERS = ("day_first", "month_first", "year_first", "spreadsheet_days")
+EARLIEST = dt.date(1990, 1, 1)
+_ISO = re.compile(r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?$")
+_COMPACT = re.compile(r"^((?:19|20)\d{2})(\d{2})(\d{2})$")
+_TWO_ORDERS = re.compile(r"^(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})(?:[T ,].*)?$")
+_MONTH_WORD = re.compile(r"^(\d{1,2})(?:st|nd|rd|th|\.)?[-/. ]*([^\W\d]{3,})\.?[-/., ]*(\d{4}|\d{2})$")
+_WORD_FIRST = re.compile(r"^([^\W\d]{3,})\.?[-/. ]*(\d{1,2})(?:st|nd|rd|th)?[-/., ]+(\d{4})$")
+_WEEKDAY = re.compile(r"^[^\W\d]{2,}\.?,\s+(?=\d)|^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?\s+(?=\d)", re.IGNORECASE)
+_MONTHS = {
+    name: number
+    for number, names in enumerate(
+        (
+            "jan januar janvier ene enero gen gennaio",
+            "feb februar février fév fev febrero febbraio",
+            "mar mär märz mrz mars marzo maart",
+            "apr avr avril abr abril aprile",
+            "may mai mayo mag maggio mei",
+            "jun juni juin junio giu giugno",
+            "jul juli juil juillet julio lug luglio",
+            "aug août aout ago agosto augustus",
+            "sep sept septembre septiembre set settembre",
+            "oct okt oktober octobre octubre ott ottobre",
+            "nov novembre noviembre",
+            "dec dez dezember déc décembre dic diciembre dicembre",
+        ),
+        start=1,
+    )
+    for name in names.split()
+}
+_ENGLISH = (
+    "january february march april may june july august september october november december".split()
+)
+_MONTHS |= {name: number for number, name in enumerate(_ENGLISH, start=1)}
+_FIRST_SPREADSHEET_DAY = dt.date(1899, 12, 30)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Dates:
+    """A column read as dates: `date` (datetime64, NaT where none), `taken`, `reason` per row ("" = fine)."""
+
+    date: np.ndarray
+    taken: np.ndarray
+    reason: np.ndarray
+    reasons: tuple[str, ...]
+    order: str
+    proof: str
+
+
+def proven_order(texts: Iterable[str]) -> tuple[str, str]:
+    """(order, the value that proves it) of dates such as 25/04/2026.
+
+    The order is "" when no such date stands there, "either" when none decides, "both" when values contradict.
+
+    Example:
+        >>> proven_order(["03/04/2026", "25/04/2026"])
+        ('day_first', '25/04/2026')
+    """
+    day_first = month_first = seen = ""
+    for text in texts:
+        found = _TWO_ORDERS.match(text)
+        if found is None:
+            continue
+        first, second = int(found.group(1)), int(found.group(2))
+        seen = seen or text
+        if first > 12 >= second:
+            day_first = day_first or text
+        elif second > 12 >= first:
+            month_first = month_first or text
+    if day_first and month_first:
+        return "both", f"{day_first} and {month_first}"
+    if day_first:
+        return "day_first", day_first
+    if month_first:
+        return "month_first", month_first
+    return ("either", seen) if seen else ("", "")
+
+
+def read_dates(column: pd.Series, *, header: str, file: str, order: str = "") -> Dates:
+    """Read a categorical column of texts as dates.
+
+    Args:
+        column: categorical texts.
+        header: the column's header, for messages.
+        file: the file's name, for messages.
+        order: "day_first", "month_first", "year_first", "spreadsheet_days", or "" (ISO dates, months in words, or an
+            order that the values themselves prove).
+
+    Raises:
+        ExportError: dates that can be read in two ways, and no order set.
+    """
+    codes, texts = distinct(column)
+    cleaned = [_WEEKDAY.sub("", clean_text(text)) for text in texts]
+    used = set(np.unique(codes).tolist())
+    chosen, proof = order, ""
+    if not order:
+        chosen, proof = _settle_order([cleaned[place] for place in used], header=header, file=file)
+    today = dt.date.today()
+    read = [_read_one(text, chosen, today) for text in cleaned]
+    reasons = tuple(dict.fromkeys(["", *(reason for _, _, reason in read)]))
+    dates = np.array([day for day, _, _ in read] or [], dtype="datetime64[s]")
+    taken = np.array([is_taken for _, is_taken, _ in read], dtype=bool)
+    reason = np.array([reasons.index(why) for _, _, why in read], dtype=np.int16)
+    if not texts:
+        return Dates(date=np.array([], dtype="datetime64[s]"), taken=taken, reason=reason, reasons=("",), order="", proof="")
+    return Dates(date=dates[codes], taken=taken[codes], reason=reason[codes], reasons=reasons, order=chosen, proof=proof)
+
+
+def _settle_order(texts: list[str], *, header: str, file: str) -> tuple[str, str]:
+    """The order the values prove, with the proof; an error when they can be read both ways."""
+    found, proof = proven_order(texts)
+    if found == "either":
+        raise ExportError(
+            f'{file}, column "{header}": "{proof}" may be read day first or month first, and no date of the column decides '
+            'it. Write date_order = "day_first" or date_order = "month_first" into columns.toml beside the export.'
+        )
+    if found == "both":
+        raise ExportError(
+            f'{file}, column "{header}": {proof} cannot be in the same order: one is day first, the other month first. '
+            'Correct the dates, or write date_order = "day_first" (or "month_first") into columns.toml: dates that do not '
+            "fit are then set aside."
+        )
+    return found, proof
+
+
+def _read_one(text: str, order: str, today: dt.date) -> tuple[np.datetime64, bool, str]:
+    """(date or NaT, whether anything was written, reason) of one text."""
+    nothing = np.datetime64("NaT", "s")
+    if text.casefold() in MISSING_WORDS:
+        return nothing, False, ""
+    parts = _parts(text, order)
+    if parts is None:
+        return nothing, True, "not a date the toolkit can read"
+    try:
+        day = dt.date(*parts)
+    except ValueError:
+        return nothing, True, "no such day in the calendar"
+    if day < EARLIEST:
+        return nothing, True, "a date before 1990"
+    if day > today + dt.timedelta(days=1):
+        return nothing, True, "a date in the future"
+    return np.datetime64(day, "s"), True, ""
+
+
+def _parts(text: str, order: str) -> tuple[int, int, int] | None:
+    """(year, month, day) of one text, None when it is no date."""
+    if found := _ISO.match(text) or _COMPACT.match(text):
+        return int(found.group(1)), int(found.group(2)), int(found.group(3))
+    if found := _TWO_ORDERS.match(text):
+        first, second, year = int(found.group(1)), int(found.group(2)), int(found.group(3))
+        year += 2000 if year < 100 else 0
+        if order == "day_first":
+            return year, second, first
+        return (year, first, second) if order == "month_first" else None
+    if order == "spreadsheet_days" and re.fullmatch(r"\d{5}(?:\.\d+)?", text):
+        day = _FIRST_SPREADSHEET_DAY + dt.timedelta(days=int(float(text)))
+        return day.year, day.month, day.day
+    return _with_month_word(text)
+
+
+def _with_month_word(text: str) -> tuple[int, int, int] | None:
+    """(year, month, day) of "3 March 2026" or "March 3, 2026"."""
+    if found := _MONTH_WORD.match(text):
+        day, word, year = int(found.group(1)), found.group(2).casefold(), int(found.group(3))
+    elif found := _WORD_FIRST.match(text):
+        day, word, year = int(found.group(2)), found.group(1).casefold(), int(found.group(3))
+    else:
+        return None
+    month = _MONTHS.get(word)
+    return (year + (2000 if year < 100 else 0), month, day) if month else None

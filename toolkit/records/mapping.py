@@ -1,0 +1,193 @@
+"""What each column of an export means: read from a columns.toml, from the header names, or proposed.
+
+    client = "Patient code"                 # field = header
+    date = "Date"
+    date_order = "day_first"                # day_first, month_first, year_first, spreadsheet_days
+    decimal = ","
+    missing = ["-999"]                      # texts that mean "not taken"
+    layout = "session_rows"                 # session_rows, wide, long; found when left out
+
+    [constants]                             # the same for every row
+    practitioner = "P1"
+
+    [values.side]                           # their word = the toolkit's word
+    L = "left"
+
+    [[readings]]                            # session rows: one table a column of readings
+    column = "Neck side-bend L pre"
+    measure = "cervical_lateral_flexion"
+    side = "left"
+    phase = "before"                        # before, before_2, after_wait, after
+    unit = "deg"
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping as Table
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from toolkit.errors import SheetError
+from toolkit.records.texts import listed, plain
+
+READING_FIELDS = ("before", "before_2", "after_wait", "after")
+WHO = ("session_id", "client", "practitioner", "site", "date", "day")
+WHAT = ("region", "treated_side", "intervention", "order", "measure", "measured_side", "unit")
+DETAILS = (
+    "examiner",
+    "examiner_blinded",
+    "side_drawn",
+    "comfort",
+    "adverse_event",
+    "position",
+    "tissue_length",
+    "head",
+    "setting",
+    "minutes",
+)
+LONG_FIELDS = ("phase", "reading", "value")
+FIELDS = (*WHO, *WHAT, *READING_FIELDS, *LONG_FIELDS, *DETAILS)
+LAYOUTS = ("session_rows", "wide", "long")
+_SETTINGS = ("layout", "date_order", "decimal", "missing", "separator", "header_row", "sheet")
+_CHOICES = {
+    "layout": LAYOUTS,
+    "date_order": ("day_first", "month_first", "year_first", "spreadsheet_days"),
+    "decimal": (",", "."),
+}
+_SIDE_FIELDS = ("treated_side", "measured_side", "side")
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingColumn:
+    """One column of readings of a sheet of session rows. An empty unit means the codebook's."""
+
+    column: str
+    measure: str
+    side: str = "none"
+    phase: str = "before"
+    unit: str = ""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Mapping:
+    """What the columns of an export mean.
+
+    `fields` maps a field to the header it stands under, `values` a field to {their word: the toolkit's word};
+    `origin` says where the mapping comes from: "columns.toml", "header names" or "proposed".
+    """
+
+    layout: str = ""
+    fields: dict[str, str] = field(default_factory=dict)
+    readings: tuple[ReadingColumn, ...] = ()
+    constants: dict[str, str] = field(default_factory=dict)
+    values: dict[str, dict[str, str]] = field(default_factory=dict)
+    date_order: str = ""
+    decimal: str = ""
+    missing: tuple[str, ...] = ()
+    settings: dict[str, Any] = field(default_factory=dict)
+    ignored: tuple[str, ...] = ()
+    origin: str = "header names"
+
+    def table(self) -> pd.DataFrame:
+        """One row a column of the export: header, field or measure, side, phase, unit."""
+        rows = [{"column": header, "means": name} for name, header in self.fields.items()]
+        rows += [{"column": "(every row)", "means": f"{name} = {text}"} for name, text in self.constants.items()]
+        rows += [
+            {"column": one.column, "means": one.measure, "side": one.side, "phase": one.phase, "unit": one.unit}
+            for one in self.readings
+        ]
+        rows += [{"column": header, "means": "(not used)"} for header in self.ignored]
+        return pd.DataFrame(rows, columns=["column", "means", "side", "phase", "unit"]).fillna("")
+
+    def words_for(self, name: str) -> dict[str, str]:
+        """The user's own words for a field, as they are compared; `side` serves both side fields."""
+        shared = self.values.get("side", {}) if name in _SIDE_FIELDS else {}
+        return {plain(word): ours for word, ours in {**shared, **self.values.get(name, {})}.items()}
+
+
+def read_mapping(source: str | Path | Table[str, Any]) -> Mapping:
+    """Read a columns.toml, or a mapping with the same content.
+
+    Raises:
+        SheetError: the file is no TOML, or says something the toolkit does not know.
+
+    Example:
+        >>> read_mapping({"client": "Patient code", "date_order": "day_first"}).fields
+        {'client': 'Patient code'}
+    """
+    if isinstance(source, (str, Path)):
+        content, name = _toml(Path(source)), Path(source).name
+    else:
+        content, name = dict(source), "columns"
+    _refuse_unknown(content, name)
+    return Mapping(
+        layout=content.get("layout", ""),
+        fields={key: str(content[key]) for key in FIELDS if key in content},
+        readings=tuple(_reading(entry, place, name) for place, entry in enumerate(content.get("readings", []), 1)),
+        constants={key: str(value) for key, value in content.get("constants", {}).items()},
+        values={key: {str(a): str(b) for a, b in words.items()} for key, words in content.get("values", {}).items()},
+        date_order=content.get("date_order", ""),
+        decimal=content.get("decimal", ""),
+        missing=tuple(str(word) for word in content.get("missing", ())),
+        settings={key: content[key] for key in ("separator", "header_row", "sheet") if key in content},
+        ignored=tuple(str(word) for word in content.get("ignore", ())),
+        origin="columns.toml",
+    )
+
+
+def find_mapping(file: Path) -> Path | None:
+    """The columns.toml beside an export, if there is one."""
+    beside = file.parent / "columns.toml"
+    return beside if beside.is_file() else None
+
+
+def _toml(path: Path) -> dict[str, Any]:
+    """The content of a TOML file, with faults told in words."""
+    try:
+        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
+    except (OSError, UnicodeDecodeError) as fault:
+        raise SheetError(f"{path}: the file cannot be read ({fault}).") from None
+    except tomllib.TOMLDecodeError as fault:
+        raise SheetError(
+            f'{path.name}: {fault}. Each line says field = "header", texts in quotation marks, for example '
+            'client = "Patient code".'
+        ) from None
+
+
+def _refuse_unknown(content: Table[str, Any], name: str) -> None:
+    """Refuse keys, settings and tables the toolkit does not know."""
+    known = {*FIELDS, *_SETTINGS, "readings", "constants", "values", "ignore"}
+    for key in content:
+        if key not in known:
+            raise SheetError(f'{name}: "{key}" is not a field or setting. Known: {", ".join(sorted(known))}.')
+    for key, choices in _CHOICES.items():
+        if key in content and content[key] not in choices:
+            raise SheetError(f'{name}: {key} = "{content[key]}" is not one of {listed(choices)}.')
+    for table in ("constants", "values"):
+        if not isinstance(content.get(table, {}), dict):
+            raise SheetError(f"{name}: [{table}] must be a table.")
+        for key in content.get(table, {}):
+            if key not in (*FIELDS, "side"):
+                raise SheetError(f'{name}: [{table}] names "{key}", which is not a field. Known: {", ".join(FIELDS)}.')
+    if not isinstance(content.get("missing", []), list):
+        raise SheetError(f'{name}: missing must be a list, for example missing = ["-999"].')
+
+
+def _reading(entry: Any, place: int, name: str) -> ReadingColumn:
+    """One [[readings]] table, checked."""
+    where = f"{name}: [[readings]] number {place}"
+    if not isinstance(entry, dict) or "column" not in entry or "measure" not in entry:
+        raise SheetError(f'{where} needs column = "its header" and measure = "a codebook name".')
+    allowed = ("column", "measure", "side", "phase", "unit")
+    if wrong := [key for key in entry if key not in allowed]:
+        raise SheetError(f"{where}: {listed(wrong)} is not known. Known: {', '.join(allowed)}.")
+    one = ReadingColumn(**{key: str(value) for key, value in entry.items()})
+    if one.phase not in READING_FIELDS:
+        raise SheetError(f'{where}: phase = "{one.phase}" is not one of {listed(READING_FIELDS)}.')
+    if one.side not in ("left", "right", "both", "none"):
+        raise SheetError(f'{where}: side = "{one.side}" is not one of "left", "right", "both", "none".')
+    return one

@@ -1,0 +1,198 @@
+"""From a path or a frame to raw tables of text: CSV, TSV, XLSX, Parquet, whatever their encoding and separator.
+
+Nothing is understood here: no number, no date, no header. That keeps one place where files can go wrong, and every
+message about a file (which line, what was found, what was expected) comes from this module and the readers it calls.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.errors import ExportError
+from toolkit.records.encodings import decode
+from toolkit.records.raw_table import RawTable, check_headers
+from toolkit.records.separated import split_text
+
+ENDINGS = (".csv", ".tsv", ".txt", ".tab", ".xlsx", ".parquet")
+_BINARY = {
+    b"\x89PNG": "a PNG picture",
+    b"\xff\xd8\xff": "a JPEG picture",
+    b"GIF8": "a GIF picture",
+    b"BM": "a bitmap picture",
+    b"%PDF": "a PDF document",
+    b"\x1f\x8b": "a gzip archive",
+    b"\x7fELF": "a program",
+    b"SQLite format 3": "a database",
+    b"{\\rtf": "a word processor's document",
+}
+_OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+LARGEST_FILE = 4_000_000_000
+
+
+def find_files(source: str | Path | Sequence[str | Path]) -> list[Path]:
+    """The files a source names: one path, several, or a folder with exports in it.
+
+    Raises:
+        ExportError: a path does not exist, or a folder holds no export.
+    """
+    given = [source] if isinstance(source, (str, Path)) else list(source)
+    if not given:
+        raise ExportError("No file was given. Name the export, or several: audit JANUARY.csv FEBRUARY.csv")
+    files: list[Path] = []
+    for item in given:
+        path = Path(item)
+        if path.is_dir():
+            inside = sorted(p for p in path.iterdir() if p.suffix.lower() in ENDINGS and not p.name.startswith((".", "~")))
+            if not inside:
+                raise ExportError(f"{path}: the folder holds no export ({', '.join(ENDINGS)}).")
+            files += inside
+        elif not path.exists():
+            raise ExportError(f"{path}: there is no such file. Check the spelling and the folder.")
+        else:
+            files.append(path)
+    return files
+
+
+def read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list[RawTable]:
+    """Read one file as raw tables (a workbook may hold several sheets with the same header).
+
+    Args:
+        path: CSV, TSV, XLSX or Parquet.
+        settings: `separator`, `header_row` and `sheet` from a columns.toml.
+
+    Raises:
+        ExportError: the file cannot be opened, is something else than its ending says, or is damaged.
+    """
+    chosen = settings or {}
+    data = _bytes_of(path)
+    _refuse_other_kinds(data, file=path.name)
+    digest = hashlib.sha256(data).hexdigest()
+    if data.startswith(b"PK"):
+        from toolkit.records.workbooks import read_workbook
+
+        return read_workbook(path, data, sha256=digest, settings=chosen)
+    if data.startswith(b"PAR1"):
+        return [_read_parquet(path, sha256=digest)]
+    if path.suffix.lower() in (".xlsx", ".parquet"):
+        raise ExportError(
+            f"{path.name}: the ending says {path.suffix.lower()[1:].upper()}, but the content is not. "
+            "Open it in the program that made it and export it again."
+        )
+    return [_read_text(path, data, sha256=digest, settings=chosen)]
+
+
+def _bytes_of(path: Path) -> bytes:
+    """The file's content; an empty, locked or unreadable file is refused in words."""
+    try:
+        if path.stat().st_size > LARGEST_FILE:
+            raise ExportError(f"{path.name}: larger than 4 GB. Split the export, for example by month.")
+        data = path.read_bytes()
+    except OSError as fault:
+        raise ExportError(
+            f"{path.name}: the file cannot be opened ({fault.strerror}). Close it in other programs, and check that you "
+            "may read it."
+        ) from None
+    if not data.strip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"):
+        raise ExportError(f"{path.name}: the file is empty. Export the sessions again, with a header in the first row.")
+    return data
+
+
+def _refuse_other_kinds(data: bytes, *, file: str) -> None:
+    """Refuse pictures, documents, protected workbooks, whatever their ending says."""
+    if data.startswith(_OLE):
+        raise ExportError(
+            f"{file}: a workbook protected by a password, or in the format before XLSX. Open it, remove the password "
+            "and save it as XLSX or CSV."
+        )
+    for magic, kind in _BINARY.items():
+        if data.startswith(magic) and not data[:200].isascii():
+            raise ExportError(f"{file}: this is {kind}, not a table of sessions. Export the sessions as CSV or XLSX.")
+    if data.startswith((b"%PDF", b"{\\rtf")):
+        raise ExportError(f"{file}: this is a document, not a table of sessions. Export the sessions as CSV or XLSX.")
+
+
+def _read_text(path: Path, data: bytes, *, sha256: str, settings: Mapping[str, Any]) -> RawTable:
+    """A separated text file as a raw table."""
+    decoded = decode(data, file=path.name)
+    split = split_text(
+        decoded.utf8, file=path.name, separator=settings.get("separator"), header_row=int(settings.get("header_row", 1))
+    )
+    if not len(split.rows) and not len(split.broken):
+        raise ExportError(f"{path.name}: there is a header, but no row below it. Nothing was recorded, or not exported.")
+    return RawTable(
+        file=path.name,
+        sha256=sha256,
+        cells=split.cells,
+        rows=split.rows,
+        kind="text",
+        encoding=decoded.encoding,
+        separator=split.separator,
+        sample=decoded.sample,
+        rows_blank=split.rows_blank,
+        broken=split.broken,
+    )
+
+
+def _read_parquet(path: Path, *, sha256: str) -> RawTable:
+    """A Parquet file as a raw table."""
+    from pyarrow import ArrowException, parquet
+
+    try:
+        frame = parquet.read_table(path).to_pandas()
+    except (ArrowException, OSError) as fault:
+        raise ExportError(f"{path.name}: the Parquet file is damaged ({fault}). Export it again.") from None
+    return read_frame(frame, file=path.name, sha256=sha256, kind="parquet")
+
+
+def read_frame(frame: pd.DataFrame, *, file: str = "(table)", sha256: str = "", kind: str = "frame") -> RawTable:
+    """A DataFrame as a raw table, every cell as the text a spreadsheet would show.
+
+    Row numbers count as in a spreadsheet with the header in row 1, so the first row of the frame is row 2.
+
+    Raises:
+        ExportError: the frame has no rows, no columns, or a column twice.
+    """
+    names = check_headers([str(name) for name in frame.columns], file=file)
+    if not len(frame):
+        raise ExportError(f"{file}: there is a header, but no row below it. Nothing was recorded, or not exported.")
+    columns = {name: cell_texts(frame.iloc[:, place]) for place, name in enumerate(names)}
+    cells = pd.DataFrame(columns)
+    digest = sha256 or hashlib.sha256(pd.util.hash_pandas_object(cells, index=False).to_numpy().tobytes()).hexdigest()
+    return RawTable(file=file, sha256=digest, cells=cells, rows=np.arange(2, len(frame) + 2), kind=kind)
+
+
+def cell_texts(column: pd.Series) -> pd.Categorical:
+    """The texts a spreadsheet would show for a column of values, as a categorical; missing values are ""."""
+    codes, values = pd.factorize(column, use_na_sentinel=True)
+    if column.dtype == object:
+        return pd.Categorical(pd.array([cell_text(value) for value in column], dtype="str"))
+    texts = [cell_text(value) for value in values] + [""]
+    return pd.Categorical(pd.array(texts, dtype="str").take(np.where(codes < 0, len(texts) - 1, codes)))
+
+
+def cell_text(value: Any) -> str:
+    """One cell's value as text: whole numbers without a point, dates in ISO form, yes/no for truth values.
+
+    Example:
+        >>> cell_text(34.0), cell_text(True), cell_text(pd.Timestamp("2026-03-04"))
+        ('34', 'yes', '2026-03-04')
+    """
+    if value is None or value is pd.NaT or value is pd.NA:
+        return ""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
+    if isinstance(value, (float, np.floating)):
+        if np.isnan(value):
+            return ""
+        return str(int(value)) if float(value).is_integer() and abs(value) < 1e15 else repr(float(value))
+    if hasattr(value, "isoformat"):
+        return str(value.isoformat()).removesuffix("T00:00:00").replace("T", " ")
+    return str(value)

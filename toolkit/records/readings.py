@@ -1,0 +1,154 @@
+"""Readings judged against the codebook: yes/no only for signs, units converted, impossible values given a reason."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from toolkit.records.codebook import Codebook
+from toolkit.records.texts import distinct
+from toolkit.records.units import conversion_factor, unit_name
+from toolkit.records.values import Numbers
+
+_CODES_FOR_MISSING = np.array([99, 999, 9999, 99999, 88, 888, 77, 777], dtype=float)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Judged:
+    """Readings in the codebook's unit: `value` (NaN where not taken or refused), `problem` (0 = none) into `reasons`."""
+
+    value: np.ndarray
+    problem: np.ndarray
+    reasons: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rulers:
+    """What the codebook says of the measures, as arrays in the order of `names`."""
+
+    names: tuple[str, ...]
+    unit: tuple[str, ...]
+    low: np.ndarray
+    high: np.ndarray
+    is_sign: np.ndarray
+    sided: np.ndarray
+
+
+def rulers_of(codebook: Codebook) -> Rulers:
+    """The codebook's measures as arrays."""
+    frame = codebook.measures
+    return Rulers(
+        names=tuple(frame["measure"].astype(str)),
+        unit=tuple(frame["unit"].astype(str)),
+        low=frame["low"].to_numpy(dtype=float),
+        high=frame["high"].to_numpy(dtype=float),
+        is_sign=(frame["kind"] == "sign").to_numpy(dtype=bool),
+        sided=(frame["sided"] == "yes").to_numpy(dtype=bool) if "sided" in frame else np.ones(len(frame), dtype=bool),
+    )
+
+
+class _Reasons:
+    """Collects reasons and marks rows with the first that applies."""
+
+    def __init__(self, numbers: Numbers) -> None:
+        self.listed = list(numbers.reasons)
+        self.problem = numbers.problem.astype(np.int32)
+
+    def mark(self, rows: np.ndarray, reason: str, remedy: str) -> None:
+        """Give `reason` to the rows that have none yet."""
+        rows = rows & (self.problem == 0)
+        if rows.any():
+            self.listed.append((reason, remedy))
+            self.problem[rows] = len(self.listed) - 1
+
+
+def judge(numbers: Numbers, *, measure: np.ndarray, unit: pd.Series, rulers: Rulers) -> Judged:
+    """Judge one column of readings.
+
+    Args:
+        numbers: the column as read.
+        measure: each row's measure, as a place in `rulers.names`.
+        unit: each row's unit text from the unit column ("" = none), categorical.
+        rulers: the codebook's measures.
+    """
+    reasons = _Reasons(numbers)
+    sign = rulers.is_sign[measure]
+    _judge_signs(numbers, sign, reasons)
+    value = numbers.value * _factors(numbers, measure, unit, rulers, reasons)
+    low, high = rulers.low[measure], rulers.high[measure]
+    outside = numbers.taken & ((value < low - 1e-9) | (value > high + 1e-9))
+    if outside.any():
+        coded = outside & np.isin(np.abs(numbers.value), _CODES_FOR_MISSING)
+        reasons.mark(
+            coded,
+            "looks like a code for missing, not a reading",
+            "leave the cell empty, or list the code in columns.toml: missing = [...]",
+        )
+        for place in np.unique(measure[outside & ~coded]):
+            reasons.mark(
+                outside & (measure == place),
+                f"outside the plausible range of {rulers.names[place]} "
+                f"({rulers.low[place]:g} to {rulers.high[place]:g} {rulers.unit[place]})",
+                "correct the reading or its unit; if the range is too narrow, extend the codebook",
+            )
+    value = np.where(numbers.taken & (reasons.problem == 0), value, np.nan)
+    return Judged(value=value, problem=reasons.problem, reasons=tuple(reasons.listed))
+
+
+def _judge_signs(numbers: Numbers, sign: np.ndarray, reasons: _Reasons) -> None:
+    """Words belong to signs, and signs are yes or no."""
+    reasons.mark(numbers.word & ~sign, "a word where a number is expected", "type the number that was read")
+    bad = numbers.taken & sign & ~np.isin(numbers.value, (0.0, 1.0))
+    reasons.mark(bad, "a sign is yes or no", "type yes, no, or leave the cell empty")
+
+
+def _factors(
+    numbers: Numbers, measure: np.ndarray, unit: pd.Series, rulers: Rulers, reasons: _Reasons
+) -> np.ndarray | float:
+    """What each reading is multiplied by to be in the codebook's unit; reasons where that cannot be done."""
+    cell_codes, cell_texts = distinct(pd.Series(numbers.unit))
+    unit_codes, unit_texts = distinct(unit)
+    texts = [*cell_texts, *unit_texts]
+    has_cell = np.array([bool(text) for text in cell_texts], dtype=bool)[cell_codes]
+    used = np.where(has_cell, cell_codes, unit_codes + len(cell_texts))
+    pairs, place = np.unique(used.astype(np.int64) * len(rulers.names) + measure, return_inverse=True)
+    factors = np.ones(len(pairs))
+    for index, pair in enumerate(pairs.tolist()):
+        text, ruler = texts[pair // len(rulers.names)], pair % len(rulers.names)
+        factor = 1.0 if not text else conversion_factor(text, rulers.unit[ruler])
+        if factor is None:
+            reason, remedy = _unit_fault(text, rulers, ruler)
+            reasons.mark(numbers.taken & (place == index), reason, remedy)
+        else:
+            factors[index] = factor
+    both = has_cell & np.array([bool(text) for text in unit_texts], dtype=bool)[unit_codes]
+    if both.any():
+        _two_units(cell_codes, cell_texts, unit_codes, unit_texts, both, reasons)
+    return factors[place]
+
+
+def _unit_fault(text: str, rulers: Rulers, ruler: int) -> tuple[str, str]:
+    """Why a unit cannot be used for a measure, and what to do."""
+    name, unit = rulers.names[ruler], rulers.unit[ruler]
+    if unit_name(text) is None:
+        return f'the unit "{text}" is not known', f"give {name} in {unit}, or in a unit that converts to it"
+    if unit == "kPa" and conversion_factor(text, "N") is not None:
+        return f"a force in {text} is no pressure", "divide by the contact area and give it as N/cm2, kg/cm2 or kPa"
+    return f"{text} cannot be converted to {unit}", f"give {name} in {unit}, or correct the measure"
+
+
+def _two_units(
+    cell_codes: np.ndarray,
+    cell_texts: Sequence[str],
+    unit_codes: np.ndarray,
+    unit_texts: Sequence[str],
+    both: np.ndarray,
+    reasons: _Reasons,
+) -> None:
+    """A reading whose cell names another unit than its unit column is set aside."""
+    first = np.array([unit_name(text) or text for text in cell_texts], dtype=object)[cell_codes]
+    second = np.array([unit_name(text) or text for text in unit_texts], dtype=object)[unit_codes]
+    reasons.mark(both & (first != second), "the cell and the unit column name different units", "correct one of them")

@@ -1,0 +1,188 @@
+"""The road from an export to records: read, map, understand, judge, compare, count."""
+
+from __future__ import annotations
+
+import hashlib
+from collections import Counter
+from collections.abc import Mapping as Table
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.errors import ExportError
+from toolkit.records.account import Records, Source
+from toolkit.records.ledger import Ledger
+from toolkit.records.checks import own_sessions, set_contradictions_aside, set_repeats_aside
+from toolkit.records.codebook import Codebook, load_codebook
+from toolkit.records.context import understand_context
+from toolkit.records.layouts import reading_rows, session_rows, wide_rows
+from toolkit.records.long_readings import join_readings
+from toolkit.records.mapping import READING_FIELDS, Mapping, find_mapping, read_mapping
+from toolkit.records.raw_table import RawTable
+from toolkit.records.reading_files import find_files, read_file, read_frame
+from toolkit.records.readings import Rulers, rulers_of
+from toolkit.records.settling import settle_mapping
+from toolkit.records.sheets import sheet_of
+from toolkit.records.texts import stack
+from toolkit.records.tidy import settle_scopes, tidy_rows
+from toolkit.records.vocabulary import vocabulary_of
+
+__all__ = ["Records", "Source", "load_records"]
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Sheet:
+    """One table with what its columns mean."""
+
+    table: RawTable
+    mapping: Mapping
+
+
+def load_records(
+    source: str | Path | Sequence[str | Path] | pd.DataFrame,
+    *,
+    columns: str | Path | Table[str, Any] | None = None,
+    codebook: Codebook | str | Path | None = None,
+) -> Records:
+    """Read an export of sessions and account for every row of it.
+
+    Args:
+        source: a file (CSV, TSV, XLSX, Parquet), several, a folder, or a DataFrame in one of the three layouts.
+        columns: a columns.toml or a mapping with the same content; the columns.toml beside the file when None, and
+            without one the toolkit's own header names, or a proposal from headers and values.
+        codebook: a loaded codebook, or the path of a user's extension; the project's own when None.
+
+    Raises:
+        ExportError: a file cannot be read, or its layout is not understood.
+        IdentifierError: columns look like names, birth dates, addresses.
+        SheetError: the columns.toml or the codebook extension is wrong.
+
+    Example:
+        >>> rows = pd.DataFrame({"client": ["K1"], "practitioner": ["P1"], "date": ["2026-03-04"],
+        ...     "region": ["upper_trapezius"], "treated_side": ["left"], "intervention": ["percussive_release"],
+        ...     "measure": ["cervical_rotation"], "measured_side": ["left"], "unit": ["deg"],
+        ...     "before": [60], "after": [66]})
+        >>> load_records(rows).source.rows_kept
+        1
+    """
+    book = codebook if isinstance(codebook, Codebook) else load_codebook(codebook)
+    rulers, ledger = rulers_of(book), Ledger()
+    sheets = _read(source, columns, book)
+    parts, counts = _understood(sheets, book, rulers, ledger)
+    rows, members = _joined(parts, ledger)
+    rows = own_sessions(rows, ledger)
+    rows = set_repeats_aside(rows, ledger)
+    rows = set_contradictions_aside(rows, ledger)
+    set_aside = settle_scopes(ledger.set_aside_frame(), rows, members)
+    return Records(
+        rows=tidy_rows(rows),
+        set_aside=set_aside,
+        flags=ledger.flag_frame(),
+        source=_source(sheets, rows, members, set_aside, counts),
+        codebook=book,
+        mapping=sheets[0].mapping,
+    )
+
+
+def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
+    """Every sheet of the source with its mapping."""
+    given = None if columns is None else read_mapping(columns)
+    if isinstance(source, pd.DataFrame):
+        table = read_frame(source)
+        return [_Sheet(table=table, mapping=settle_mapping(table, given=given, codebook=codebook))]
+    sheets: list[_Sheet] = []
+    names: Counter[str] = Counter()
+    for path in find_files(source):
+        beside = find_mapping(path) if given is None else None
+        mine = read_mapping(beside) if beside else given
+        for table in read_file(path, settings=mine.settings if mine else None):
+            names[table.file] += 1
+            if names[table.file] > 1:
+                table = table.renamed(f"{table.file} ({names[table.file]})")
+            sheets.append(_Sheet(table=table, mapping=settle_mapping(table, given=mine, codebook=codebook)))
+    return sheets
+
+
+def _understood(
+    sheets: list[_Sheet], codebook: Codebook, rulers: Rulers, ledger: Ledger
+) -> tuple[dict[str, list[pd.DataFrame]], tuple[int, int]]:
+    """(rows by layout, (rows read, readings read)) of all sheets."""
+    parts: dict[str, list[pd.DataFrame]] = {"wide": [], "long": []}
+    rows = readings = 0
+    for sheet in sheets:
+        mapping, words = sheet.mapping, vocabulary_of(codebook, sheet.mapping)
+        raw = sheet_of(sheet.table, mapping, ledger)
+        rows, readings = rows + sheet.table.rows_read, readings + int(raw["readings"].sum())
+        frame = understand_context(raw, mapping=mapping, words=words, ledger=ledger)
+        if mapping.layout == "session_rows":
+            parts["wide"].append(session_rows(frame, mapping=mapping, rulers=rulers, ledger=ledger))
+        elif mapping.layout == "long":
+            parts["long"].append(reading_rows(frame, mapping=mapping, words=words, rulers=rulers, ledger=ledger))
+        else:
+            parts["wide"].append(wide_rows(frame, mapping=mapping, words=words, rulers=rulers, ledger=ledger))
+    return parts, (rows, readings)
+
+
+def _joined(parts: dict[str, list[pd.DataFrame]], ledger: Ledger) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """(all rows, one a measured side; members: which sheet rows each row joined from several came from)."""
+    members = pd.DataFrame({"wide_id": [], "file": [], "row": []})
+    frames = [frame.assign(wide_id=np.int64(-1)) for frame in parts["wide"]]
+    if parts["long"]:
+        joined, members = join_readings(stack(parts["long"]), ledger)
+        frames.append(joined)
+    return stack(frames), members
+
+
+def _source(
+    sheets: list[_Sheet], rows: pd.DataFrame, members: pd.DataFrame, set_aside: pd.DataFrame, counts: tuple[int, int]
+) -> Source:
+    """The accounts; refuses to go on if read = kept + set aside does not hold."""
+    kept_rows = _kept_sheet_rows(rows, members)
+    kept_readings = int(rows[list(READING_FIELDS)].notna().to_numpy().sum())
+    aside_rows, aside_readings = int((set_aside["scope"] == "row").sum()), int(set_aside["readings"].sum())
+    if counts != (kept_rows + aside_rows, kept_readings + aside_readings):
+        raise ExportError(
+            f"The accounts do not close: {counts[0]} rows and {counts[1]} readings were read, {kept_rows} and "
+            f"{kept_readings} kept, {aside_rows} and {aside_readings} set aside. Please report this with the export's layout."
+        )
+    hashes = [sheet.table.sha256 for sheet in sheets]
+    joined = hashes[0] if len(set(hashes)) == 1 else hashlib.sha256("".join(hashes).encode()).hexdigest()
+    return Source(
+        files=pd.DataFrame([_file_line(sheet) for sheet in sheets]),
+        sha256=joined,
+        layout=" + ".join(dict.fromkeys(sheet.mapping.layout for sheet in sheets)),
+        rows_read=counts[0],
+        rows_kept=kept_rows,
+        rows_set_aside=aside_rows,
+        readings_read=counts[1],
+        readings_kept=kept_readings,
+        readings_set_aside=aside_readings,
+    )
+
+
+def _kept_sheet_rows(rows: pd.DataFrame, members: pd.DataFrame) -> int:
+    """How many rows of the sheets have at least one reading in use."""
+    direct = rows.loc[rows["wide_id"] < 0, ["file", "row"]].drop_duplicates()
+    return len(direct) + int(members["wide_id"].isin(rows["wide_id"]).sum())
+
+
+def _file_line(sheet: _Sheet) -> dict[str, Any]:
+    """One line of `Source.files`."""
+    table = sheet.table
+    return {
+        "file": table.file,
+        "sha256": table.sha256,
+        "layout": sheet.mapping.layout,
+        "kind": table.kind,
+        "encoding": table.encoding,
+        "separator": table.separator,
+        "sample": ", ".join(table.sample),
+        "rows_read": table.rows_read,
+        "rows_blank": table.rows_blank,
+        "mapping": sheet.mapping.origin,
+        "notes": "; ".join(table.notes),
+    }

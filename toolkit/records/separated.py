@@ -1,0 +1,180 @@
+"""Separated text (CSV, TSV, semicolons): finds the separator, splits the lines, names the lines that do not fit."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from toolkit.errors import ExportError
+from toolkit.records.raw_table import check_headers, clean_text
+
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+_LONGEST_LINE = 1_000_000
+_LOOK = 200_000
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Split:
+    """A text split into cells: categorical columns, row numbers, blank and broken lines, the separator's name."""
+
+    cells: pd.DataFrame
+    rows: np.ndarray
+    rows_blank: int
+    broken: pd.DataFrame
+    separator: str
+
+
+def split_text(utf8: bytes, *, file: str, separator: str | None = None, header_row: int = 1) -> Split:
+    """Split UTF-8 text into a table of texts.
+
+    Args:
+        utf8: the file's text.
+        file: its name, for messages.
+        separator: "," ";" or tab; found from the text when None.
+        header_row: the row that names the columns.
+
+    Raises:
+        ExportError: no header, one column only, an endless line, or no line that fits the header.
+    """
+    _refuse_endless_line(utf8, file=file)
+    text = _without_lines_above(utf8, header_row - 1)
+    if not text.strip():
+        raise ExportError(f"{file}: the file is empty. Export the sessions again, with a header in the first row.")
+    sign = separator or _find_separator(text, file=file)
+    header = next(csv.reader(io.StringIO(text[:_LOOK].decode("utf-8", errors="ignore"), newline=""), delimiter=sign))
+    names = check_headers(header, file=file)
+    return _split(text, names, len(header), sign, file=file, first_row=header_row)
+
+
+def _refuse_endless_line(utf8: bytes, *, file: str) -> None:
+    """Refuse a text whose first lines are longer than any record could be."""
+    head = utf8[:_LONGEST_LINE]
+    if len(head) == _LONGEST_LINE and b"\n" not in head and b"\r" not in head:
+        raise ExportError(
+            f"{file}, line 1: no line break within the first {_LONGEST_LINE:,} characters; expected one line a row. "
+            "This is not a table of sessions, or its line breaks were lost."
+        )
+
+
+def _without_lines_above(utf8: bytes, count: int) -> bytes:
+    """The text without its first `count` lines."""
+    for _ in range(count):
+        utf8 = utf8.partition(b"\n")[2]
+    return utf8
+
+
+def _find_separator(text: bytes, *, file: str) -> str:
+    """The separator that gives the first lines the same number of columns, more than one.
+
+    Each separator is tried on the first lines; the one whose header has most columns among those where most lines
+    agree with the header wins.
+    """
+    sample = text[:_LOOK].decode("utf-8", errors="ignore")
+    scores = {sign: _agreement(sample, sign) for sign in SEPARATORS}
+    best = max(scores, key=lambda sign: scores[sign])
+    if scores[best][1] < 2:
+        first = clean_text(sample.partition("\n")[0])[:80]
+        raise ExportError(
+            f'{file}, row 1: one column was found ("{first}"); expected several, separated by comma, semicolon or tab. '
+            "Export the sheet again as CSV or XLSX."
+        )
+    return best
+
+
+def _agreement(sample: str, sign: str) -> tuple[float, int]:
+    """(share of lines with as many columns as the header, number of columns of the header)."""
+    lines: list[int] = []
+    try:
+        for cells in csv.reader(io.StringIO(sample, newline=""), delimiter=sign):
+            if any(cells):
+                lines.append(len(cells))
+            if len(lines) == 50:
+                break
+    except csv.Error:
+        return (0.0, 0)
+    if not lines or lines[0] < 2:
+        return (0.0, 1)
+    share = sum(count == lines[0] for count in lines) / len(lines)
+    return (round(share, 1), lines[0])
+
+
+def _split(text: bytes, names: list[str], width: int, sign: str, *, file: str, first_row: int) -> Split:
+    """Split with pyarrow; lines with too few or too many cells are noted with their row number."""
+    from pyarrow import ArrowInvalid
+
+    try:
+        table, invalid = _parse(text, width, sign)
+    except ArrowInvalid as fault:
+        raise _unreadable(text, sign, str(fault), file=file) from None
+    cells = table.to_pandas(strings_to_categorical=False)
+    numbers = np.arange(1, len(cells) + len(invalid) + 1)
+    kept = np.setdiff1d(numbers, [number for number, _ in invalid], assume_unique=True) if invalid else numbers
+    cells = cells.iloc[1:].reset_index(drop=True)
+    rows = kept[1:] + first_row - 1
+    blank = _blank_rows(cells)
+    broken = pd.DataFrame([(number + first_row - 1, found, width) for number, found in invalid], columns=["row", "found", "expected"])
+    cells = cells.iloc[:, : len(names)]
+    cells.columns = pd.Index(names)
+    if blank.any():
+        cells, rows = cells.loc[~blank].reset_index(drop=True), rows[~blank]
+    return Split(cells=cells, rows=rows, rows_blank=int(blank.sum()), broken=broken, separator=SEPARATORS.get(sign, sign))
+
+
+def _parse(text: bytes, width: int, sign: str):  # type: ignore[no-untyped-def]  # pyarrow has no types
+    """(table of dictionary-encoded texts including the header line, [(row, cells found)] of lines that do not fit)."""
+    import pyarrow as pa
+    from pyarrow import csv as arrow_csv
+
+    invalid: list[tuple[int, int]] = []
+
+    def note(row):  # type: ignore[no-untyped-def]
+        invalid.append((row.number, row.actual_columns))
+        return "skip"
+
+    columns = [f"c{place}" for place in range(width)]
+    table = arrow_csv.read_csv(
+        pa.BufferReader(text),
+        read_options=arrow_csv.ReadOptions(use_threads=False, column_names=columns, block_size=16 << 20),
+        parse_options=arrow_csv.ParseOptions(
+            delimiter=sign, newlines_in_values=b'"' in text, ignore_empty_lines=False, invalid_row_handler=note
+        ),
+        convert_options=arrow_csv.ConvertOptions(
+            column_types=dict.fromkeys(columns, pa.dictionary(pa.int32(), pa.string())), strings_can_be_null=False
+        ),
+    )
+    return table.unify_dictionaries(), invalid
+
+
+def _blank_rows(cells: pd.DataFrame) -> np.ndarray:
+    """True for rows in which every cell is empty."""
+    blank = np.ones(len(cells), dtype=bool)
+    for name in cells.columns:
+        if not blank.any():
+            break
+        categories = cells[name].cat.categories
+        empty = np.append(np.array([not text.strip() for text in categories], dtype=bool), True)
+        blank &= empty[cells[name].cat.codes.to_numpy()]
+    return blank
+
+
+def _unreadable(text: bytes, sign: str, fault: str, *, file: str) -> ExportError:
+    """The error for a text that cannot be split, naming the line with an unclosed quotation mark if there is one."""
+    for number, line in enumerate(text.split(b"\n"), start=1):
+        if line.count(b'"') % 2:
+            return ExportError(
+                f'{file}, line {number}: a quotation mark (") is opened and not closed; expected cells separated by '
+                f"{SEPARATORS.get(sign, sign)}. Remove the mark or close it."
+            )
+    return ExportError(f"{file}: the lines cannot be split into cells ({fault}). Export the sheet again as XLSX.")
+
+
+def texts_to_cells(columns: Sequence[Sequence[str]], names: Sequence[str]) -> pd.DataFrame:
+    """A frame of categorical texts from lists of texts, one list a column."""
+    return pd.DataFrame(
+        {name: pd.Categorical(pd.array(list(column), dtype="str")) for name, column in zip(names, columns, strict=True)}
+    )

@@ -1,0 +1,109 @@
+"""A raw table under the toolkit's field names: what a mapping makes of a file, before any word is understood."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from toolkit.errors import ExportError
+from toolkit.records.ledger import Ledger, Why
+from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO, Mapping
+from toolkit.records.raw_table import RawTable, clean_text
+from toolkit.records.texts import constant, listed, plain, rows_where
+from toolkit.records.values import MISSING_WORDS
+
+CONTEXT = (*WHO, *WHAT, *DETAILS)
+_NEEDED = ("client", "intervention")
+
+
+def reading_headers(mapping: Mapping) -> list[str]:
+    """The headers of the columns that hold readings."""
+    if mapping.layout == "session_rows":
+        return [one.column for one in mapping.readings]
+    names = READING_FIELDS if mapping.layout == "wide" else ("value",)
+    return [mapping.fields[name] for name in names if name in mapping.fields]
+
+
+def sheet_of(table: RawTable, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
+    """The table's rows with columns file, row, readings and every context field, and its reading columns as they are.
+
+    A field that is not in the table is an empty column. Lines that could not be split are set aside here.
+
+    Raises:
+        ExportError: a header the mapping names is not there, or a needed field has no column.
+    """
+    _check_headers(table, mapping)
+    _check_fields(table, mapping)
+    length = len(table.cells)
+    frame = pd.DataFrame({"file": constant(table.file, length), "row": table.rows.astype(np.int64)})
+    headers = reading_headers(mapping)
+    left_out = MISSING_WORDS | {clean_text(word).casefold() for word in mapping.missing}
+    frame["readings"] = np.zeros(length, dtype=np.int64)
+    for header in headers:
+        frame["readings"] += rows_where(table.cells[header], lambda text: clean_text(text).casefold() not in left_out)
+    for name in CONTEXT:
+        frame[name] = _field(table, mapping, name, length)
+    for name in ("phase", "reading"):
+        if mapping.layout == "long":
+            frame[name] = _field(table, mapping, name, length)
+    for header in headers:
+        frame[f"cell:{header}"] = table.cells[header].reset_index(drop=True)
+    _set_broken_aside(table, ledger)
+    return frame
+
+
+def _field(table: RawTable, mapping: Mapping, name: str, length: int) -> pd.Series:
+    """One field's texts: its column, the constant given for it, or nothing."""
+    if name in mapping.fields:
+        return table.cells[mapping.fields[name]].reset_index(drop=True)
+    return pd.Series(constant(mapping.constants.get(name, ""), length))
+
+
+def _check_headers(table: RawTable, mapping: Mapping) -> None:
+    """Every header the mapping names must stand in the table."""
+    named = [*mapping.fields.values(), *(one.column for one in mapping.readings)]
+    if lost := [header for header in named if header not in table.cells.columns]:
+        raise ExportError(
+            f"{table.file}: columns.toml names {listed(lost)}, but the file has no such column. "
+            f"Its columns are {listed(table.cells.columns, most=40)}."
+        )
+
+
+def _check_fields(table: RawTable, mapping: Mapping) -> None:
+    """Client, intervention, a date or day, and readings must be known from a column or a constant."""
+    known = {*mapping.fields, *mapping.constants}
+    lost = [name for name in _NEEDED if name not in known]
+    if not known & {"date", "day"}:
+        lost.append("date (or day)")
+    if mapping.layout != "session_rows" and "measure" not in known:
+        lost.append("measure")
+    if not reading_headers(mapping):
+        lost.append("before and after (or phase and value, or [[readings]])")
+    elif mapping.layout == "long" and "phase" not in known:
+        lost.append("phase")
+    if lost:
+        raise ExportError(
+            f"{table.file}: no column was found for {', '.join(lost)}. Found: {listed(table.cells.columns, most=40)}. "
+            f'Write a columns.toml beside the export that says which column it is, for example {_example(lost[0])}, '
+            f"or that it is the same for every row: [constants] {_example(lost[0])}."
+        )
+
+
+def _example(name: str) -> str:
+    """An example line of columns.toml for a field."""
+    field = plain(name).split(" ")[0]
+    header = {"client": "Patient code", "intervention": "Technique", "date": "Visit", "measure": "Test", "phase": "When"}
+    return f'{field} = "{header.get(field, "Pre")}"'
+
+
+def _set_broken_aside(table: RawTable, ledger: Ledger) -> None:
+    """Lines that do not fit the header: set aside with the number of cells found and expected."""
+    for line in table.broken.itertuples():
+        where = pd.DataFrame({"file": [table.file], "row": [line.row], "readings": [0]})
+        more = "more" if line.found > line.expected else "fewer"
+        why = Why(
+            column="(whole row)",
+            reason=f"{line.found} cells were found where {line.expected} were expected",
+            remedy=f"the row has {more} cells than the header; put a text that holds the separator into quotation marks",
+        )
+        ledger.note(where, why=why)

@@ -1,0 +1,99 @@
+"""The last step: the tidy rows every room speaks, and one scope for everything that was set aside."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from toolkit.records.ledger import SET_ASIDE_COLUMNS
+from toolkit.records.mapping import READING_FIELDS
+from toolkit.records.texts import group_codes
+
+TIDY_COLUMNS = (
+    "file",
+    "row",
+    "session_id",
+    "client",
+    "practitioner",
+    "site",
+    "date",
+    "day",
+    "visit",
+    "region",
+    "treated_side",
+    "intervention",
+    "order",
+    "measure",
+    "measured_side",
+    "unit",
+    *READING_FIELDS,
+    "examiner",
+    "examiner_blinded",
+    "side_drawn",
+    "comfort",
+    "adverse_event",
+    "position",
+    "tissue_length",
+    "head",
+    "setting",
+    "minutes",
+)
+
+
+def tidy_rows(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows with day and visit computed, texts as plain strings, in the fixed order of columns."""
+    frame = rows.assign(day=_days(rows), visit=_visits(rows))
+    columns: dict[str, object] = {}
+    for name in TIDY_COLUMNS:
+        column = frame[name]
+        columns[name] = column.astype("str") if isinstance(column.dtype, pd.CategoricalDtype) else column
+    return pd.DataFrame(columns).reset_index(drop=True)
+
+
+def _days(rows: pd.DataFrame) -> pd.Series:
+    """Whole days since the client's first visit: from the dates, as given where there is no date."""
+    first = rows.groupby(group_codes(rows, ["client"]))["date"].transform("min")
+    since = (rows["date"] - first).dt.days
+    return since.where(rows["date"].notna(), rows["day"]).astype("Int64")
+
+
+def _visits(rows: pd.DataFrame) -> pd.Series:
+    """1, 2, 3 … for each client's sessions in the order of their dates (days where there is no date)."""
+    session = group_codes(rows, ["client", "session_id"])
+    _, first = np.unique(session, return_index=True)
+    dates = rows["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    when = np.where(rows["date"].notna(), dates, rows["day"].fillna(-1).to_numpy())
+    client = group_codes(rows, ["client"])
+    order = np.lexsort((first, when[first], client[first]))
+    sorted_clients = client[first][order]
+    starts = np.flatnonzero(np.r_[True, sorted_clients[1:] != sorted_clients[:-1]]) if len(order) else np.zeros(0, int)
+    number = np.arange(len(order)) - np.repeat(starts, np.diff(np.r_[starts, len(order)])) + 1
+    visit = np.empty(len(order), dtype=np.int64)
+    visit[order] = number
+    return pd.Series(visit[session], index=rows.index)
+
+
+def settle_scopes(entries: pd.DataFrame, rows: pd.DataFrame, members: pd.DataFrame) -> pd.DataFrame:
+    """What was set aside, with one entry of scope "row" for each sheet row that is not used at all.
+
+    An entry about a row joined from several readings stands for each of their sheet rows. Where another reading of the
+    sheet row is kept, or the row has an entry already, the scope is "reading".
+    """
+    if "wide_id" in entries:
+        entries = _for_each_member(entries, members)
+    kept = pd.MultiIndex.from_frame(rows.loc[rows["wide_id"] < 0, ["file", "row"]].astype({"file": "str"}))
+    kept_members = members.loc[members["wide_id"].isin(rows["wide_id"]), ["file", "row"]]
+    if not entries.empty:
+        mine = pd.MultiIndex.from_frame(entries[["file", "row"]])
+        used = mine.isin(kept) | mine.isin(pd.MultiIndex.from_frame(kept_members))
+        again = entries.duplicated(["file", "row"]).to_numpy()
+        entries = entries.assign(scope=np.where(used | again, "reading", "row"))
+        entries = entries.sort_values(["file", "row"], kind="stable", ignore_index=True)
+    return entries[SET_ASIDE_COLUMNS]
+
+
+def _for_each_member(entries: pd.DataFrame, members: pd.DataFrame) -> pd.DataFrame:
+    """Entries about joined rows, once for each of the sheet rows they were joined from."""
+    about_joined = entries["wide_id"].fillna(-1) >= 0
+    joined = entries.loc[about_joined].drop(columns=["file", "row"]).merge(members, on="wide_id", how="left")
+    return pd.concat([entries.loc[~about_joined], joined.assign(readings=1)], ignore_index=True)
