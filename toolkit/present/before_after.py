@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.present import style
-from toolkit.present.frames import need_columns
-from toolkit.present.words import capital, counted, unit_words, with_interval
+from toolkit.present.frames import for_reading, need_columns
+from toolkit.present.words import SHARES, capital, counted, scale_of, unit_words, with_interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from toolkit.result import Estimate
 
 COLUMNS = ("client", "first", "second", "change", "beyond_mdc")
+MOST_DRAWN = 200
 _RISES = style.SERIES[0]
 _FALLS = style.SERIES[1]
 _STAYS = style.SERIES[2]
@@ -45,9 +46,10 @@ def before_after_figure(clients: pd.DataFrame, *, change: Estimate, measure: str
         2
     """
     need_columns(clients, COLUMNS, what="before/after figure")
-    drawn = clients.dropna(subset=["first", "second", "change"])
+    drawn = _some(for_reading(clients, COLUMNS[1:4], unit=change.unit).dropna(subset=["first", "second", "change"]))
     if drawn.empty:
         return style.nothing_to_draw("No client has both readings, so there is nothing to draw.", width=width)
+    n = int(clients[["first", "second", "change"]].notna().all(axis=1).sum())
     beside = width >= style.SIDE_BY_SIDE
     figure = style.new_figure(width, 4.15 if beside else 6.75)
     each = (width - 1.75) / 2 if beside else width - 0.85
@@ -60,6 +62,9 @@ def before_after_figure(clients: pd.DataFrame, *, change: Estimate, measure: str
         height=2.9 if beside else 2.2,
     )
     _draw_readings(readings, drawn, measure=measure, unit=change.unit)
+    title = f"Readings of {counted(n, 'client')}"
+    shown = title if n == len(drawn) else f"{title}, {len(drawn)} drawn"
+    readings.set_title(shown, fontsize=style.TEXT, loc="left")
     _draw_differences(differences, drawn, change=change)
     return figure
 
@@ -78,6 +83,14 @@ def alt_text_before_after(clients: pd.DataFrame, *, change: Estimate, measure: s
     )
 
 
+def _some(clients: pd.DataFrame) -> pd.DataFrame:
+    """All clients, or when there are too many to see, evenly spread ones from least to most change."""
+    if len(clients) <= MOST_DRAWN:
+        return clients
+    ordered = clients.sort_values("change", kind="stable")
+    return ordered.iloc[np.linspace(0, len(ordered) - 1, MOST_DRAWN).round().astype(int)]
+
+
 def _look(change: float) -> style.Series:
     """How a client's line looks: for the better, for the worse, or no change."""
     return _RISES if change > 0 else _FALLS if change < 0 else _STAYS
@@ -93,8 +106,7 @@ def _draw_readings(axes: Axes, clients: pd.DataFrame, *, measure: str, unit: str
     axes.plot([0, 1], middle, color=style.INK, lw=2.6, marker="D", ms=7, label="mean of the clients")
     axes.set_xlim(-0.25, 1.25)
     axes.set_xticks([0, 1], ["before", "after"])
-    style.name_axes(axes, up=f"{capital(measure)} ({unit_words(unit)})")
-    axes.set_title(f"Readings of {counted(len(clients), 'client')}", fontsize=style.TEXT, loc="left")
+    style.name_axes(axes, up=f"{capital(measure)} ({'% yes' if unit == SHARES else unit_words(unit)})")
     key = "solid: better, dashed: worse, thick: mean"
     style.write(axes, 0, -0.63, key, size=style.SMALL, colour=style.QUIET, transform=style.inches_above(axes))
 
@@ -108,9 +120,10 @@ def _draw_differences(axes: Axes, clients: pd.DataFrame, *, change: Estimate) ->
         points = axes.scatter(across[chosen], ordered["change"].to_numpy()[chosen], s=20, c=fill, edgecolors=style.BLUE)
         points.set(linewidths=0.9, alpha=0.85, label=name)
     axes.axhline(0, color=style.INK, lw=1.0, label="no change")
-    low, high = change.value - change.ci_low, change.ci_high - change.value
+    scale = scale_of(change.unit)
+    low, high = (change.value - change.ci_low) * scale, (change.ci_high - change.value) * scale
     error = [[low], [high]] if np.isfinite([low, high]).all() else None
-    mean = axes.errorbar([1.0], [change.value], yerr=error, fmt="D", ms=8, color=style.INK, lw=2.2, capsize=5)
+    mean = axes.errorbar([1.0], [change.value * scale], yerr=error, fmt="D", ms=8, color=style.INK, lw=2.2, capsize=5)
     mean.set_label("mean and interval")
     axes.set_xlim(0.15, 1.3)
     axes.set_xticks([0.48, 1.0], ["each client", "mean and\ninterval"])

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from toolkit.present import style
-from toolkit.present.frames import maybe, need_columns
-from toolkit.present.interval_rows import IntervalRow, Mark, draw_interval_rows
-from toolkit.present.ladder import axis_words
-from toolkit.present.words import capital, counted, is_missing, p_words, spaced, threshold, with_interval
+from toolkit.present.frames import for_reading, maybe, need_columns
+from toolkit.present.interval_rows import IntervalRow, draw_interval_rows
+from toolkit.present.ladder import axis_words, change_marks
+from toolkit.present.words import capital, counted, is_missing, p_words, spaced, with_interval
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -42,12 +42,10 @@ def forest_figure(
     need_columns(rows, COLUMNS, what="figure by region and intervention")
     if rows.empty:
         return style.nothing_to_draw("Nothing to show by region and intervention: no rows.", width=width)
-    marks = [Mark(value=0.0, name="no change")]
-    if smallest_change is not None:
-        name = f"smallest change that matters: {threshold(smallest_change, unit)}"
-        marks.append(Mark(value=smallest_change, name=name, dash=(0, (4, 2))))
     drawn = [_as_row(row, unit) for _, row in rows.iterrows()]
-    return draw_interval_rows(drawn, marks=marks, axis_label=axis_words(unit), width=width)
+    return draw_interval_rows(
+        drawn, marks=change_marks(unit, smallest_change), axis_label=axis_words(unit), width=width
+    )
 
 
 def alt_text_forest(rows: pd.DataFrame, *, unit: str) -> str:
@@ -67,6 +65,7 @@ def row_name(row: pd.Series) -> str:
 
 def _as_row(row: pd.Series, unit: str) -> IntervalRow:
     """One region and intervention as a row of words and interval."""
+    drawn = for_reading(row.to_frame().T, COLUMNS[2:], unit=unit).iloc[0]
     detail = []
     if not is_missing(row.get("n_clients")):
         detail.append(counted(row["n_clients"], "client"))
@@ -76,8 +75,8 @@ def _as_row(row: pd.Series, unit: str) -> IntervalRow:
         name=row_name(row),
         number=with_interval(row["adjusted_mean"], row["ci_low"], row["ci_high"], unit),
         detail="; ".join(detail),
-        estimate=maybe(row["adjusted_mean"]),
-        low=maybe(row["ci_low"]),
-        high=maybe(row["ci_high"]),
+        estimate=maybe(drawn["adjusted_mean"]),
+        low=maybe(drawn["ci_low"]),
+        high=maybe(drawn["ci_high"]),
         look=style.Series(colour=style.BLUE, marker="o", dash="-", filled=True),
     )

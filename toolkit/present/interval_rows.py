@@ -125,7 +125,7 @@ class _Heading:
 
     @classmethod
     def of(cls, marks: Sequence[Mark], width: float) -> _Heading:
-        lines = [style.wrapped(mark.name, max(width * 0.62, 1.5), size=style.SMALL) for mark in marks]
+        lines = [style.wrapped(mark.name, max(width * 0.95, 1.5), size=style.SMALL) for mark in marks]
         return cls(lines=lines, height=style.height_of(sum(map(len, lines)), style.SMALL) + 0.18)
 
 

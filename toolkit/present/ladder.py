@@ -8,13 +8,14 @@ import numpy as np
 import pandas as pd
 
 from toolkit.present import style
-from toolkit.present.frames import maybe, need_columns
+from toolkit.present.frames import for_reading, maybe, need_columns
 from toolkit.present.interval_rows import IntervalRow, Mark, draw_interval_rows
 from toolkit.present.words import (
     amount,
     capital,
     counted,
     is_missing,
+    scale_of,
     sentence,
     spaced,
     threshold,
@@ -60,7 +61,9 @@ def ladder_figure(
     if rungs.empty:
         return style.nothing_to_draw("No ladder: there were no readings to put on it.", width=width)
     rows = [_as_row(rungs, place, unit) for place in range(len(rungs))]
-    figure = draw_interval_rows(rows, marks=_marks(unit, smallest_change), axis_label=axis_words(unit), width=width)
+    figure = draw_interval_rows(
+        rows, marks=change_marks(unit, smallest_change), axis_label=axis_words(unit), width=width
+    )
     if width >= style.SIDE_BY_SIDE:
         _join_rungs(figure.axes[0])
     return figure
@@ -114,18 +117,19 @@ def shift_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
     return f"{word} {amount(abs(shift), unit)}."
 
 
-def _marks(unit: str, smallest_change: float | None) -> list[Mark]:
+def change_marks(unit: str, smallest_change: float | None) -> list[Mark]:
     """The zero line and, where given, the smallest change that matters."""
     marks = [Mark(value=0.0, name="no change")]
     if smallest_change is not None and not is_missing(smallest_change):
         name = f"smallest change that matters: {threshold(smallest_change, unit)}"
-        marks.append(Mark(value=float(smallest_change), name=name, dash=(0, (4, 2))))
+        marks.append(Mark(value=float(smallest_change) * scale_of(unit), name=name, dash=(0, (4, 2))))
     return marks
 
 
 def _as_row(rungs: pd.DataFrame, place: int, unit: str) -> IntervalRow:
     """One rung as a row of words and interval."""
     rung = rungs.iloc[place]
+    drawn = for_reading(rungs, ("estimate", "ci_low", "ci_high"), unit=unit).iloc[place]
     last = place == len(rungs) - 1
     look = _TOP if place == 0 and not last else _FOOT if last else _RUNG
     counts = f"{counted(rung['n_clients'], 'client')}." if not is_missing(rung.get("n_clients")) else ""
@@ -134,9 +138,9 @@ def _as_row(rungs: pd.DataFrame, place: int, unit: str) -> IntervalRow:
         name=f"{place + 1}  {capital(spaced(rung['step']))}",
         number=with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], unit),
         detail=" ".join(part for part in (counts, shift_words(rungs, place, unit), says) if part),
-        estimate=maybe(rung["estimate"]),
-        low=maybe(rung["ci_low"]),
-        high=maybe(rung["ci_high"]),
+        estimate=maybe(drawn["estimate"]),
+        low=maybe(drawn["ci_low"]),
+        high=maybe(drawn["ci_high"]),
         look=look,
         weight=2.8 if last else 1.6,
     )

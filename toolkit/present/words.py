@@ -9,8 +9,9 @@ from __future__ import annotations
 import math
 from typing import Any
 
-UNIT_SIGNS = {"deg": "°", "percent": "%"}
+UNIT_SIGNS = {"deg": "°", "percent": "%", "yes_no": "percentage points", "s": "s"}
 NO_SPACE = ("°", "%")
+SHARES = "yes_no"  # the unit of signs: kept as 0 and 1, shown in percentage points
 
 LEVEL_WORDS = {
     "moved_enough": "Moved, by enough to matter",
@@ -71,7 +72,7 @@ def is_missing(value: Any) -> bool:
 
 
 def decimals_for(spread: float) -> int:
-    """Decimals that show a spread (an interval's width, an error) with two figures, from none to four.
+    """Decimals that suit a spread (an interval's width, an error): from none, at 20 and more, to four.
 
     Example:
         >>> decimals_for(42), decimals_for(4.2), decimals_for(0.42)
@@ -79,7 +80,12 @@ def decimals_for(spread: float) -> int:
     """
     if not math.isfinite(spread) or spread <= 0:
         return 1
-    return min(max(1 - math.floor(math.log10(spread)), 0), 4)
+    return 0 if spread >= 20 else min(max(1 - math.floor(math.log10(spread * 2)), 1), 4)
+
+
+def scale_of(unit: str) -> float:
+    """By how much a number in `unit` is multiplied for reading: 100 for the shares of a sign, else 1."""
+    return 100.0 if unit == SHARES else 1.0
 
 
 def with_unit(number: str, unit: str) -> str:
@@ -109,13 +115,18 @@ def amount(value: Any, unit: str, *, decimals: int | None = None, signed: bool =
         >>> amount(4.21, "deg", signed=True), amount(None, "mm")
         ('+4.2°', 'not available')
     """
-    text = number(value, decimals=decimals, signed=signed)
+    shown = value if is_missing(value) else float(value) * scale_of(unit)
+    text = number(shown, decimals=decimals, signed=signed)
     return text if is_missing(value) or math.isinf(float(value)) else with_unit(text, unit)
 
 
 def threshold(value: Any, unit: str) -> str:
     """A chosen number, shown as it was chosen: ``threshold(5.0, "deg")`` is ``'5°'``."""
-    return "not available" if is_missing(value) else with_unit(f"{float(value):.4g}".replace("-", "−"), unit)
+    return "not available" if is_missing(value) else with_unit(_plain(float(value) * scale_of(unit)), unit)
+
+
+def _plain(value: float) -> str:
+    return f"{value:.4g}".replace("-", "−")
 
 
 def unit_words(unit: str) -> str:
@@ -141,7 +152,9 @@ def with_interval(value: Any, low: Any, high: Any, unit: str, *, signed: bool = 
     """
     if is_missing(value):
         return "not estimated"
+    value, low, high = (end if is_missing(end) else float(end) * scale_of(unit) for end in (value, low, high))
     places = _decimals_of_interval(value, low, high)
+    unit = unit_words(unit)
     middle = amount(value, unit, decimals=places, signed=signed)
     if is_missing(low) or is_missing(high):
         return f"{middle} (no interval)"

@@ -1,0 +1,197 @@
+"""The report: one page that says what the records allow, with the figures, the tables and where each came from.
+
+It computes nothing. Every sentence of a claim comes from `findings`; every number is shown with its unit, its
+interval, its n and its method. The page needs no network, prints on A4 or Letter, and reads on a phone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from toolkit.present import report_tables as tables
+from toolkit.present.html import ReportFigure, ReportTable, template_environment, write_table
+from toolkit.present.plot_data import PlotData
+from toolkit.present.report_figures import agreement_of, before_after_of, forest_of, ladder_of
+from toolkit.present.words import LEVEL_WORDS, clean, is_missing, sentence, spaced
+
+IN_FULL = 3  # answers shown in full; the others stand in a table, their details folded away
+JUDGEMENT = "Follow local codes and the judgement of a licensed professional."
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """One finding as the page shows it."""
+
+    anchor: str
+    title: str
+    level: str
+    declared: bool
+    sentence: str
+    may_say: str
+    may_not_say: str
+    to_say_more: str
+    numbers: ReportTable
+    ladder: ReportTable
+    rivals: ReportTable
+    ladder_figure: ReportFigure | None
+    before_after_figure: ReportFigure | None
+
+
+@dataclass(frozen=True, kw_only=True)
+class ByMeasure:
+    """One measure by region and intervention: figure and table."""
+
+    figure: ReportFigure
+    table: ReportTable
+
+
+def write_report(findings: Mapping[str, Any], folder: Path, *, plot_data: PlotData) -> None:
+    """Write report.html, figures/*.svg and tables/*.csv into a folder.
+
+    Args:
+        findings: what the audit found, of the form findings/1.
+        folder: where to write; made where it does not exist.
+        plot_data: the frames that the figures are drawn from.
+    """
+    ordered = in_order(findings["findings"])
+    answers = [
+        _answer(finding, place, plot_data, drawn=place <= IN_FULL) for place, finding in enumerate(ordered, start=1)
+    ]
+    by_measure = _by_measure(findings)
+    agreement = _agreement(findings["measurement"], plot_data)
+    page = _page(findings, answers=answers, by_measure=by_measure, agreement=agreement)
+    for inner in ("figures", "tables"):
+        (folder / inner).mkdir(parents=True, exist_ok=True)
+    (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
+    for figure in _figures(answers, by_measure, agreement):
+        (folder / "figures" / f"{figure.key}.svg").write_text(figure.file, encoding="utf-8", newline="\n")
+    for table in _files(findings, ordered):
+        write_table(table, folder / "tables")
+
+
+def in_order(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    """Questions written down before looking first, then by the number of clients; never by how good the answer is."""
+    return sorted(findings, key=lambda finding: (not finding["claim"]["declared"], -finding["n_clients"]))
+
+
+def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, drawn: bool) -> Answer:
+    """A finding as the page shows it; figures only for those shown in full."""
+    claim = finding["claim"]
+    return Answer(
+        anchor=f"answer-{place}",
+        title=tables.title_of(finding),
+        level=LEVEL_WORDS[claim["level"]],
+        declared=claim["declared"],
+        sentence=sentence(claim["sentence"]),
+        may_say=sentence(claim.get("may_say") or claim["sentence"]),
+        may_not_say=sentence(claim.get("may_not_say") or "Anything beyond that sentence"),
+        to_say_more=sentence(claim.get("to_say_more") or claim["next_step"]),
+        numbers=tables.numbers_table(finding),
+        ladder=tables.ladder_table(finding),
+        rivals=tables.rivals_table(finding),
+        ladder_figure=ladder_of(finding, key=f"ladder_{place}") if drawn else None,
+        before_after_figure=before_after_of(finding, plot_data, key=f"before_after_{place}") if drawn else None,
+    )
+
+
+def _by_measure(findings: Mapping[str, Any]) -> list[ByMeasure]:
+    """The rows of the model, one figure and table a measure, since each has a unit of its own."""
+    frame = pd.DataFrame(findings["by_region_and_intervention"]["rows"])
+    if frame.empty:
+        return []
+    frame = tables.labelled(findings["findings"], frame)
+    frame = frame.assign(measure=frame.get("measure", ""), unit=frame.get("unit", ""))
+    out = []
+    for place, ((measure, unit), part) in enumerate(frame.groupby(["measure", "unit"], sort=False), start=1):
+        name = spaced(measure)
+        figure = forest_of(part, unit=str(unit), measure=name, key=f"by_region_and_intervention_{place}")
+        out.append(ByMeasure(figure=figure, table=tables.model_table(part, measure=name, unit=str(unit))))
+    return out
+
+
+def _agreement(measurement: Sequence[Mapping[str, Any]], plot_data: PlotData) -> list[ReportFigure]:
+    """An agreement figure for each measure whose pairs are at hand."""
+    names = {ruler["measure"]: (ruler["unit"], ruler.get("label") or spaced(ruler["measure"])) for ruler in measurement}
+    return [
+        agreement_of(plot_data.agreement[measure], unit=unit, measure=clean(name), key=f"agreement_{place}")
+        for place, (measure, (unit, name)) in enumerate(names.items(), start=1)
+        if measure in plot_data.agreement
+    ]
+
+
+def _page(
+    findings: Mapping[str, Any],
+    *,
+    answers: Sequence[Answer],
+    by_measure: Sequence[ByMeasure],
+    agreement: Sequence[ReportFigure],
+) -> str:
+    """The whole page."""
+    model = findings["by_region_and_intervention"]["model"] or {}
+    return (
+        template_environment()
+        .get_template("report.html.jinja")
+        .render(
+            export=findings["export"],
+            created=clean(findings["created"])[:10],
+            version=findings["toolkit_version"],
+            in_full=answers[:IN_FULL],
+            others=answers[IN_FULL:],
+            answers_table=tables.answers_table(in_order(findings["findings"])),
+            tally=tables.tally(findings["findings"]),
+            by_measure=by_measure,
+            model=_flat(model),
+            measurement=tables.measurement_table(findings["measurement"]),
+            agreement=agreement,
+            set_aside=tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])),
+            record_next=findings.get("record_next", []),
+            notes=[sentence(note) for note in findings.get("notes", [])],
+            cautions=[sentence(caution) for caution in findings["cautions"]],
+            judgement=JUDGEMENT,
+            methods=findings["methods"],
+        )
+    )
+
+
+def _flat(model: Mapping[str, Any]) -> list[tuple[str, str]]:
+    """What the model says of itself, as name and words."""
+    out = []
+    for name, value in model.items():
+        if isinstance(value, Mapping):
+            out += [(f"{spaced(name)}: {inner}", words) for inner, words in _flat(value)]
+        elif isinstance(value, (list, tuple)):
+            out.append((spaced(name), "; ".join(clean(part) for part in value) or "none"))
+        elif isinstance(value, bool):
+            out.append((spaced(name), "yes" if value else "no"))
+        elif isinstance(value, (int, float)) or value is None:
+            out.append((spaced(name), "not available" if is_missing(value) else f"{value:.4g}".replace("-", "−")))
+        else:
+            out.append((spaced(name), clean(value)))
+    return out
+
+
+def _figures(
+    answers: Sequence[Answer], by_measure: Sequence[ByMeasure], agreement: Sequence[ReportFigure]
+) -> list[ReportFigure]:
+    """Every figure of the page."""
+    of_answers = [figure for answer in answers for figure in (answer.ladder_figure, answer.before_after_figure)]
+    return [figure for figure in (*of_answers, *(part.figure for part in by_measure), *agreement) if figure is not None]
+
+
+def _files(findings: Mapping[str, Any], ordered: Sequence[Mapping[str, Any]]) -> list[ReportTable]:
+    """The tables written beside the page, at full precision."""
+    parts = [
+        ReportTable(key=part, caption="", columns=(), rows=[], full=tables.stacked(ordered, part))
+        for part in ("ladder", "rivals", "effect_sizes")
+    ]
+    rows = pd.DataFrame(findings["by_region_and_intervention"]["rows"])
+    parts.append(ReportTable(key="by_region_and_intervention", caption="", columns=(), rows=[], full=rows))
+    parts.append(tables.answers_table(ordered))
+    parts.append(tables.measurement_table(findings["measurement"]))
+    parts.append(tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])))
+    return parts

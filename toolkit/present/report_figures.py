@@ -1,0 +1,87 @@
+"""The report's figures, each drawn for a page and for a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from toolkit.present import figures
+from toolkit.present.html import ReportFigure
+from toolkit.present.plot_data import AgreementPairs, PlotData
+from toolkit.present.report_tables import id_of, ladder_frame, name_of, title_of
+from toolkit.present.words import is_missing
+from toolkit.result import Estimate
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def drawn_twice(key: str, title: str, description: str, draw: Callable[[float], Figure]) -> ReportFigure:
+    """Draw a figure for a page and for a phone, and as a file."""
+    page = draw(figures.WIDE)
+    return ReportFigure(
+        key=key,
+        title=title,
+        description=description,
+        wide=figures.as_svg(page, title, description, key=f"{key} wide"),
+        narrow=figures.as_svg(draw(figures.NARROW), title, description, key=f"{key} narrow"),
+        file=figures.as_svg_file(page, title, description),
+    )
+
+
+def ladder_of(finding: Mapping[str, Any], *, key: str) -> ReportFigure:
+    """The ladder of one finding."""
+    rungs, unit = ladder_frame(finding), finding["unit"]
+    matters = finding.get("smallest_change_that_matters")
+    smallest = float(matters["value"]) if matters else None
+    title = f"From the usual answer to what is left: {title_of(finding)}"
+    words = figures.alt_text_ladder(rungs, unit=unit, smallest_change=smallest)
+    return drawn_twice(
+        key, title, words, lambda width: figures.ladder_figure(rungs, unit=unit, smallest_change=smallest, width=width)
+    )
+
+
+def before_after_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """Every client before and after, or None where the readings are not at hand or there is no mean change."""
+    clients, change = plot_data.before_after.get(id_of(finding)), finding["change"]
+    if clients is None or is_missing(change["mean"]):
+        return None
+    ends = [change[end] if not is_missing(change[end]) else float("nan") for end in ("ci_low", "ci_high")]
+    estimate = Estimate(
+        name="Change",
+        value=float(change["mean"]),
+        ci_low=float(ends[0]),
+        ci_high=float(ends[1]),
+        unit=finding["unit"],
+        n=finding["n_clients"],
+        method=change["method"],
+    )
+    measure = name_of(finding, "measure")
+    words = figures.alt_text_before_after(clients, change=estimate, measure=measure)
+    return drawn_twice(
+        key,
+        f"Before and after, client by client: {title_of(finding)}",
+        words,
+        lambda width: figures.before_after_figure(clients, change=estimate, measure=measure, width=width),
+    )
+
+
+def forest_of(rows: pd.DataFrame, *, unit: str, measure: str, key: str) -> ReportFigure:
+    """Adjusted means of one measure by region and intervention."""
+    words = figures.alt_text_forest(rows, unit=unit)
+    title = f"By region and intervention{f': {measure}' if measure else ''}"
+    return drawn_twice(key, title, words, lambda width: figures.forest_figure(rows, unit=unit, width=width))
+
+
+def agreement_of(data: AgreementPairs, *, unit: str, measure: str, key: str) -> ReportFigure:
+    """How two readings of the same side agree."""
+    pairs, lines = data.pairs, data.lines
+    words = figures.alt_text_agreement(pairs, lines, unit=unit, measure=measure)
+    return drawn_twice(
+        key,
+        f"Two readings of the same side: {measure}",
+        words,
+        lambda width: figures.agreement_figure(pairs, lines, unit=unit, measure=measure, width=width),
+    )
