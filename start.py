@@ -160,7 +160,7 @@ def make_venv(root: Path) -> None:
                 f"The disk is nearly full: {free / 1e9:.1f} GB are free at {folder}, "
                 f"{SPACE_NEEDED / 1e9:.1f} GB are needed. Free some, then run the same command again."
             )
-    say("Setting up in the folder .venv (the first time, and when the lock has changed; takes about a minute) …")
+    say("Setting up in the folder .venv (the first time, and when the lock has changed; takes a minute or two) …")
     old = root / ".venv"
     if old.exists():
         shutil.rmtree(old)
@@ -198,7 +198,7 @@ def install(root: Path, lock: str) -> None:
 
 def is_progress(line: str) -> bool:
     """Whether pip has dealt with one more line of the lock."""
-    return line.startswith(("Collecting ", "Ignoring ", "Requirement already"))
+    return line.startswith(("Collecting ", "Processing ", "Ignoring ", "Requirement already"))
 
 
 def show_progress(line: str, done: int, total: int) -> None:
@@ -206,7 +206,7 @@ def show_progress(line: str, done: int, total: int) -> None:
     if line.startswith("Installing collected"):
         text = f"  fetched and checked {total} of {total}; unpacking …"
     elif is_progress(line) and (sys.stderr.isatty() or done % 25 == 0):
-        name = re.split(r"[\s=:]+", line.replace("Requirement already satisfied", "have"))[1]
+        name = re.split(r"[=:]|-\d", Path(line.replace("already satisfied:", "").split()[1]).name)[0]
         text = f"  fetching and checking {done} of {total}: {name}"
     else:
         return
