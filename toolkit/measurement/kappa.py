@@ -45,7 +45,8 @@ class Kappa(Shown):
         e = self.estimate
         return (
             f"{self.n_people} people: readers agree in {self.observed:.0%}, chance alone would give "
-            f"{self.by_chance:.0%}; {e.name} {figure_text(e.value)} ({figure_text(e.ci_low)} to {figure_text(e.ci_high)})."
+            f"{self.by_chance:.0%}; {e.name} {figure_text(e.value)} "
+            f"({figure_text(e.ci_low)} to {figure_text(e.ci_high)})."
             + (" With fewer than 30 people this is a first impression." if self.n_people < 30 else "")
         )
 
