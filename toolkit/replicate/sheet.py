@@ -1,0 +1,175 @@
+"""The replication sheet: one TOML file that states a source, its data, and its printed figures.
+
+The layout (`format = "replication/1"`), every part shown once:
+
+    format = "replication/1"
+    title = "Extra sleep under two drugs"          # what was studied, in a few words
+    design = "paired trial"
+    citation = "Student (1908) Biometrika 6:1-25"
+
+    [data]                                          # leave out when the paper prints summary figures only
+    file = "data.csv"                               # beside the sheet, or a relative path
+    missing = ["NA"]                                # words that mean "no value"; NA and an empty cell if left out
+    repeat_by = "count"                             # optional: each row stands for this many people
+    keep = {goniometer = "universal"}               # optional: only rows with these values
+    stack = {columns = ["bdi_2m", "bdi_3m"], into = "bdi", label = "month", labels = [2, 3]}   # optional: wide to long
+
+    [columns]                                       # the method's words = the data's column names
+    before = "extra_hours_drug2"
+    after = "extra_hours_drug1"
+
+    [inputs.treated]                                # optional: printed summary figures that serve as input
+    n = 25
+    mean = "79.6"
+    sd = "17.1"
+    scale_low = 0                                   # optional limits of the scale: impossible SDs are seen
+    scale_high = 100
+    percent_improved = "36.0"                       # percentages are checked against n
+
+    [[figure]]
+    name = "t of the difference"
+    printed = "-4.06"                               # in quotation marks, with the decimals of the paper
+    where = "p. 21, Table I"
+    read = "read"                                   # "read" there, "quoted" elsewhere, "recalled" from memory
+    read_in = "where it was quoted"                 # wanted with "quoted"
+    method = "paired_t"                             # a name from the table of methods
+    take = "t"                                      # which of the method's numbers
+    with = {person = "subject"}                     # optional: settings or columns of this figure alone
+    decimals = 0                                    # only where the paper truly prints a whole number
+    tolerance = 0.5                                 # optional: how far is still close enough, and
+    tolerance_because = "two optimisers"            # why
+    explanation = "why it does not come out again"  # optional, your own words
+
+Everything wrong in a sheet is reported at once, each with its line and what to do.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from types import MappingProxyType
+from typing import Any
+
+import pandas as pd
+
+from toolkit.errors import SheetError
+from toolkit.replicate.sheet_figures import Figure, read_figure
+from toolkit.replicate.sheet_inputs import read_inputs
+from toolkit.replicate.sheet_problems import Lines, Problem, no_column, stop_if_any, unknown_keys
+
+FORMAT = "replication/1"
+_TOP = {"format", "title", "design", "citation", "data", "columns", "inputs", "figure", "note"}
+_DATA = {"file", "missing", "repeat_by", "keep", "stack"}
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Sheet:
+    """A checked replication sheet with its data read in (`data` is None where a paper prints summaries only)."""
+
+    path: Path
+    title: str
+    design: str
+    citation: str
+    data: pd.DataFrame | None
+    figures: tuple[Figure, ...]
+    inputs: Mapping[str, Mapping[str, Any]] = field(default_factory=lambda: MappingProxyType({}))
+
+    @property
+    def label(self) -> str:
+        """The folder's name, with the sheet's own where a folder holds several."""
+        own = self.path.stem.removeprefix("replication").strip("_")
+        return f"{self.path.parent.name}/{own}" if own else self.path.parent.name
+
+
+def read_sheet(path: str | Path) -> Sheet:
+    """Read a replication sheet, check all of it, and read its data.
+
+    Args:
+        path: the TOML file; see the top of `toolkit.replicate.sheet` for its layout.
+
+    Returns:
+        A `Sheet` whose figures carry their method and settings.
+
+    Raises:
+        SheetError: one message that lists everything wrong, each with file, line and remedy.
+    """
+    path = Path(path)
+    if not path.is_file():
+        raise SheetError(f"{path.name}: there is no such replication sheet. Give the path of a replication.toml.")
+    text = path.read_text(encoding="utf-8-sig")
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as problem:
+        raise SheetError(f"{path.name}: not readable as TOML: {problem}. Text values need quotation marks.") from None
+    lines, problems = Lines(text), list[Problem]()
+    problems += unknown_keys(raw, _TOP, lines, "", 0)
+    for key in ("title", "design", "citation"):
+        if not isinstance(raw.get(key), str) or not raw[key].strip():
+            problems.append(Problem(line=1, what=f'"{key}" is missing', remedy=f'add {key} = "…" at the top'))
+    if raw.get("format") != FORMAT:
+        problems.append(
+            Problem(line=lines.of("", "format"), what="the format is not stated", remedy=f'write format = "{FORMAT}"')
+        )
+    data = _read_data(path, raw, lines, problems)
+    inputs = read_inputs(raw, lines, problems)
+    figures = [
+        read_figure(raw, i, entry, data, inputs, lines, problems) for i, entry in enumerate(raw.get("figure", []))
+    ]
+    if not figures:
+        problems.append(Problem(line=1, what="no figure is listed", remedy="add at least one [[figure]]"))
+    stop_if_any(path, problems)
+    return Sheet(
+        path=path,
+        title=raw["title"],
+        design=raw["design"],
+        citation=raw["citation"],
+        data=data,
+        figures=tuple(figure for figure in figures if figure is not None),
+        inputs=MappingProxyType(inputs),
+    )
+
+
+def _read_data(path: Path, raw: Mapping[str, Any], lines: Lines, problems: list[Problem]) -> pd.DataFrame | None:
+    """The sheet's data, read and brought into the layout it asks for; None where there are none."""
+    part = raw.get("data")
+    if part is None:
+        return None
+    problems += unknown_keys(part, _DATA, lines, "[data]", 0)
+    source = path.parent / str(part.get("file", ""))
+    if not source.is_file():
+        line = lines.of("[data]", "file")
+        problems.append(
+            Problem(
+                line=line,
+                what=f'the data file "{part.get("file", "")}" is not there',
+                remedy="give its path as seen from the sheet",
+            )
+        )
+        return None
+    frame = pd.read_csv(source, na_values=part.get("missing", ["NA"]), keep_default_na=False, skipinitialspace=True)
+    frame = frame.replace("", pd.NA)
+    wanted = {key: [part[key]] for key in ("repeat_by",) if key in part}
+    wanted["keep"] = list(part.get("keep", {}))
+    wanted["stack"] = list(part.get("stack", {}).get("columns", []))
+    absent = [(key, name) for key, names in wanted.items() for name in names if name not in frame.columns]
+    for key, name in absent:
+        problems.append(no_column(frame, name, lines.of("[data]", key)))
+    return frame if absent else _reshape(frame, part)
+
+
+def _reshape(frame: pd.DataFrame, part: Mapping[str, Any]) -> pd.DataFrame:
+    """Keep the rows asked for, repeat rows that are counts, stack columns into rows."""
+    for name, value in part.get("keep", {}).items():
+        frame = frame[frame[name] == value]
+    if "repeat_by" in part:
+        counts = frame[part["repeat_by"]].astype(int)
+        frame = frame.loc[frame.index.repeat(counts)].drop(columns=part["repeat_by"])
+    if "stack" in part:
+        plan = part["stack"]
+        others = [name for name in frame.columns if name not in plan["columns"]]
+        frame = frame.melt(id_vars=others, value_vars=plan["columns"], var_name=plan["label"], value_name=plan["into"])
+        if "labels" in plan:
+            frame[plan["label"]] = frame[plan["label"]].map(dict(zip(plan["columns"], plan["labels"], strict=True)))
+    return frame.reset_index(drop=True)
