@@ -10,7 +10,7 @@ import numpy as np
 from scipy import linalg
 
 from toolkit.errors import FitError
-from toolkit.models.likelihood import Array, Codes
+from toolkit.models.cross_products import Array, Codes
 
 _MOST_DENSE_LEVELS = 3000
 
@@ -42,6 +42,20 @@ class FixedColumns:
     """log |det r|."""
     names: tuple[str, ...]
     dropped: tuple[str, ...]
+    aliases: Array
+    """What each dropped column is made of, as weights of the kept ones, shape (dropped, kept)."""
+
+    def notes(self) -> tuple[str, ...]:
+        """For each dropped column, which others already say it."""
+        said = []
+        for name, row in zip(self.dropped, self.aliases, strict=True):
+            parts = [kept for kept, weight in zip(self.names, row, strict=True) if abs(weight) > 1e-6]
+            said.append(
+                f"{name} cannot be told apart from {' together with '.join(parts)}, so it was left out"
+                if parts
+                else f"{name} is zero in every row, so it was left out"
+            )
+        return tuple(said)
 
 
 def usable_groups(groups: Mapping[str, Any], *, n: int, slope_group: str | None) -> Groups:
@@ -68,8 +82,8 @@ def usable_groups(groups: Mapping[str, Any], *, n: int, slope_group: str | None)
     heavy = [name for name in codes if name != large and len(levels[name]) > _MOST_DENSE_LEVELS]
     if heavy:
         raise FitError(
-            f"{heavy[0]} has {len(levels[heavy[0]])} levels and {large} has {len(levels[str(large)])}: only one grouping "
-            f"factor may have more than {_MOST_DENSE_LEVELS}. Leave one out, or group its levels."
+            f"{heavy[0]} has {len(levels[heavy[0]])} levels and {large} has {len(levels[str(large)])}: only one "
+            f"grouping factor may have more than {_MOST_DENSE_LEVELS}. Leave one out, or group its levels."
         )
     return Groups(large=large, codes=codes, levels=levels, notes=tuple(notes))
 
@@ -125,12 +139,14 @@ def full_rank(x: Array, names: tuple[str, ...], *, tolerance: float = 1e-7) -> F
         kept.pop(int(weak[0]))
         if not kept:
             raise FitError("No fixed column is left: every column is constant zero.")
-    dropped = tuple(name for place, name in enumerate(names) if place not in kept)
+    dropped = [place for place in range(x.shape[1]) if place not in kept]
+    scale = linalg.solve_triangular(r, np.eye(len(kept)))
     return FixedColumns(
         x=part,
         q=np.ascontiguousarray(q),
-        scale=linalg.solve_triangular(r, np.eye(len(kept))),
+        scale=scale,
         log_determinant=float(np.log(np.abs(np.diag(r))).sum()),
         names=tuple(names[place] for place in kept),
-        dropped=dropped,
+        dropped=tuple(names[place] for place in dropped),
+        aliases=(scale @ (q.T @ x[:, dropped])).T,
     )

@@ -15,9 +15,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy import linalg
 
-from toolkit.models.likelihood import Array, CrossProducts, Point
+from toolkit.models.cross_products import Array, CrossProducts
+from toolkit.models.likelihood import Point
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -53,7 +53,7 @@ class Curvature:
         forms = self.first_forms[:, :p, :p]
         second = np.einsum("ab,rsba->rs", phi, self.second_forms[:, :, :p, :p])
         through = phi @ forms
-        return self.double_traces - 2 * second + np.einsum("rab,sba->rs", through, through)
+        return np.asarray(self.double_traces - 2 * second + np.einsum("rab,sba->rs", through, through))
 
     @cached_property
     def _weights(self) -> Array:

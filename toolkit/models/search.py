@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import linalg, optimize
 
-from toolkit.models.likelihood import Array, CrossProducts, Point, evaluate
+from toolkit.models.cross_products import Array, CrossProducts
+from toolkit.models.likelihood import Point, evaluate
 
 _SMALL = 0.05
 _LARGEST = 1e5
@@ -96,7 +97,12 @@ def _descend(counter: _Counter, start: Array, diagonal: np.ndarray) -> Point:
 
     bounds = [(0.0, _LARGEST) if is_sd else (-_LARGEST, _LARGEST) for is_sd in diagonal]
     optimize.minimize(
-        deviance, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-7}
+        deviance,
+        start,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=bounds,
+        options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-7},
     )
     if "best" not in seen:
         raise linalg.LinAlgError("nothing left to explain")
