@@ -254,7 +254,8 @@ def _one_way(study: Ratings) -> _VarianceRatio:
 
 
 def variance_ratio(value: Floats, group: Codes, n_groups: int) -> _VarianceRatio:
-    """One-way layout: θ of the groups, unequal sizes allowed."""
+    """One-way layout: θ of the groups, unequal sizes allowed; centred first, so that large constants lose no digits."""
+    value = value - value[0]
     size = np.bincount(group, minlength=n_groups).astype(float)
     means = np.bincount(group, weights=value, minlength=n_groups) / size
     squared = ((value - means[group]) ** 2).sum()
@@ -266,7 +267,7 @@ def _two_way(study: Ratings) -> _VarianceRatio:
     """Subjects with the readers' differences taken off."""
     counts = study.counts()
     by_reader = counts.sum(axis=0)
-    value = study.value - study.value.mean()
+    value = study.value - study.value[0]
     reader_means = np.bincount(study.reader, weights=value) / by_reader
     design = np.diag(counts.sum(axis=1)) - (counts / by_reader) @ counts.T
     left = value - reader_means[study.reader]
