@@ -67,22 +67,19 @@ def _clients(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
 
 
 def _one_spelling(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Categorical:
-    """A column of names in which spellings that differ in case, spaces or invisible signs are one name."""
+    """A column of names in which spellings that differ in case, spaces or invisible signs are one name, the commonest."""
     codes, texts = distinct(frame[name])
-    first: dict[str, str] = {}
-    variants: dict[str, set[str]] = {}
-    used = set(np.unique(codes).tolist())
-    for place, text in enumerate(texts):
-        if place in used:
-            key = _same_name(text)
-            first.setdefault(key, clean_text(text) if key else "")
-            variants.setdefault(key, set()).add(text)
-    for key, spellings in variants.items():
-        if key and len(spellings) > 1:
-            rows = rows_where(frame[name], lambda text, key=key: _same_name(text) == key and text != first[key])  # type: ignore[misc]
-            what = f'written in {len(spellings)} ways that differ only in case or spaces; taken as one: "{first[key]}"'
-            ledger.flag(frame.loc[rows].head(1), column=name, value=first[key], what=what)
-    return from_codes(codes, [first.get(_same_name(text), "") for text in texts])
+    counts = np.bincount(codes, minlength=len(texts)) if texts else np.zeros(0, dtype=int)
+    spellings: dict[str, list[int]] = {}
+    for place in np.flatnonzero(counts).tolist():
+        spellings.setdefault(_same_name(texts[place]), []).append(place)
+    chosen = {key: clean_text(texts[max(places, key=lambda place: counts[place])]) for key, places in spellings.items() if key}
+    for key, places in spellings.items():
+        if key and len(places) > 1:
+            odd = np.flatnonzero(np.isin(codes, [place for place in places if texts[place] != chosen[key]]))[:1]
+            what = f'written in {len(places)} ways that differ only in case or spaces; taken as one: "{chosen[key]}"'
+            ledger.flag(frame.iloc[odd], column=name, value=chosen[key], what=what)
+    return from_codes(codes, [chosen.get(_same_name(text), "") for text in texts])
 
 
 def _same_name(text: str) -> str:

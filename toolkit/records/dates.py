@@ -184,3 +184,17 @@ def _with_month_word(text: str) -> tuple[int, int, int] | None:
         return None
     month = _MONTHS.get(word)
     return (year + (2000 if year < 100 else 0), month, day) if month else None
+
+
+def looks_like_dates(text: str) -> bool:
+    """Whether one text is a date in any order, ambiguous or not.
+
+    Example:
+        >>> looks_like_dates("03/04/2026"), looks_like_dates("L")
+        (True, False)
+    """
+    cleaned = _WEEKDAY.sub("", clean_text(text))
+    if _TWO_ORDERS.match(cleaned):
+        return True
+    parts = _parts(cleaned, "")
+    return parts is not None and 1 <= parts[1] <= 12 and 1 <= parts[2] <= 31

@@ -43,6 +43,10 @@ class RawTable:
         """The same table under another file label, where two files share a name."""
         return replace(self, file=file)
 
+    def noted(self, note: str) -> RawTable:
+        """The same table with a note for the reader."""
+        return replace(self, notes=(*self.notes, note))
+
 
 def check_headers(headers: Sequence[str], *, file: str) -> list[str]:
     """Headers trimmed; refused when there are too many, none, or one comes twice.

@@ -19,6 +19,7 @@ from toolkit.records.ledger import Ledger
 from toolkit.records.checks import own_sessions, set_contradictions_aside, set_repeats_aside
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.context import understand_context
+from toolkit.records.identifiers import refuse_identifiers
 from toolkit.records.layouts import reading_rows, session_rows, wide_rows
 from toolkit.records.long_readings import join_readings
 from toolkit.records.mapping import READING_FIELDS, Mapping, find_mapping, read_mapping
@@ -93,7 +94,7 @@ def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
     given = None if columns is None else read_mapping(columns)
     if isinstance(source, pd.DataFrame):
         table = read_frame(source)
-        return [_Sheet(table=table, mapping=settle_mapping(table, given=given, codebook=codebook))]
+        return [_settled(table, given, codebook)]
     sheets: list[_Sheet] = []
     names: Counter[str] = Counter()
     for path in find_files(source):
@@ -103,8 +104,15 @@ def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
             names[table.file] += 1
             if names[table.file] > 1:
                 table = table.renamed(f"{table.file} ({names[table.file]})")
-            sheets.append(_Sheet(table=table, mapping=settle_mapping(table, given=mine, codebook=codebook)))
+            sheets.append(_settled(table, mine, codebook))
     return sheets
+
+
+def _settled(table: RawTable, given: Mapping | None, codebook: Codebook) -> _Sheet:
+    """A table with its mapping; refused where columns tell who a client is."""
+    mapping = settle_mapping(table, given=given, codebook=codebook)
+    refuse_identifiers(table, mapping)
+    return _Sheet(table=table, mapping=mapping)
 
 
 def _understood(

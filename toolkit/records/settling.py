@@ -6,9 +6,11 @@ from dataclasses import replace
 
 from toolkit.errors import ExportError
 from toolkit.records.codebook import Codebook
-from toolkit.records.mapping import FIELDS, Mapping
+from toolkit.records.mapping import Mapping
+from toolkit.records.named_fields import named_fields
+from toolkit.records.propose import propose_for_table
 from toolkit.records.raw_table import RawTable
-from toolkit.records.texts import listed, plain
+from toolkit.records.texts import listed
 
 
 def settle_mapping(table: RawTable, *, given: Mapping | None, codebook: Codebook) -> Mapping:
@@ -26,24 +28,18 @@ def settle_mapping(table: RawTable, *, given: Mapping | None, codebook: Codebook
     if given is not None:
         _check_measures(given, codebook)
         mapping = replace(given, fields={**named, **given.fields})
-    else:
+    elif _is_enough(named):
         mapping = Mapping(fields=named)
+    else:
+        return propose_for_table(table, codebook=codebook).mapping
     layout = mapping.layout or _layout_of(mapping)
     return replace(mapping, layout=layout, ignored=_unused(table, mapping))
 
 
-def named_fields(table: RawTable, *, taken: Mapping | None = None) -> dict[str, str]:
-    """Fields found under the toolkit's own names, whatever their case, spaces and underscores."""
-    used = set()
-    if taken is not None:
-        used = {*taken.fields.values(), *(one.column for one in taken.readings), *taken.ignored}
-    by_name = {plain(name): name for name in FIELDS}
-    found: dict[str, str] = {}
-    for header in table.cells.columns:
-        field = by_name.get(plain(str(header)))
-        if field and header not in used and not (taken and (field in taken.fields or field in taken.constants)):
-            found[field] = str(header)
-    return found
+def _is_enough(named: dict[str, str]) -> bool:
+    """Whether the toolkit's own names cover all that an export needs."""
+    has_readings = "before" in named or {"phase", "value"} <= set(named)
+    return has_readings and {"client", "intervention", "measure"} <= set(named) and bool({"date", "day"} & set(named))
 
 
 def _layout_of(mapping: Mapping) -> str:

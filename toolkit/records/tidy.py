@@ -79,7 +79,7 @@ def settle_scopes(entries: pd.DataFrame, rows: pd.DataFrame, members: pd.DataFra
     An entry about a row joined from several readings stands for each of their sheet rows. Where another reading of the
     sheet row is kept, or the row has an entry already, the scope is "reading".
     """
-    if "wide_id" in entries:
+    if "wide_id" in entries and len(members):
         entries = _for_each_member(entries, members)
     kept = pd.MultiIndex.from_frame(rows.loc[rows["wide_id"] < 0, ["file", "row"]].astype({"file": "str"}))
     kept_members = members.loc[members["wide_id"].isin(rows["wide_id"]), ["file", "row"]]
@@ -96,4 +96,5 @@ def _for_each_member(entries: pd.DataFrame, members: pd.DataFrame) -> pd.DataFra
     """Entries about joined rows, once for each of the sheet rows they were joined from."""
     about_joined = entries["wide_id"].fillna(-1) >= 0
     joined = entries.loc[about_joined].drop(columns=["file", "row"]).merge(members, on="wide_id", how="left")
-    return pd.concat([entries.loc[~about_joined], joined.assign(readings=1)], ignore_index=True)
+    stacked = pd.concat([entries.loc[~about_joined], joined.assign(readings=1)], ignore_index=True)
+    return stacked.astype({"row": "int64"})
