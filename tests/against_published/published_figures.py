@@ -73,7 +73,8 @@ class Expected:
         allowed = self.tolerance if tolerance is None else tolerance
         if not abs(float(got) - self.value) <= allowed:
             raise AssertionError(
-                f"{self.id}: {self.method}, {self.what}\n  expected {self.value!r} within {allowed:g}, got {float(got)!r}"
+                f"{self.id}: {self.method}, {self.what}\n"
+                f"  expected {self.value!r} within {allowed:g}, got {float(got)!r}"
                 f"\n  source: {self.source}\n  how: {self.how}\n  status: {self.status} {self.note}"
             )
 
