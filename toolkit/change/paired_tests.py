@@ -262,6 +262,23 @@ def _drawn_sums(values: Floats, *, draws: int, rng: np.random.Generator) -> Floa
     return np.concatenate(parts)
 
 
+def flip_signs(
+    values: Floats, *, draws: int = FEWEST_DRAWS, rng: np.random.Generator | int | None = None
+) -> TestResult:
+    """The sign-flip test of values already checked; all alike is allowed (signs read before and after may well be)."""
+    observed = abs(float(values.sum()))
+    near = observed - 1e-9 * max(1.0, float(np.abs(values).sum()))
+    if len(values) <= MOST_FOR_ALL_FLIPS:
+        p = float(np.mean(np.abs(_all_sums(values)) >= near))
+        how = f"exact: all {2 ** len(values):,} sign patterns"
+    else:
+        draws = max(draws, FEWEST_DRAWS)
+        sums = _drawn_sums(values, draws=draws, rng=np.random.default_rng(rng))
+        p = (1 + int((np.abs(sums) >= near).sum())) / (1 + draws)
+        how = f"{draws:,} random sign patterns"
+    return TestResult(name="sign-flip permutation test", statistic=float(values.mean()), p=p, n=len(values), method=how)
+
+
 def sign_flip_test(
     differences: Any, *, draws: int = FEWEST_DRAWS, rng: np.random.Generator | int | None = None
 ) -> TestResult:
@@ -283,15 +300,4 @@ def sign_flip_test(
         >>> sign_flip_test([1.0, 2.0, 3.0, 4.0]).p
         0.125
     """
-    values = varying_differences(differences)
-    observed = abs(float(values.sum()))
-    near = observed - 1e-9 * max(1.0, float(np.abs(values).sum()))
-    if len(values) <= MOST_FOR_ALL_FLIPS:
-        p = float(np.mean(np.abs(_all_sums(values)) >= near))
-        how = f"exact: all {2 ** len(values):,} sign patterns"
-    else:
-        draws = max(draws, FEWEST_DRAWS)
-        sums = _drawn_sums(values, draws=draws, rng=np.random.default_rng(rng))
-        p = (1 + int((np.abs(sums) >= near).sum())) / (1 + draws)
-        how = f"{draws:,} random sign patterns"
-    return TestResult(name="sign-flip permutation test", statistic=float(values.mean()), p=p, n=len(values), method=how)
+    return flip_signs(varying_differences(differences), draws=draws, rng=rng)

@@ -105,6 +105,27 @@ def unpaired_difference(
 
 
 @dataclass(frozen=True, kw_only=True)
+class PairedShares:
+    """The four cells of a sign read twice as shares that sum to 1, worth `n` independent pairs (not always whole)."""
+
+    yes_yes: float
+    yes_no: float
+    no_yes: float
+    no_no: float
+    n: float
+
+    @property
+    def first(self) -> float:
+        """Share of yes at the first reading."""
+        return self.yes_yes + self.yes_no
+
+    @property
+    def second(self) -> float:
+        """Share of yes at the second reading."""
+        return self.yes_yes + self.no_yes
+
+
+@dataclass(frozen=True, kw_only=True)
 class PairedCounts:
     """A 2 x 2 table of one sign read twice: how many were yes then yes, yes then no, no then yes, no then no.
 
@@ -138,6 +159,16 @@ class PairedCounts:
         """Pairs whose answer changed."""
         return self.yes_no + self.no_yes
 
+    def shares(self) -> PairedShares:
+        """The same table as shares of all pairs."""
+        return PairedShares(
+            yes_yes=self.yes_yes / self.n,
+            yes_no=self.yes_no / self.n,
+            no_yes=self.no_yes / self.n,
+            no_no=self.no_no / self.n,
+            n=float(self.n),
+        )
+
     @property
     def first_share(self) -> float:
         """Share of yes at the first reading."""
@@ -149,15 +180,28 @@ class PairedCounts:
         return (self.yes_yes + self.no_yes) / self.n
 
 
-def _corrected_phi(counts: PairedCounts) -> float:
+def _corrected_phi(cells: PairedShares) -> float:
     """The correlation of the two answers, corrected for continuity when positive; 0 on an empty margin."""
-    a, b, c, d = counts.yes_yes, counts.yes_no, counts.no_yes, counts.no_no
-    margins = float(a + b) * (c + d) * (a + c) * (b + d)
-    if margins == 0:
+    a, b, c, d = cells.yes_yes, cells.yes_no, cells.no_yes, cells.no_no
+    margins = (a + b) * (c + d) * (a + c) * (b + d)
+    if margins <= 1e-15:
         return 0.0
-    product = float(a * d - b * c)
-    corrected = max(product - counts.n / 2, 0.0) if product > 0 else product
+    product = a * d - b * c
+    corrected = max(product - 1 / (2 * cells.n), 0.0) if product > 0 else product
     return corrected / float(np.sqrt(margins))
+
+
+def paired_score_limits(cells: PairedShares, *, confidence_level: float = 0.95) -> tuple[float, float]:
+    """Newcombe's score limits for second minus first share (method 10), for whole or effective numbers of pairs."""
+    one, two = cells.first, cells.second
+    low_1, high_1 = wilson_limits(one, cells.n, confidence_level=confidence_level)
+    low_2, high_2 = wilson_limits(two, cells.n, confidence_level=confidence_level)
+    phi = _corrected_phi(cells)
+
+    def reach(here: float, there: float) -> float:
+        return float(np.sqrt(max(0.0, here * here - 2 * phi * here * there + there * there)))
+
+    return two - one - reach(two - low_2, high_1 - one), two - one + reach(high_2 - two, one - low_1)
 
 
 def newcombe_paired_difference(counts: PairedCounts, *, confidence_level: float = 0.95) -> Estimate:
@@ -173,19 +217,12 @@ def newcombe_paired_difference(counts: PairedCounts, *, confidence_level: float 
         >>> round(found.value, 3), round(found.ci_low, 4), round(found.ci_high, 4)
         (-0.04, -0.0587, -0.0212)
     """
-    one, two = counts.first_share, counts.second_share
-    low_1, high_1 = wilson_limits(one, counts.n, confidence_level=confidence_level)
-    low_2, high_2 = wilson_limits(two, counts.n, confidence_level=confidence_level)
-    phi = _corrected_phi(counts)
-
-    def reach(here: float, there: float) -> float:
-        return float(np.sqrt(max(0.0, here * here - 2 * phi * here * there + there * there)))
-
+    low, high = paired_score_limits(counts.shares(), confidence_level=confidence_level)
     return Estimate(
         name="change of the share of yes (second - first)",
-        value=two - one,
-        ci_low=two - one - reach(two - low_2, high_1 - one),
-        ci_high=two - one + reach(high_2 - two, one - low_1),
+        value=counts.second_share - counts.first_share,
+        ci_low=low,
+        ci_high=high,
         unit="share",
         n=counts.n,
         n_of="pairs",

@@ -1,0 +1,151 @@
+"""Tests of a sign read twice (or more often) in the same people: McNemar's in its versions, Cochran's Q."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+from toolkit.change.paired_tests import TestResult
+from toolkit.change.proportions import PairedCounts, wilson_limits
+from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.result import Estimate
+
+
+def _mcnemar(counts: PairedCounts, *, statistic: float, p: float, df: float | None, method: str) -> TestResult:
+    """One version of McNemar's test; where nobody's answer changed p is 1 and the method says so."""
+    if counts.discordant == 0:
+        statistic, p, method = 0.0, 1.0, f"nobody's answer changed ({counts.n} pairs): p = 1"
+    return TestResult(name="McNemar test", statistic=statistic, p=p, df=df, n=counts.discordant, method=method)
+
+
+def mcnemar_chi2(counts: PairedCounts) -> TestResult:
+    """McNemar's chi-squared without continuity correction; for some 25 changed answers or more.
+
+    Source: McNemar (1947) Psychometrika 12:153-157.
+
+    Example:
+        >>> round(mcnemar_chi2(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570)).statistic, 2)
+        17.36
+    """
+    squared = (counts.yes_no - counts.no_yes) ** 2 / max(counts.discordant, 1)
+    return _mcnemar(counts, statistic=squared, p=float(stats.chi2.sf(squared, 1)), df=1.0, method="chi-squared")
+
+
+def mcnemar_chi2_corrected(counts: PairedCounts) -> TestResult:
+    """McNemar's chi-squared with Edwards' continuity correction.
+
+    Source: Edwards (1948) Psychometrika 13:185-187.
+    """
+    gap = max(abs(counts.yes_no - counts.no_yes) - 1, 0)
+    squared = gap**2 / max(counts.discordant, 1)
+    return _mcnemar(
+        counts,
+        statistic=squared,
+        p=float(stats.chi2.sf(squared, 1)),
+        df=1.0,
+        method="chi-squared, continuity-corrected",
+    )
+
+
+def mcnemar_exact(counts: PairedCounts) -> TestResult:
+    """McNemar's test, exact: a binomial test on the changed answers. `statistic` is how many went from no to yes.
+
+    Example:
+        >>> mcnemar_exact(PairedCounts(yes_yes=4, yes_no=0, no_yes=5, no_no=3)).p
+        0.0625
+    """
+    p = float(stats.binomtest(counts.no_yes, counts.discordant, 0.5).pvalue) if counts.discordant else 1.0
+    return _mcnemar(counts, statistic=float(counts.no_yes), p=p, df=None, method="exact binomial")
+
+
+def mcnemar_midp(counts: PairedCounts) -> TestResult:
+    """McNemar's test with the mid-p value: less cautious than the exact test, seldom above its level.
+
+    Source: Fagerland, Lydersen & Laake (2013) BMC Medical Research Methodology 13:91.
+
+    Example:
+        >>> round(mcnemar_midp(PairedCounts(yes_yes=4, yes_no=0, no_yes=5, no_no=3)).p, 5)
+        0.03125
+    """
+    m, fewer = counts.discordant, min(counts.yes_no, counts.no_yes)
+    p = 2 * float(stats.binom.cdf(fewer, m, 0.5)) - float(stats.binom.pmf(fewer, m, 0.5))
+    return _mcnemar(counts, statistic=float(counts.no_yes), p=min(1.0, p), df=None, method="mid-p binomial")
+
+
+def conditional_odds_ratio(improved: int, worsened: int, *, confidence_level: float = 0.95) -> Estimate:
+    """Of those whose answer changed: odds of improving over getting worse, Wilson's limits turned into odds.
+
+    With nobody worse the ratio and its upper limit are "no limit"; the lower limit still tells.
+
+    Raises:
+        ToolkitError: a count is negative.
+        NotEnoughError: nobody's answer changed.
+
+    Source: Fagerland, Lydersen & Laake (2014) Statistics in Medicine 33:2850-2875.
+
+    Example:
+        >>> found = conditional_odds_ratio(150, 86)
+        >>> round(found.value, 3), round(found.ci_low, 2), round(found.ci_high, 2)
+        (1.744, 1.34, 2.27)
+    """
+    if improved < 0 or worsened < 0:
+        raise ToolkitError(f"Counts cannot be negative: {improved} improved, {worsened} worsened.")
+    changed = improved + worsened
+    if changed == 0:
+        raise NotEnoughError("Nobody's answer changed: there is no odds ratio of change. Report the share instead.")
+    low, high = wilson_limits(improved / changed, changed, confidence_level=confidence_level)
+
+    def odds(share: float) -> float:
+        return share / (1 - share) if share < 1 else float("inf")
+
+    return Estimate(
+        name="conditional odds ratio (improved : worsened)",
+        value=improved / worsened if worsened else float("inf"),
+        ci_low=odds(low),
+        ci_high=odds(high) if worsened else float("inf"),
+        unit="ratio",
+        n=changed,
+        n_of="changed answers",
+        method="ratio of changed answers; Wilson limits as odds",
+        confidence_level=confidence_level,
+    )
+
+
+def cochran_q(answers: Any) -> TestResult:
+    """Cochran's Q: is a sign equally frequent at three or more readings of the same people?
+
+    Args:
+        answers: one row a person, one column a reading, 0 or 1 throughout.
+
+    Raises:
+        ToolkitError: something is neither 0 nor 1, or fewer than two columns.
+        NotEnoughError: every person answered the same throughout.
+
+    Source: Cochran (1950) Biometrika 37:256-266; computed by statsmodels.
+
+    Example:
+        >>> round(cochran_q([[1, 1, 0], [1, 1, 0], [0, 1, 0], [1, 0, 0]]).statistic, 3)
+        4.5
+    """
+    from statsmodels.stats.contingency_tables import cochrans_q
+
+    try:
+        table = np.asarray(answers, dtype=float)
+    except (TypeError, ValueError) as wrong:
+        raise ToolkitError("The answers hold something that is not a number: write 0 (no) or 1 (yes).") from wrong
+    if table.ndim != 2 or table.shape[1] < 2 or not np.isin(table, (0.0, 1.0)).all():
+        raise ToolkitError("Cochran's Q needs one row a person, two or more readings, each 0 (no) or 1 (yes).")
+    varied = (table.sum(axis=1) > 0) & (table.sum(axis=1) < table.shape[1])
+    if not varied.any():
+        raise NotEnoughError(f"All {len(table)} persons gave the same answer throughout: there is no change to test.")
+    found = cochrans_q(table)
+    return TestResult(
+        name="Cochran's Q",
+        statistic=float(found.statistic),
+        p=float(found.pvalue),
+        df=float(table.shape[1] - 1),
+        n=len(table),
+        method=f"chi-squared; {int(varied.sum())} persons whose answer changed",
+    )
