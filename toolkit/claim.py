@@ -2,7 +2,7 @@
 
 | level | when |
 |---|---|
-| `moved_enough` | drawn comparison; bounded lower limit, less the leaning allowance, at or above the smallest change that matters |
+| `moved_enough` | drawn comparison; lower limit less leaning allowance ≥ smallest change that matters |
 | `moved` | drawn comparison; that lower limit above 0 |
 | `probably_moved` | comparison sessions or other side, with a second baseline; that lower limit above 0 |
 | `no_better_than_waiting` | the interval lies inside ± the smallest change that matters |
@@ -122,9 +122,9 @@ def level_of(evidence: Evidence) -> Level:
             return "no_better_than_waiting"
         if high < 0:
             return "worse_than_waiting"
-    if evidence.readings_low is not None and evidence.readings_high is not None:
-        if evidence.readings_low > 0 or evidence.readings_high < 0:
-            return "readings_changed"
+    readings = (evidence.readings_low, evidence.readings_high)
+    if None not in readings and (float(readings[0] or 0) > 0 or float(readings[1] or 0) < 0):
+        return "readings_changed"
     return "not_enough"
 
 
@@ -150,7 +150,7 @@ def make_claim(evidence: Evidence, context: Context) -> Claim:
         sentence=sentence,
         next_step=step,
         may_say=sentence,
-        may_not_say=_may_not_say(level, evidence, context),
+        may_not_say=_MAY_NOT_SAY[level],
         to_say_more=step,
     )
 
@@ -190,7 +190,7 @@ def _moved_enough(evidence: Evidence, context: Context) -> str:
 
 def _moved(evidence: Evidence, context: Context) -> str:
     tail = (
-        f" Whether it is as much as {_amount(evidence.smallest, context.unit)} ({context.smallest_source}) is not shown."
+        f" Whether it is as much as {_amount(evidence.smallest, context.unit)} ({context.smallest_source}) is open."
         if evidence.smallest is not None
         else " No smallest change that matters was named, so whether it is enough to matter is not judged."
     )
@@ -211,8 +211,8 @@ def _probably_moved(evidence: Evidence, context: Context) -> str:
 def _no_better(evidence: Evidence, context: Context) -> str:
     return (
         f"For {context.measure}, {_what(context)} did no better and no worse than {context.against}, within what "
-        f"matters: the difference is {_interval(evidence, context)}, inside ± {_amount(evidence.smallest, context.unit)}"
-        f" ({context.smallest_source})."
+        f"matters: the difference is {_interval(evidence, context)}, inside ± "
+        f"{_amount(evidence.smallest, context.unit)} ({context.smallest_source})."
     )
 
 
@@ -258,27 +258,15 @@ _SENTENCES = {
 }
 
 
-def _may_not_say(level: Level, evidence: Evidence, context: Context) -> str:
-    """What readers are tempted to say and these records do not allow."""
-    if level == "moved_enough":
-        return "That it helps every client, that it lasts beyond the session, or that another way of working would not."
-    if level == "moved":
-        return (
-            "That the change is large enough to matter, that it lasts beyond the session, or that every client moves."
-        )
-    if level == "probably_moved":
-        return "That the technique is the cause: the sessions compared were not drawn at random."
-    if level == "no_better_than_waiting":
-        return "That the technique is useless for other measures, regions or people."
-    if level == "worse_than_waiting":
-        return (
-            "That it harms: the records show a smaller change than the comparison, in this measure, within a session."
-        )
-    if level == "readings_changed":
-        return (
-            "That the technique moved them: waiting, being measured again or a restricted day may have done the same."
-        )
-    return "That it works, and equally that it does not: the absence of an answer is not an answer."
+_MAY_NOT_SAY: dict[Level, str] = {
+    "moved_enough": "That it helps every client, that it lasts beyond the session, or that another way would not do as well.",
+    "moved": "That the change is large enough to matter, that it lasts beyond the session, or that every client moves.",
+    "probably_moved": "That the technique is the cause: what was compared was not drawn at random.",
+    "no_better_than_waiting": "That the technique is useless for other measures, regions or people.",
+    "worse_than_waiting": "That it harms: the records show less change than the comparison, in one measure, in a session.",
+    "readings_changed": "That the technique moved them: waiting, being measured again or a restricted day may do the same.",
+    "not_enough": "That it works, and equally that it does not: the absence of an answer is not an answer.",
+}
 
 
 def _next_step(level: Level, evidence: Evidence, context: Context) -> str:

@@ -161,7 +161,7 @@ def _noise(dials: ClinicDials, rng: np.random.Generator, size: int) -> np.ndarra
     """Reading noise with standard deviation `sem`."""
     if dials.heavy_tails > 2:
         scale = np.sqrt(dials.heavy_tails / (dials.heavy_tails - 2))
-        return dials.sem * rng.standard_t(dials.heavy_tails, size) / scale
+        return np.asarray(dials.sem * rng.standard_t(dials.heavy_tails, size) / scale)
     return rng.normal(0.0, dials.sem, size)
 
 
@@ -169,7 +169,7 @@ def _read(true: np.ndarray, dials: ClinicDials, rng: np.random.Generator) -> np.
     """One reading of each true value: noise, then the rounding of instrument or habit."""
     seen = true + _noise(dials, rng, len(true))
     step = dials.round_to
-    return np.round(seen / step) * step if step > 0 else np.round(seen, 1)
+    return np.asarray(np.round(seen / step) * step if step > 0 else np.round(seen, 1))
 
 
 def _one_visit(

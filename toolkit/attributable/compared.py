@@ -163,7 +163,7 @@ def by_sessions(technique: pd.DataFrame, comparison: pd.DataFrame, *, better: st
 
 
 def comparison_rows(rows: pd.DataFrame, *, measure: str, region: str, other: str) -> pd.DataFrame:
-    """Rows of the sessions to compare with: same measure, the other intervention, the same region where that is said."""
+    """Rows of the sessions to compare with: same measure, other intervention, the same region where that is said."""
     here = rows[(rows["measure"] == measure) & (rows["intervention"] == other)]
     if region == "any" or here.empty:
         return here

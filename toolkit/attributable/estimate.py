@@ -10,6 +10,7 @@ drawn comparison: re-randomisation instead.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,18 +19,23 @@ from scipy import stats
 
 from toolkit.attributable import bounds
 from toolkit.attributable.compared import Compared
-from toolkit.attributable.redraw import flipped_sides, redraw, shuffled_labels
+from toolkit.attributable.redraw import flipped_sides, interval_from_edges, redraw, shuffled_labels
 from toolkit.errors import FitError, NotEnoughError
-from toolkit.models.mixed import MixedFit, fit_mixed_arrays
+from toolkit.models.mixed import fit_mixed_arrays
+from toolkit.models.mixed_fit import MixedFit
 
 Floats = NDArray[np.float64]
 FEW_CLIENTS = 20
 N_DRAWS = 4999
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Attributable:
-    """Technique minus comparison, in the measure's unit, better = positive. `df` and `se` are None after redraws."""
+    """Technique minus comparison, in the measure's unit, better = positive.
+
+    `se` and `df` are those of the model; after redraws they are None and `edges` holds what the interval is read from.
+    `parts`: the fits that a bounded estimate was put together from. `at_level` gives the same at another level.
+    """
 
     mean: float
     ci_low: float
@@ -42,7 +48,19 @@ class Attributable:
     n_sessions: int
     n_filled: int
     confidence_level: float
-    notes: tuple[str, ...] = ()
+    edges: Floats | None = None
+    parts: tuple[Attributable, ...] = ()
+
+    def at_level(self, confidence_level: float) -> Attributable:
+        """The same estimate with its interval at another confidence level."""
+        if self.parts:
+            return _put_together(*(part.at_level(confidence_level) for part in self.parts), n_filled=self.n_filled)
+        if self.edges is not None:
+            low, high = interval_from_edges(self.edges, alpha=1 - confidence_level)
+        else:
+            reach = float(stats.t.ppf((1 + confidence_level) / 2, self.df)) * float(self.se or 0.0)
+            low, high = self.mean - reach, self.mean + reach
+        return replace(self, ci_low=low, ci_high=high, confidence_level=confidence_level)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -70,7 +88,7 @@ def side_differences(rows: pd.DataFrame) -> pd.DataFrame:
     keys = ["client", "practitioner", "session_id"]
     arms = rows.groupby([*keys, "arm"], sort=False, observed=True)[["y", "base", "gap", "has_second"]].mean().unstack()
     out = pd.DataFrame({name: arms[name][1.0] - arms[name][0.0] for name in ("y", "base", "gap")})
-    out["has_second"] = arms["has_second"].min(axis=1)
+    out["has_second"] = np.minimum(arms["has_second"][1.0], arms["has_second"][0.0])
     return out.dropna(subset=["y", "base"]).reset_index()
 
 
@@ -113,11 +131,11 @@ def _model(design: Design, *, slope: bool) -> MixedFit:
     groups: dict[str, NDArray[np.intp]] = {}
     if np.bincount(design.client).max() > 1:
         groups["client"] = design.client
-    if len(np.unique(design.practitioner)) > 1:
+    if _varies(design.label) and len(np.unique(design.practitioner)) > 1:  # in differences of sides they cancel
         groups["practitioner"] = design.practitioner
     varying = ("technique", design.label) if slope and "client" in groups else None
-    X = np.column_stack([design.label, design.covariates])
-    return fit_mixed_arrays(design.y, X, ("technique", *design.names), groups, slope=varying)
+    columns = np.column_stack([design.label, design.covariates])
+    return fit_mixed_arrays(design.y, columns, ("technique", *design.names), groups, slope=varying)
 
 
 def _can_vary(design: Design) -> bool:
@@ -128,16 +146,26 @@ def _can_vary(design: Design) -> bool:
     return bool(((arms >= 2).sum(axis=1) == 2).sum() >= 5)
 
 
-def _by_model(design: Design, *, confidence_level: float) -> tuple[float, float, float, float, float, float, str]:
-    """mean, se, df, p, low, high, method from the mixed model."""
+def _by_model(design: Design) -> dict[str, Any]:
+    """Mean, se, df, p and method from the mixed model."""
     slope = _can_vary(design)
-    fit = _model(design, slope=slope)
-    got = fit.contrast("technique", ddf="kenward_roger")
-    reach = float(stats.t.ppf((1 + confidence_level) / 2, got.df)) * got.se
-    p = float(2 * stats.t.sf(abs(got.value) / got.se, got.df))
-    said = "mixed model, clients and practitioners random, Kenward–Roger df"
-    said = f"{said}; effect varying between clients" if slope else said
-    return got.value, got.se, got.df, p, got.value - reach, got.value + reach, said
+    got = _model(design, slope=slope).contrast("technique", ddf="kenward_roger")
+    who = "clients and practitioners" if _varies(design.label) else "differences of sides, clients"
+    said = f"mixed model, {who} random, Kenward–Roger df{'; effect varying between clients' if slope else ''}"
+    return {"mean": got.value, "se": got.se, "df": got.df, "p": got.p, "method": said, "edges": None}
+
+
+def _by_redraws(design: Design, *, paired: bool, rng: np.random.Generator, n_draws: int) -> dict[str, Any]:
+    """Mean, p, method and edges from redraws of what was drawn."""
+    could = (
+        flipped_sides(len(design.y), n_draws=n_draws, rng=rng)
+        if paired
+        else shuffled_labels(design.label, design.client, n_draws=n_draws, rng=rng)
+    )
+    ratio = _variance_ratio(design)
+    got = redraw(design.y, design.label, could, design.covariates, design.client, ratio=ratio)
+    said = f"re-randomisation of what was drawn ({got.n_draws} redraws), interval by test inversion"
+    return {"mean": got.value, "se": None, "df": None, "p": got.p, "method": said, "edges": got.edges}
 
 
 def _variance_ratio(design: Design) -> float:
@@ -146,9 +174,8 @@ def _variance_ratio(design: Design) -> float:
         fit = _model(replace(design, practitioner=np.zeros_like(design.practitioner)), slope=False)
     except FitError:
         return 0.0
-    parts = fit.variance_components
-    residual = parts.get("residual", 0.0)
-    return parts.get("client", 0.0) / residual if residual > 0 else 0.0
+    between = sum(part.variance for part in fit.components if part.group == "client")
+    return between / fit.residual_variance if fit.residual_variance > 0 else 0.0
 
 
 def _refuse(design: Design, compared: Compared) -> None:
@@ -180,61 +207,37 @@ def estimate(
     Raises:
         NotEnoughError: fewer than 5 sessions or 3 clients, or no variation.
     """
-    n_empty = bounds.n_missing(compared.rows)
     complete = replace(compared, rows=compared.rows.dropna(subset=["y"]))
     design = design_of(complete)
     _refuse(design, compared)
     n_clients = len(np.unique(design.client))
     if compared.randomised and n_clients < FEW_CLIENTS:
-        rng = np.random.default_rng(rng)
         paired = compared.basis == "randomised_side"
-        could = (
-            flipped_sides(len(design.y), n_draws=n_draws, rng=rng)
-            if paired
-            else shuffled_labels(design.label, design.client, n_draws=n_draws, rng=rng)
-        )
-        got = redraw(
-            design.y,
-            design.label,
-            could,
-            design.covariates,
-            design.client,
-            ratio=_variance_ratio(design),
-            confidence_level=confidence_level,
-        )
-        mean, se, df, p, low, high = got.value, None, None, got.p, got.ci_low, got.ci_high
-        method = f"re-randomisation of what was drawn ({got.n_draws} redraws), interval by test inversion"
+        found = _by_redraws(design, paired=paired, rng=np.random.default_rng(rng), n_draws=n_draws)
     else:
-        mean, se, df, p, low, high, method = _by_model(design, confidence_level=confidence_level)
-    notes = (f"{n_empty} rows have no reading after and are left out here",) if n_empty else ()
+        found = _by_model(design)
     return Attributable(
-        mean=mean,
-        ci_low=low,
-        ci_high=high,
-        p=p,
-        se=se,
-        df=df,
-        method=method,
+        ci_low=np.nan,
+        ci_high=np.nan,
         n_clients=n_clients,
         n_sessions=len(design.y),
         n_filled=0,
         confidence_level=confidence_level,
-        notes=notes,
-    )
+        **found,
+    ).at_level(confidence_level)
 
 
 def bounded(
-    compared: Compared,
-    complete: Attributable,
-    *,
-    confidence_level: float = 0.95,
-    rng: np.random.Generator | int = 0,
-    n_draws: int = N_DRAWS,
+    compared: Compared, complete: Attributable, *, rng: np.random.Generator | int = 0, n_draws: int = N_DRAWS
 ) -> Attributable:
     """The same with every missing reading filled in against the technique (lower limit) and for it (upper limit).
 
     The mean and the p-value are those of the filling against the technique; the interval reaches from its lower
     limit to the highest upper limit of the three ways of counting.
+
+    Args:
+        compared: rows of both arms, those without a reading after among them.
+        complete: the estimate from the rows that have one.
     """
     n_empty = bounds.n_missing(compared.rows)
     if n_empty == 0:
@@ -242,18 +245,25 @@ def bounded(
     against, in_favour = (
         estimate(
             replace(compared, rows=bounds.fill(compared.rows, how)),
-            confidence_level=confidence_level,
+            confidence_level=complete.confidence_level,
             rng=rng,
             n_draws=n_draws,
         )
         for how in (bounds.LOWER, bounds.UPPER)
     )
+    return _put_together(against, complete, in_favour, n_filled=n_empty)
+
+
+def _put_together(
+    against: Attributable, complete: Attributable, in_favour: Attributable, *, n_filled: int
+) -> Attributable:
+    """Mean and p of the filling against the technique, the widest interval of the three ways of counting."""
     return replace(
         against,
         ci_low=min(against.ci_low, complete.ci_low),
         ci_high=max(complete.ci_high, in_favour.ci_high, against.ci_high),
-        method=f"{against.method}; {n_empty} missing readings filled in against the technique (lower limit) and for it "
-        "(upper limit)",
-        n_filled=n_empty,
-        notes=(),
+        method=f"{against.method.split(';  ')[0]};  {n_filled} missing readings filled in against the technique "
+        "(lower limit) and for it (upper limit)",
+        n_filled=n_filled,
+        parts=(against, complete, in_favour),
     )

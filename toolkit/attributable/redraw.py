@@ -18,14 +18,13 @@ Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Redrawn:
-    """Estimate, two-sided p and interval from redraws."""
+    """Estimate and two-sided p from redraws; `edges` (sorted): the effect at which each redraw does as well."""
 
     value: float
     p: float
-    ci_low: float
-    ci_high: float
+    edges: Floats
     n_draws: int
 
 
@@ -40,8 +39,8 @@ def shuffled_labels(arm: Floats, client: Codes, *, n_draws: int, rng: np.random.
     mixed = np.bincount(client, weights=arm)
     if not ((mixed > 0) & (mixed < counts)).any():  # the order was drawn once for each client
         per_client = mixed / np.maximum(counts, 1)
-        keys = rng.random((n_draws, len(counts))).argsort(axis=1)
-        return np.asarray(per_client[keys][:, client])
+        drawn_again = rng.random((n_draws, len(counts))).argsort(axis=1)
+        return np.asarray(per_client[drawn_again][:, client])
     stratum = np.where(counts[client] > 1, client + 1, 0)
     order = np.argsort(stratum, kind="stable")
     keys = stratum[order][None, :] + rng.random((n_draws, len(arm)))
@@ -79,9 +78,8 @@ def redraw(
     client: Codes,
     *,
     ratio: float,
-    confidence_level: float,
 ) -> Redrawn:
-    """Estimate of the label's effect, its p and interval from redrawn labels.
+    """Estimate of the label's effect, its p, and what its interval is read from, from redrawn labels.
 
     Args:
         y: changes (n). label: what was drawn (n). redrawn: what could have been drawn (draws × n).
@@ -105,13 +103,21 @@ def redraw(
     less = (1 + np.sum(slopes <= value + 1e-12)) / (1 + len(slopes))
     free = overlap < 1 - 1e-9
     edges = np.sort((value - slopes[free]) / (1 - overlap[free]))
-    low, high = _edges(edges, 1 + len(slopes), alpha=1 - confidence_level)
-    return Redrawn(value=value, p=float(min(1.0, 2 * min(more, less))), ci_low=low, ci_high=high, n_draws=len(slopes))
+    return Redrawn(value=value, p=float(min(1.0, 2 * min(more, less))), edges=edges, n_draws=len(slopes))
 
 
-def _edges(edges: Floats, n: int, *, alpha: float) -> tuple[float, float]:
-    """The interval's limits: as many redraws as alpha/2 allows are left outside at each end."""
-    outside = int(np.floor(n * alpha / 2)) - 1
+def interval_from_edges(edges: Floats, *, alpha: float) -> tuple[float, float]:
+    """The interval's limits: as many redraws as alpha/2 allows are left outside at each end.
+
+    Args:
+        edges: sorted (see `Redrawn`).
+        alpha: error of both sides together. Too few redraws for it: no limit (±infinity).
+
+    Example:
+        >>> interval_from_edges(np.arange(99.0), alpha=0.1)
+        (4.0, 94.0)
+    """
+    outside = int(np.floor((len(edges) + 1) * alpha / 2 + 1e-9)) - 1
     if outside < 0 or 2 * outside >= len(edges):
         return -np.inf, np.inf
     return float(edges[outside]), float(edges[len(edges) - 1 - outside])

@@ -1,0 +1,210 @@
+"""The main job on one screen: records in, an `Audit` out.
+
+from toolkit import audit
+found = audit("sessions.csv", question="question.toml")
+found                      # in a notebook: the claims, the ladder
+found.to_dict()            # what findings.json holds
+found.write("my-audit")    # report.html, findings.json, tables, figures, rows_set_aside.csv
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.findings.ask import checked_question, questions_in
+from toolkit.findings.assemble import assemble
+from toolkit.findings.finding import Judged, client_frame, judge, with_family
+from toolkit.findings.ruler import Ruler, ruler_of
+from toolkit.planning.look_log import look_of
+from toolkit.planning.question import Question, read_question
+from toolkit.present.plot_data import PlotData
+from toolkit.records.account import Records
+from toolkit.records.records import load_records
+from toolkit.result import Shown
+
+Source = str | Path | Sequence[str | Path] | pd.DataFrame
+Asked = str | Path | Mapping[str, Any] | Question | Sequence[str | Path | Mapping[str, Any] | Question]
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Audit(Shown):
+    """What an export allows to be said. `findings` is the dict of findings.json, `records` what was read."""
+
+    records: Records
+    findings: dict[str, Any]
+    plot_data: PlotData
+
+    def to_dict(self) -> dict[str, Any]:
+        """What findings.json holds, as a copy."""
+        return dict(json.loads(json.dumps(self.findings)))
+
+    def sentence(self) -> str:
+        """The claim on the first question, in one sentence."""
+        return str(self.findings["findings"][0]["claim"]["sentence"])
+
+    def table(self) -> pd.DataFrame:
+        """One row a question: level, attributable change with interval, n."""
+        rows = []
+        for finding in self.findings["findings"]:
+            left = finding["attributable"] or {}
+            rows.append(
+                {
+                    **{key: finding[key] for key in ("measure", "region", "intervention")},
+                    "claim": finding["claim"]["level"],
+                    "declared": "yes" if finding["claim"]["declared"] else "no",
+                    **{key: left.get(key) for key in ("mean", "ci_low", "ci_high")},
+                    "unit": finding["unit"],
+                    "clients": finding["n_clients"],
+                    "sessions": finding["n_sessions"],
+                    "method": left.get("method", "nothing to compare with"),
+                }
+            )
+        return pd.DataFrame(rows)
+
+    def write(self, folder: str | Path) -> Path:
+        """Write the audit's folder: all of it or nothing. Returns the path of the report.
+
+        Raises:
+            ToolkitError: the folder cannot be written, or holds other files than an audit's.
+        """
+        from toolkit.present.report import write_report
+
+        target = Path(folder)
+        _refuse_foreign(target)
+        try:
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with tempfile.TemporaryDirectory(dir=target.parent, prefix=".audit-") as place:
+                made = Path(place) / "made"
+                made.mkdir()
+                text = json.dumps(self.findings, indent=1, ensure_ascii=False)
+                (made / "findings.json").write_text(text + "\n", encoding="utf-8")
+                self.records.write_set_aside(made / "rows_set_aside.csv")
+                write_report(self.findings, made, plot_data=self.plot_data)
+                if target.exists():
+                    shutil.move(target, Path(place) / "old")
+                os.replace(made, target)
+        except OSError as problem:
+            raise ToolkitError(
+                f"The folder {target.name} cannot be written ({problem.strerror or problem}). Close files that are open "
+                "from it, or name another folder with --out."
+            ) from problem
+        return target / "report.html"
+
+
+_OWN_FILES = {"report.html", "findings.json", "rows_set_aside.csv", "tables", "figures"}
+
+
+def _refuse_foreign(target: Path) -> None:
+    """An audit replaces an older audit, and nothing else."""
+    if target.is_dir():
+        foreign = sorted(item.name for item in target.iterdir() if item.name not in _OWN_FILES)
+        if foreign:
+            raise ToolkitError(
+                f"The folder {target.name} holds other files ({foreign[0]}); nothing was written. Name a new folder."
+            )
+    elif target.exists():
+        raise ToolkitError(f"{target.name} is a file, not a folder; nothing was written. Name a new folder.")
+
+
+def audit(
+    source: Source | Records,
+    *,
+    question: Asked | None = None,
+    columns: str | Path | Mapping[str, Any] | None = None,
+    codebook: str | Path | None = None,
+    rng: np.random.Generator | int = 0,
+) -> Audit:
+    """Judge session records: what moved, what else could explain it, what may be said.
+
+    Args:
+        source: an export (file, files, folder), a DataFrame in one of the three layouts, or loaded records.
+        question: a question sheet (path or mapping), several, or None: then every measure × region × intervention is
+            judged with Holm's correction and marked undeclared.
+        columns: a columns.toml or a mapping with the same content. codebook: the user's own codebook extension.
+        rng: numpy Generator or seed, for redraws.
+
+    Returns:
+        An `Audit`: show it, `to_dict()`, `write(folder)`.
+
+    Raises:
+        ToolkitError: the records or the question cannot be used; the message says what, where, and what to do.
+
+    Example:
+        >>> from toolkit.simulate import ClinicDials, simulate_clinic
+        >>> rows = simulate_clinic(ClinicDials(n_clients=30, effect=4.0), rng=1).rows
+        >>> asked = {"measure": "cervical_lateral_flexion", "region": "upper_trapezius", "comparison": "wait",
+        ...     "intervention": "percussive_release", "smallest_change_that_matters": 5.0, "unit": "deg"}
+        >>> audit(rows, question=asked).findings["findings"][0]["claim"]["level"]
+        'moved'
+    """
+    records = source if isinstance(source, Records) else load_records(source, columns=columns, codebook=codebook)
+    if records.rows.empty:
+        raise NotEnoughError(
+            f"None of the {records.source.rows_read} rows can be used. {_first_reason(records)} "
+            "See rows_set_aside.csv, or the `check` command, for each row's reason."
+        )
+    declared = [checked_question(one, records) for one in _questions(question)]
+    asked = declared or [checked_question(one, records) for one in questions_in(records)]
+    if not asked:
+        raise NotEnoughError("The records hold no session with an intervention, so there is nothing to judge.")
+    rulers = {
+        name: ruler_of(records.rows, measure=name, unit=records.codebook.measure(name).unit)
+        for name in dict.fromkeys(one.measure for one in asked)
+    }
+    judged = with_family([_judge(records, one, rulers, declared=bool(declared), rng=rng) for one in asked])
+    sheets = [one.as_dict() for one in declared]
+    findings = assemble(
+        records,
+        judged,
+        list(rulers.values()),
+        question=sheets[0] if len(sheets) == 1 else ({"format": "question/1", "questions": sheets} if sheets else None),
+        file=", ".join(dict.fromkeys(records.source.files["file"].astype(str))),
+    )
+    return Audit(records=records, findings=findings, plot_data=_plot_data(judged, findings))
+
+
+def _questions(question: Asked | None) -> list[Question]:
+    if question is None:
+        return []
+    several = question if isinstance(question, Sequence) and not isinstance(question, str) else [question]
+    return [one if isinstance(one, Question) else read_question(one) for one in several]
+
+
+def _judge(
+    records: Records, question: Question, rulers: dict[str, Ruler], *, declared: bool, rng: np.random.Generator | int
+) -> Judged:
+    look = look_of(question, records) if declared else 1
+    relation = records.codebook.limits(question.region, question.measure) or ""
+    return judge(
+        records.rows,
+        replace(question, better=question.better or records.codebook.measure(question.measure).better),
+        declared=declared,
+        ruler=rulers[question.measure],
+        relation=relation,
+        look=look,
+        rng=rng,
+    )
+
+
+def _plot_data(judged: list[Judged], findings: dict[str, Any]) -> PlotData:
+    """Readings by client for the figures, by finding id."""
+    frames = {one["id"]: client_frame(each) for one, each in zip(findings["findings"], judged, strict=True)}
+    return PlotData(before_after=frames)
+
+
+def _first_reason(records: Records) -> str:
+    if records.set_aside.empty:
+        return ""
+    first = records.set_aside.iloc[0]
+    return f"The first, row {first['row']}: {first['reason']}. {first['remedy']}"

@@ -1,0 +1,294 @@
+"""One question judged: what moved, what else could explain it, what is left, what may be said."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.attributable import bounds
+from toolkit.attributable.compared import (
+    Compared,
+    find_comparison,
+    role_of_side,
+    technique_rows,
+    treated_side_rule,
+)
+from toolkit.attributable.estimate import Attributable, bounded, estimate
+from toolkit.change.centre import mean_change
+from toolkit.change.clients import clients_change
+from toolkit.claim import Claim, Context, Evidence, make_claim
+from toolkit.errors import FitError, NotEnoughError
+from toolkit.findings.ruler import Ruler
+from toolkit.planning.question import Question
+from toolkit.result import Estimate
+from toolkit.rivals.case import Case, Rival
+from toolkit.rivals.everyone import rivals_of
+from toolkit.rivals.ladder import Rung, ladder
+from toolkit.rivals.leaning_reader import ENOUGH_BLINDED
+from toolkit.rivals.looking_again import level_at_look
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Judged:
+    """One question with its records, estimates and claim, before anything is written out.
+
+    `readings` and `readings_2`: change from before (before_2) to after over client means, None where it cannot be had,
+    with the reason in `why_no_readings`. `why_no_comparison` says why nothing is attributable.
+    """
+
+    question: Question
+    declared: bool
+    technique: pd.DataFrame
+    ruler: Ruler
+    readings: Estimate | None
+    readings_2: Estimate | None
+    why_no_readings: str
+    compared: Compared | None
+    complete: Attributable | None
+    attributable: Attributable | None
+    why_no_comparison: str
+    blinded_share: float | None
+    allowance: float
+    allowance_source: str
+    side_note: str
+    n_questions: int = 1
+    n_small_p: int = 0
+    look: int = 1
+
+    @property
+    def p(self) -> float:
+        """Two-sided p of the attributable change, 1 where there is none."""
+        return self.attributable.p if self.attributable is not None else 1.0
+
+
+def judge(
+    rows: pd.DataFrame,
+    question: Question,
+    *,
+    declared: bool,
+    ruler: Ruler,
+    relation: str,
+    look: int,
+    rng: np.random.Generator | int,
+) -> Judged:
+    """Estimates for one question.
+
+    Args:
+        rows: tidy wide rows of all measures. question: with `better` and `unit` filled in.
+        relation: the codebook's side relation of region and measure ("" = none).
+        look: which look this is. rng: for redraws.
+    """
+    mine = rows[rows["measure"] == question.measure]
+    better = str(question.better)
+    asked = {"measure": question.measure, "region": question.region, "intervention": question.intervention}
+    whole = technique_rows(mine, **asked)
+    rule, how = treated_side_rule(whole, relation=relation, better=better)
+    rule, how = (question.side_rule, "as the question says") if question.side_rule else (rule, how)
+    treated = whole[(role_of_side(whole, rule=rule) != "other").to_numpy()]
+    compared = find_comparison(
+        mine, **asked, better=better, comparison=question.comparison, relation=relation, side_rule=rule
+    )
+    level = level_at_look(look, question.looks_planned, question.alpha)
+    complete, attributable, why = _attributable(compared, confidence_level=level, rng=rng)
+    readings, why_none = _readings(treated, question, first="before")
+    blinded = _blinded_share(compared.rows if compared is not None else treated.rename(columns={"after": "y"}))
+    allowance, source = _allowance(question, ruler, compared, blinded)
+    return Judged(
+        question=question,
+        declared=declared,
+        technique=treated,
+        ruler=ruler,
+        readings=readings,
+        readings_2=_readings(treated, question, first="before_2")[0],
+        why_no_readings=why_none,
+        compared=compared,
+        complete=complete,
+        attributable=attributable,
+        why_no_comparison=why,
+        blinded_share=blinded,
+        allowance=allowance,
+        allowance_source=source,
+        side_note=f"readings of the {rule} side belong to the treatment ({how})" if relation == "opposite" else "",
+        look=look,
+    )
+
+
+def _attributable(
+    compared: Compared | None, *, confidence_level: float, rng: np.random.Generator | int
+) -> tuple[Attributable | None, Attributable | None, str]:
+    """The estimate without and with the missing-reading bound, or the reason why there is none."""
+    if compared is None:
+        return None, None, "the records hold nothing to compare with"
+    try:
+        complete = estimate(compared, confidence_level=confidence_level, rng=rng)
+        return complete, bounded(compared, complete, rng=rng), ""
+    except (NotEnoughError, FitError) as problem:
+        return None, None, str(problem)
+
+
+def _readings(technique: pd.DataFrame, question: Question, *, first: str) -> tuple[Estimate | None, str]:
+    """Mean change over client means with its t interval, or the reason why there is none."""
+    pairs = technique.dropna(subset=[first, "after"])
+    if pairs.empty:
+        return None, f"no row has both {first} and after"
+    means = clients_change(pairs, first=first, second="after", better=str(question.better))["change"]
+    try:
+        return mean_change(means.to_numpy(), unit=str(question.unit), name=f"after less {first}"), ""
+    except NotEnoughError as problem:
+        return None, str(problem)
+
+
+def _blinded_share(rows: pd.DataFrame) -> float | None:
+    """Share of re-measurements by a reader who did not know what was done; None where nobody wrote it down."""
+    said = rows.loc[rows["y"].notna(), "blinded" if "blinded" in rows else "examiner_blinded"].astype(str)
+    if said.empty or not said.isin(("yes", "no")).any():
+        return None
+    return float((said == "yes").mean())
+
+
+def _allowance(question: Question, ruler: Ruler, compared: Compared | None, blinded: float | None) -> tuple[float, str]:
+    """How much is taken off the lower limit for a reader who may lean, and where that figure comes from."""
+    if blinded is not None and blinded >= ENOUGH_BLINDED:
+        return 0.0, f"{100 * blinded:.0f} % of re-measurements were blinded"
+    if question.leaning_allowance is not None:
+        return question.leaning_allowance, "as the question sheet says"
+    if ruler.sem is not None:
+        return ruler.sem / 2, f"half a SEM, {ruler.source.split(' (')[0]}"
+    if compared is not None:
+        spread = compared.rows.groupby("arm")["y"].std(ddof=1).mean()
+        if np.isfinite(spread):
+            return float(spread / np.sqrt(2) / 2), "half a SEM, at most as large as the scatter of the changes allows"
+    return 0.0, "no measurement error is known"
+
+
+def with_family(judged: list[Judged]) -> list[Judged]:
+    """Holm's correction over questions judged together: each interval at the level its place in the order leaves.
+
+    From the smallest p on, the k-th of m questions is judged at alpha/(m − k + 1), as long as all before it stood out;
+    the others at the level where that stopped (Holm 1979, Scandinavian Journal of Statistics 6:65–70).
+    """
+    family = [one for one in judged if one.attributable is not None]
+    m = len(family)
+    if len(judged) < 2 or m < 1:
+        return judged
+    level_for: dict[int, float] = {}
+    stopped_at: int | None = None
+    for k, one in enumerate(sorted(family, key=lambda j: j.p)):
+        place = k if stopped_at is None else stopped_at
+        base = 1 - (one.attributable.confidence_level if one.attributable is not None else 0.95)
+        level_for[id(one)] = 1 - base / (m - place)
+        if stopped_at is None and one.p > base / (m - k):
+            stopped_at = k
+    small = sum(one.p < one.question.alpha for one in family)
+    return [
+        replace(
+            one,
+            attributable=one.attributable.at_level(level_for[id(one)]) if one.attributable is not None else None,
+            n_questions=m,
+            n_small_p=small,
+        )
+        for one in judged
+    ]
+
+
+def case_of(judged: Judged, rows: pd.DataFrame) -> Case:
+    """What the rivals look at."""
+    question = judged.question
+    return Case(
+        rows=rows[rows["measure"] == question.measure],
+        technique=judged.technique,
+        measure=question.measure,
+        unit=str(question.unit),
+        better=str(question.better),
+        compared=judged.compared,
+        complete=judged.complete,
+        attributable=judged.attributable,
+        sem=judged.ruler.sem,
+        sem_source=judged.ruler.source,
+        allowance=judged.allowance,
+        blinded_share=judged.blinded_share,
+        n_questions=judged.n_questions,
+        n_small_p=judged.n_small_p,
+        look=judged.look,
+        looks_planned=question.looks_planned,
+        alpha=question.alpha,
+    )
+
+
+def claim_of(judged: Judged, *, measure: str, region: str, intervention: str) -> Claim:
+    """The claim for one judged question, worded with these names."""
+    question, found = judged.question, judged.attributable
+    readings = judged.readings_2 if judged.readings_2 is not None else judged.readings
+    compared = judged.compared
+    evidence = Evidence(
+        basis=compared.basis if compared is not None and found is not None else None,
+        randomised=compared is not None and compared.randomised,
+        second_baseline=compared is not None and compared.has_second_baseline,
+        mean=found.mean if found else None,
+        low=found.ci_low if found else None,
+        high=found.ci_high if found else None,
+        allowance=judged.allowance,
+        smallest=question.smallest_change_that_matters,
+        readings_mean=readings.value if readings else None,
+        readings_low=readings.ci_low if readings else None,
+        readings_high=readings.ci_high if readings else None,
+        looks_used_up=judged.look > question.looks_planned,
+    )
+    context = Context(
+        measure=measure,
+        region=region,
+        intervention=intervention,
+        unit=str(question.unit),
+        against=compared.against if compared is not None else "waiting",
+        n_clients=found.n_clients if found else 0,
+        n_sessions=found.n_sessions if found else 0,
+        confidence_level=found.confidence_level if found else 0.95,
+        method=found.method if found else "",
+        allowance_source=judged.allowance_source,
+        smallest_source=question.source,
+        readings_method=f"{readings.name}, {readings.method}" if readings else "",
+        n_readings_clients=readings.n if readings else 0,
+        n_for_certainty=clients_to_settle(judged),
+        declared=judged.declared,
+        blinded_enough=judged.blinded_share is not None and judged.blinded_share >= ENOUGH_BLINDED,
+        n_missing=bounds.n_missing(compared.rows) if compared is not None else 0,
+    )
+    return make_claim(evidence, context)
+
+
+def clients_to_settle(judged: Judged) -> int | None:
+    """About how many clients, recorded as now, would make the interval narrow enough to decide.
+
+    Narrow enough: half-width at most half of the smallest change that matters, else of the estimate itself. Widths
+    fall with the square root of the number of clients.
+    """
+    found, size = judged.attributable, judged.question.smallest_change_that_matters
+    if found is None or not np.isfinite(found.ci_high - found.ci_low):
+        return None
+    half = (found.ci_high - found.ci_low) / 2
+    target = size / 2 if size else abs(found.mean) / 2
+    if target <= 0 or half <= 0:
+        return None
+    needed = int(np.ceil(found.n_clients * (half / target) ** 2))
+    return max(needed, found.n_clients + 1) if needed < 100_000 else None
+
+
+def rungs_and_rivals(judged: Judged, rows: pd.DataFrame) -> tuple[list[Rung], list[Rival]]:
+    """The ladder and the rivals of one judged question."""
+    case = case_of(judged, rows)
+    return ladder(case), rivals_of(case)
+
+
+def client_frame(judged: Judged) -> pd.DataFrame:
+    """One row a client for the before/after figure: client, first, second, change, beyond_mdc."""
+    first = "before_2" if judged.readings_2 is not None else "before"
+    pairs = judged.technique.dropna(subset=[first, "after"])
+    if pairs.empty:
+        return pd.DataFrame({"client": [], "first": [], "second": [], "change": [], "beyond_mdc": []})
+    means = clients_change(pairs, first=first, second="after", better=str(judged.question.better)).reset_index()
+    threshold = judged.ruler.mdc95
+    beyond: Any = pd.NA if threshold is None else means["change"] > threshold / np.sqrt(means["n_sessions"])
+    return means.assign(beyond_mdc=beyond)

@@ -1,0 +1,154 @@
+"""Looking again and again: each look at growing records is another chance to be fooled.
+
+The error that may be made in all is spent over the looks by a Lan–DeMets function of the O'Brien–Fleming type
+(Lan & DeMets 1983): little at first, nearly all at the last planned look. Boundaries are found by integrating the
+density of the partial sums look by look (Armitage, McPherson & Rowe 1969), on Gauss–Legendre nodes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import optimize, stats
+
+from toolkit.result import Estimate, figure_text
+from toolkit.rivals.case import Case, Rival
+
+Floats = NDArray[np.float64]
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(160)
+
+
+def obrien_fleming_spending(fraction: float, *, alpha: float) -> float:
+    """Error spent by a fraction of the information, O'Brien–Fleming type (Lan & DeMets 1983).
+
+    Args:
+        fraction: share of the planned information, 0 to 1.
+        alpha: error of this side (or of both sides together, then the result is that of both).
+
+    Example:
+        >>> round(obrien_fleming_spending(0.5, alpha=0.05), 6)
+        0.005575
+    """
+    if fraction >= 1:
+        return alpha
+    return float(2 * stats.norm.sf(stats.norm.isf(alpha / 2) / np.sqrt(fraction)))
+
+
+def _grid(low: float, high: float) -> tuple[Floats, Floats]:
+    half = (high - low) / 2
+    return low + half * (_NODES + 1), half * _WEIGHTS
+
+
+def _crossing(bounds: Sequence[float], fractions: Sequence[float]) -> Floats:
+    """Probability of first crossing each upper bound, no effect being there."""
+    out = [float(stats.norm.sf(bounds[0]))]
+    root = np.sqrt(fractions)
+    points, weights = _grid(-9 * root[0], bounds[0] * root[0])
+    density = stats.norm.pdf(points / root[0]) / root[0]
+    for k in range(1, len(bounds)):
+        step = np.sqrt(fractions[k] - fractions[k - 1])
+        out.append(float(np.sum(weights * density * stats.norm.sf((bounds[k] * root[k] - points) / step))))
+        ahead, ahead_weights = _grid(-9 * root[k], bounds[k] * root[k])
+        kernel = stats.norm.pdf((ahead[:, None] - points[None, :]) / step) / step
+        points, weights, density = ahead, ahead_weights, kernel @ (weights * density)
+    return np.array(out)
+
+
+def spending_bounds(
+    fractions: Sequence[float], *, alpha: float, spending: Callable[..., float] = obrien_fleming_spending
+) -> list[float]:
+    """Upper z boundaries, one a look, that spend one side's error as the spending function says.
+
+    Args:
+        fractions: share of the planned information at each look, rising.
+        alpha: error of one side, for example 0.025.
+
+    Example:
+        >>> [round(z, 4) for z in spending_bounds([0.5, 1.0], alpha=0.025)]
+        [2.9626, 1.9686]
+    """
+    bounds: list[float] = []
+    spent = 0.0
+    for k, fraction in enumerate(fractions):
+        to_spend = spending(fraction, alpha=alpha) - spent
+        spent += to_spend
+        if k == 0:
+            bounds.append(float(stats.norm.isf(to_spend)))
+            continue
+
+        def excess(z: float, k: int = k, to_spend: float = to_spend) -> float:
+            return float(_crossing([*bounds, z], fractions[: k + 1])[k] - to_spend)
+
+        bounds.append(float(optimize.brentq(excess, 0.0, 10.0, xtol=1e-10)))
+    return bounds
+
+
+def fixed_shape_bounds(n_looks: int, *, alpha: float, power: float) -> list[float]:
+    """Boundaries of a fixed shape at equally spaced looks: c·(K/k)^(½−power).
+
+    `power` 0.5 gives the same boundary at every look (Pocock 1977), 0 a boundary that falls with √(K/k)
+    (O'Brien & Fleming 1979).
+
+    Example:
+        >>> round(fixed_shape_bounds(2, alpha=0.025, power=0.5)[0], 4)
+        2.1783
+    """
+    fractions = [(k + 1) / n_looks for k in range(n_looks)]
+    shape = [(1 / fraction) ** (0.5 - power) for fraction in fractions]
+
+    def excess(c: float) -> float:
+        return float(_crossing([c * s for s in shape], fractions).sum() - alpha)
+
+    c = optimize.brentq(excess, 0.5, 6.0, xtol=1e-11)
+    return [float(c * s) for s in shape]
+
+
+@lru_cache(maxsize=64)
+def level_at_look(look: int, planned: int, alpha: float) -> float:
+    """Confidence level of the interval at look k of K planned, equally spaced looks; `alpha` counts both sides.
+
+    Beyond the plan it is the level of the last planned look.
+
+    Example:
+        >>> round(level_at_look(1, 1, 0.05), 6)
+        0.95
+    """
+    look = min(max(look, 1), planned)
+    bounds = spending_bounds([(k + 1) / planned for k in range(look)], alpha=alpha / 2)
+    return float(1 - 2 * stats.norm.sf(bounds[-1]))
+
+
+def looking_again(case: Case) -> Rival:
+    """What testing more than once costs, as extra half-width of the interval."""
+    name = "looking again and again"
+    close = (
+        "Say beforehand how many looks there will be, and keep to it; the look log beside the question sheet counts."
+    )
+    if case.look > case.looks_planned:
+        says = f"This is look {case.look} and {case.looks_planned} were planned: the error allowed is used up."
+        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+    level = level_at_look(case.look, case.looks_planned, case.alpha)
+    says = (
+        f"Look {case.look} of {case.looks_planned} planned; the interval is drawn at {100 * level:.4g} % "
+        "(O'Brien–Fleming-type spending)."
+    )
+    if case.looks_planned == 1:
+        return Rival(rival=name, status="closed_by_design", size=None, says=says, what_would_close_it="")
+    size = None
+    if case.attributable is not None and case.attributable.se:
+        z = float(stats.norm.ppf((1 + level) / 2)) - float(stats.norm.ppf(1 - case.alpha / 2))
+        extra = z * case.attributable.se
+        size = Estimate(
+            name="extra half-width of the interval",
+            value=extra,
+            ci_low=extra,
+            ci_high=extra,
+            unit=case.unit,
+            n=case.attributable.n_clients,
+            method="Lan–DeMets spending, O'Brien–Fleming type; exact given the standard error",
+        )
+        says += f" It is wider by {figure_text(extra)} {case.unit} on each side than a single look would be."
+    return Rival(rival=name, status="adjusted", size=size, says=says, what_would_close_it=close)

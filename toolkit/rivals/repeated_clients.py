@@ -1,0 +1,47 @@
+"""Clients counted more than once: rows of the same client repeat each other, so they hold less than they seem to."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from toolkit.result import Estimate, figure_text
+from toolkit.rivals.case import Case, Rival, client_sums, jackknife
+from toolkit.rivals.chance import mean_over_clients
+
+
+def repeated_clients(case: Case) -> Rival:
+    """Extra half-width of the interval when every client counts once instead of every row."""
+    name = "clients counted more than once"
+    change = case.changes()
+    sums, counts = client_sums(change)
+    if len(counts) and counts.max() == 1:
+        return Rival(
+            rival=name,
+            status="not_applicable",
+            size=None,
+            says=f"Each of the {len(counts)} clients counts once already.",
+            what_would_close_it="",
+        )
+    close = "Nothing to change in the records: the client's pseudonym in every row lets each client count once."
+    fair = jackknife(sums, counts, mean_over_clients, name="mean", unit=case.unit, method="client means")
+    if fair is None:
+        says = f"Only {len(counts)} clients have readings before and after, so their repeats cannot be weighed."
+        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+    rows = change["change"].to_numpy(dtype=float)
+    naive = 1.96 * float(np.std(rows, ddof=1)) / np.sqrt(len(rows))
+    half = (fair.ci_high - fair.ci_low) / 2
+    extra = half - naive
+    size = Estimate(
+        name="extra half-width of the interval",
+        value=extra,
+        ci_low=extra,
+        ci_high=extra,
+        unit=case.unit,
+        n=fair.n,
+        method="half-width over clients less half-width over rows",
+    )
+    says = (
+        f"{len(rows)} rows come from {fair.n} clients; with every client counted once the interval reaches "
+        f"± {figure_text(half)} {case.unit}, not ± {figure_text(naive)} {case.unit}."
+    )
+    return Rival(rival=name, status="adjusted", size=size, says=says, what_would_close_it=close)
