@@ -20,7 +20,7 @@ from toolkit.result import Estimate, Shown, figure_text
 class ReliableChange(Shown):
     """One person's change against the error of two readings; positive = better.
 
-    `index` is the change over `error_of_difference` (sqrt(2) SEM); beyond 1.96 either way it is `reliable`.
+    `index` is the change over `error_of_difference` (sqrt(2) SEM); beyond `criterion` (1.96) either way it is `reliable`.
     `threshold` is the smallest reliable change in `unit`.
     """
 
@@ -30,7 +30,7 @@ class ReliableChange(Shown):
     error_of_difference: float
     sem: float
     unit: str
-    confidence_level: float
+    criterion: float
 
     @property
     def reliable(self) -> bool:
@@ -42,7 +42,7 @@ class ReliableChange(Shown):
         verdict = "more than" if self.reliable else "no more than"
         return (
             f"The change of {figure_text(self.change)} {self.unit} (better is positive) is {verdict} two readings' "
-            f"error explains ({self.confidence_level:.0%}: {figure_text(self.threshold)} {self.unit}; index "
+            f"error explains ({self.criterion:g} errors of a difference: {figure_text(self.threshold)} {self.unit}; index "
             f"{figure_text(self.index)}; SEM {figure_text(self.sem)} {self.unit}; n = 1 person). "
             "It does not say what caused the change."
         )
@@ -80,7 +80,7 @@ def sem_from_reliability(sd: float, reliability: float) -> float:
 
 
 def reliable_change(
-    first: float, second: float, *, sem: float, unit: str, better: str = "higher", confidence_level: float = 0.95
+    first: float, second: float, *, sem: float, unit: str, better: str = "higher", criterion: float = 1.96
 ) -> ReliableChange:
     """Jacobson & Truax's reliable change index of one person.
 
@@ -89,7 +89,7 @@ def reliable_change(
         sem: standard error of measurement, in `unit` (own records, or `sem_from_reliability`).
         unit: of the readings.
         better: "higher" or "lower".
-        confidence_level: 0.95 gives the usual 1.96.
+        criterion: how many errors of a difference a change must exceed; 1.96 (the article's) for 95 %.
 
     Raises:
         ToolkitError: a reading is missing, or the SEM is not above 0.
@@ -109,11 +109,11 @@ def reliable_change(
     return ReliableChange(
         change=change,
         index=change / error,
-        threshold=float(stats.norm.ppf((1 + checked_level(confidence_level)) / 2)) * error,
+        threshold=criterion * error,
         error_of_difference=error,
         sem=sem,
         unit=unit,
-        confidence_level=confidence_level,
+        criterion=criterion,
     )
 
 
