@@ -94,6 +94,11 @@ def with_unit(number: str, unit: str) -> str:
     return number + sign if sign in NO_SPACE or not sign else f"{number} {sign}"
 
 
+def _decimals_alone(value: float) -> int:
+    """Decimals of a number that has no interval: one, none from a hundred on, more below one."""
+    return 0 if abs(value) >= 100 else decimals_for(min(abs(value), 1.0))
+
+
 def number(value: Any, *, decimals: int | None = None, signed: bool = False) -> str:
     """A number for reading, with a true minus sign; a plain word where there is none."""
     if is_missing(value):
@@ -101,7 +106,7 @@ def number(value: Any, *, decimals: int | None = None, signed: bool = False) -> 
     value = float(value)
     if math.isinf(value):
         return "no limit"
-    places = decimals_for(abs(value)) if decimals is None else decimals
+    places = _decimals_alone(value) if decimals is None else decimals
     text = f"{value:+.{places}f}" if signed else f"{value:.{places}f}"
     if float(text) == 0:
         text = text.lstrip("+-")
@@ -137,7 +142,7 @@ def unit_words(unit: str) -> str:
 def _decimals_of_interval(value: Any, low: Any, high: Any) -> int:
     """Decimals that suit an interval; those of the value where the interval has no width."""
     if is_missing(low) or is_missing(high) or not math.isfinite(float(high) - float(low)) or high == low:
-        return 1 if is_missing(value) else decimals_for(abs(float(value)))
+        return 1 if is_missing(value) else _decimals_alone(float(value))
     return decimals_for(abs(float(high) - float(low)))
 
 
