@@ -135,8 +135,8 @@ class VarianceShares(Shown):
         shares = ", ".join(f"{figure_text(value)} between {name}s" for name, value in self.icc.items())
         return (
             f"Of the variance not explained by the fixed effects, {shares or 'none lies between groups'}; fixed "
-            f"effects explain {figure_text(self.r2_fixed)} of all variance, with the groups {figure_text(self.r2_whole)} "
-            f"(Nakagawa & Schielzeth 2013; {self.n} rows)."
+            f"effects explain {figure_text(self.r2_fixed)} of all variance, with the groups "
+            f"{figure_text(self.r2_whole)} (Nakagawa & Schielzeth 2013; {self.n} rows)."
         )
 
     def table(self) -> pd.DataFrame:

@@ -90,8 +90,11 @@ def _block_forms(parts: CrossProducts, by_joint: Array) -> Array:
     return out
 
 
-def evaluate(parts: CrossProducts, theta: Array, *, reml: bool) -> Point:
-    """Deviance, gradient and the pieces of the fit at `theta`; raises LinAlgError where nothing is left to explain."""
+def evaluate(parts: CrossProducts, theta: Array, *, reml: bool, sigma2: float | None = None) -> Point:
+    """Deviance, gradient and the pieces of the fit at `theta`; raises LinAlgError where nothing is left to explain.
+
+    The residual variance is profiled out unless `sigma2` gives it.
+    """
     p, k, first = parts.p, parts.k, parts.n_large_theta
     g = relative_covariance(theta, k=k, correlated=parts.correlated)
     eliminated = small_inverse(np.eye(k) + g @ parts.blocks) if k else parts.blocks
@@ -101,28 +104,27 @@ def evaluate(parts: CrossProducts, theta: Array, *, reml: bool) -> Point:
     relative_sd = theta[first:][parts.dense_of]
     cross, dense = joint[p + 1 :, : p + 1], joint[p + 1 :, p + 1 :]
     if relative_sd.size:
-        factor = linalg.cholesky(
-            np.eye(len(relative_sd)) + relative_sd[:, None] * dense * relative_sd, lower=True, check_finite=False
-        )
-        root = linalg.solve_triangular(factor, np.diag(relative_sd), lower=True, check_finite=False)
+        half, inverse = _lower_root(np.eye(len(relative_sd)) + relative_sd[:, None] * dense * relative_sd)
+        deviance += half
+        root = inverse * relative_sd
         b = root.T @ root
-        deviance += 2 * float(np.log(np.diag(factor)).sum())
     else:
         b = np.empty((0, 0))
     taken = b @ cross
     xy = joint[: p + 1, : p + 1] - cross.T @ taken
-    x_factor = linalg.cholesky(xy[:p, :p], lower=True, check_finite=False)
-    x_root = linalg.solve_triangular(x_factor, np.eye(p), lower=True, check_finite=False)
+    x_half, x_root = _lower_root(xy[:p, :p])
     xx_inverse = x_root.T @ x_root
     beta = xx_inverse @ xy[:p, p]
     rss = float(xy[p, p] - xy[p, :p] @ beta)
     if not rss > 0:
         raise linalg.LinAlgError("nothing left to explain")
     nu = parts.n - p if reml else parts.n
-    deviance += nu * (1 + np.log(2 * np.pi * rss / nu)) + (2 * float(np.log(np.diag(x_factor)).sum()) if reml else 0.0)
+    variance = rss / nu if sigma2 is None else sigma2
+    deviance += nu * np.log(2 * np.pi * variance) + rss / variance
+    deviance += x_half if reml else 0.0
 
     projector = np.hstack([np.eye(p + 1), -taken.T])
-    inner = _inner_weight(xx_inverse, beta, nu / rss, reml=reml)
+    inner = _inner_weight(xx_inverse, beta, 1 / variance, reml=reml)
     gradient, by_variance = _gradient(parts, theta, eliminated, joint, b, projector, inner)
     return Point(
         theta=theta,
@@ -140,6 +142,18 @@ def evaluate(parts: CrossProducts, theta: Array, *, reml: bool) -> Point:
     )
 
 
+def _lower_root(matrix: Array) -> tuple[float, Array]:
+    """log determinant of a positive definite matrix, and the inverse of its lower Cholesky factor.
+
+    LAPACK directly: the usual wrappers cost many times the work at these sizes.
+    """
+    factor, failed = linalg.lapack.dpotrf(matrix, lower=1, clean=1)
+    if failed:
+        raise linalg.LinAlgError("not positive definite")
+    inverse, _ = linalg.lapack.dtrtri(factor, lower=1)
+    return 2 * float(np.log(factor.diagonal()).sum()), inverse
+
+
 def _determinants(matrices: Array) -> Array:
     """Determinants of many 1 x 1 or 2 x 2 matrices."""
     if matrices.shape[-1] == 1:
@@ -147,10 +161,10 @@ def _determinants(matrices: Array) -> Array:
     return np.asarray(matrices[:, 0, 0] * matrices[:, 1, 1] - matrices[:, 0, 1] * matrices[:, 1, 0])
 
 
-def _inner_weight(xx_inverse: Array, beta: Array, nu_over_rss: float, *, reml: bool) -> Array:
-    """Derivative of log|X'H^-1X| (REML) and nu log rss by [X y]'H^-1[X y], shape (p + 1, p + 1)."""
+def _inner_weight(xx_inverse: Array, beta: Array, per_rss: float, *, reml: bool) -> Array:
+    """Derivative of log|X'H^-1X| (REML) and of the residual's part by [X y]'H^-1[X y], shape (p + 1, p + 1)."""
     contrast = np.append(-beta, 1.0)
-    inner = nu_over_rss * np.outer(contrast, contrast)
+    inner = per_rss * np.outer(contrast, contrast)
     if reml:
         inner[:-1, :-1] += xx_inverse
     return inner

@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize
+from scipy import linalg
 
 from toolkit.models.cross_products import Array, CrossProducts
+from toolkit.models.descent import minimise
 from toolkit.models.likelihood import Point, evaluate
 
 _SMALL = 0.05
@@ -90,20 +91,13 @@ def _descend(counter: _Counter, start: Array, diagonal: np.ndarray) -> Point:
         try:
             point = counter(theta)
         except linalg.LinAlgError:
-            return 1e300, np.zeros_like(theta)
+            return float("inf"), np.zeros_like(theta)
         if "best" not in seen or point.deviance < seen["best"].deviance:
             seen["best"] = point
         return point.deviance, point.gradient
 
-    bounds = [(0.0, _LARGEST) if is_sd else (-_LARGEST, _LARGEST) for is_sd in diagonal]
-    optimize.minimize(
-        deviance,
-        start,
-        jac=True,
-        method="L-BFGS-B",
-        bounds=bounds,
-        options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-7},
-    )
+    lower = np.where(diagonal, 0.0, -_LARGEST)
+    minimise(deviance, start, lower=lower, upper=np.full(len(start), _LARGEST))
     if "best" not in seen:
         raise linalg.LinAlgError("nothing left to explain")
     return seen["best"]

@@ -16,6 +16,13 @@ one <- function(model, file, formula, reml = TRUE, weighted = FALSE) {
   }
   vc <- as.data.frame(VarCorr(fit))
   for (i in seq_len(nrow(vc))) add(model, "variance", paste(vc$grp[i], vc$var1[i], vc$var2[i], sep = "/"), vc$vcov[i])
+  if (model %in% c("few_reml", "crossed_weighted", "slope_correlated", "zero_ml")) {
+    h <- hatvalues(fit); r <- residuals(fit)
+    for (i in seq_along(h)) { add(model, "leverage", as.character(i), h[[i]]); add(model, "residual", as.character(i), r[[i]]) }
+    for (g in names(ranef(fit))) for (e in names(ranef(fit)[[g]])) for (l in rownames(ranef(fit)[[g]]))
+      add(model, "random_effect", paste(g, e, l, sep = "/"), ranef(fit)[[g]][l, e])
+  }
+  add(model, "aic", "", AIC(fit))
   add(model, "log_likelihood", "", as.numeric(logLik(fit)))
   for (method in if (reml && !weighted) c("Kenward-Roger", "Satterthwaite") else "Satterthwaite") {
     a <- anova(fit, ddf = method)

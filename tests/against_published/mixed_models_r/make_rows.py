@@ -48,14 +48,15 @@ def clinic(
     )
 
 
+COLUMNS = ("seed", "clients", "practitioners", "sd_client", "sd_practitioner", "sd_slope", "most")
 SETS = {
-    "crossed": dict(seed=11, clients=14, practitioners=4, sd_client=1.5, sd_practitioner=1.0, sd_slope=0.0, most=9),
-    "few": dict(seed=12, clients=8, practitioners=2, sd_client=2.0, sd_practitioner=1.5, sd_slope=0.0, most=8),
-    "zero": dict(seed=13, clients=12, practitioners=5, sd_client=1.5, sd_practitioner=0.0, sd_slope=0.0, most=9),
-    "slope": dict(seed=14, clients=25, practitioners=4, sd_client=1.5, sd_practitioner=1.0, sd_slope=2.0, most=12),
-    "larger": dict(seed=15, clients=60, practitioners=8, sd_client=1.5, sd_practitioner=0.7, sd_slope=1.0, most=12),
+    "crossed": (11, 14, 4, 1.5, 1.0, 0.0, 9),
+    "few": (12, 8, 2, 2.0, 1.5, 0.0, 8),
+    "zero": (15, 12, 5, 1.5, 0.0, 0.0, 9),
+    "slope": (14, 25, 4, 1.5, 1.0, 2.0, 12),
+    "larger": (15, 60, 8, 1.5, 0.7, 1.0, 12),
 }
 
 if __name__ == "__main__":
     for name, settings in SETS.items():
-        clinic(**settings).to_csv(HERE / f"{name}.csv", index=False)
+        clinic(**dict(zip(COLUMNS, settings, strict=True))).to_csv(HERE / f"{name}.csv", index=False)
