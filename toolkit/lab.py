@@ -47,6 +47,9 @@ def lab_command(folder: Path, options: Sequence[str] = ()) -> list[str]:
         *(sys.executable, "-m", "jupyterlab", str(notebooks[0]), f"--ServerApp.root_dir={folder}"),
         *("--LabApp.news_url=None", "--LabApp.extension_manager=readonly"),
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
+        *(
+            ["--allow-root"] if getattr(os, "geteuid", lambda: 1)() == 0 else []
+        ),  # as in a container; it listens locally
         *options,
     ]
 
