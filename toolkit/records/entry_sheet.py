@@ -1,0 +1,205 @@
+"""The sheet for the coming weeks: an XLSX workbook to type sessions into, which later loads without any mapping."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from toolkit.errors import SheetError
+from toolkit.records.cautions import cautions_for
+from toolkit.records.codebook import Codebook, Measure
+from toolkit.records.codebook_words import close_names
+
+COLUMNS = (
+    *("session_id", "client", "practitioner", "site", "date", "region", "treated_side", "intervention", "order"),
+    *("measure", "measured_side", "unit", "before", "before_2", "after_wait", "after"),
+    *("examiner", "examiner_blinded", "side_drawn", "comfort", "adverse_event"),
+    *("position", "tissue_length", "head", "setting", "minutes"),
+)
+"""The columns of the sheet: the wide layout, in the order in which a session is written down."""
+
+READINGS = ("before", "before_2", "after_wait", "after")
+COMPARISON = "measured_only"
+ORDERS = ("technique_first", "wait_first")
+_SIDES = ("left", "right", "both", "none")
+_MOST_ROWS = 100_000
+
+
+def write_entry_sheet(
+    path: str | Path,
+    *,
+    codebook: Codebook,
+    measures: Sequence[str],
+    regions: Sequence[str],
+    interventions: Sequence[str],
+    clients: Sequence[str] | None = None,
+    schedule: pd.DataFrame | None = None,
+    rows: int = 200,
+) -> Path:
+    """Write a workbook to record sessions in, in the wide layout: one row is one measured side of one measure.
+
+    Args:
+        path: where to write; ends in .xlsx, and must not exist yet (a filled-in sheet is never overwritten).
+        codebook: for units, plausible ranges, instructions and drop-downs.
+        measures: codebook names of what will be read.
+        regions: codebook names of what will be treated.
+        interventions: codebook names or one's own; `measured_only` is always offered.
+        clients: pseudonyms for the drop-down.
+        schedule: a drawn schedule with the columns client, session (1, 2, …) and order (technique_first or
+            wait_first); its sessions are written into the sheet, one row for each measure and side.
+        rows: empty rows below the scheduled ones.
+
+    Returns:
+        The path written.
+
+    Raises:
+        SheetError: an unknown measure or region, a schedule with other columns or orders, a file that exists already
+            or a folder that cannot be written to.
+
+    Example:
+        >>> import tempfile
+        >>> from toolkit.records.codebook import load_codebook
+        >>> with tempfile.TemporaryDirectory() as folder:
+        ...     written = write_entry_sheet(f"{folder}/sessions.xlsx", codebook=load_codebook(),
+        ...         measures=["cervical_rotation"], regions=["upper_trapezius"], interventions=["stretching"], rows=5)
+        ...     written.name
+        'sessions.xlsx'
+    """
+    from toolkit.records.entry_workbook import save_workbook
+
+    target = _free_path(Path(path))
+    read = [codebook.measure(name) for name in _some(measures, "measure")]
+    _known_regions(_some(regions, "region"), codebook)
+    if not 0 <= rows <= _MOST_ROWS:
+        raise SheetError(f"rows = {rows}: ask for between 0 and {_MOST_ROWS} empty rows.")
+    planned = planned_rows(schedule, read) if schedule is not None else pd.DataFrame(columns=list(COLUMNS))
+    people = list(dict.fromkeys([*(clients or ()), *planned["client"]]))
+    lists = _lists(read, regions, [*dict.fromkeys([*interventions, COMPARISON])], people, codebook)
+    return save_workbook(
+        target, planned=planned, empty_rows=rows, lists=lists, measures=read, instructions=instructions(read, regions)
+    )
+
+
+def planned_rows(schedule: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataFrame:
+    """The rows of the sheet for a drawn schedule: each session once for every measure and side.
+
+    Args:
+        schedule: client, session and order.
+        measures: what will be read; a sided measure takes two rows.
+
+    Returns:
+        A frame with the sheet's columns, empty texts where the practitioner types.
+
+    Raises:
+        SheetError: missing columns, another order, a client's session that comes twice.
+    """
+    plan = _checked_schedule(schedule)
+    lines: list[dict[str, str]] = []
+    for client, session, order in plan.itertuples(index=False):
+        for measure in measures:
+            for side in ("left", "right") if measure.sided else ("none",):
+                planned = {"session_id": f"{client}-{session}", "client": client, "order": order}
+                read = {"measure": measure.name, "measured_side": side, "unit": measure.unit}
+                lines.append(dict.fromkeys(COLUMNS, "") | planned | read)
+    return pd.DataFrame(lines, columns=list(COLUMNS))
+
+
+def instructions(measures: Sequence[Measure], regions: Sequence[str]) -> list[tuple[str, list[str]]]:
+    """What the second tab says: (heading, lines) of how to record, how each measure is read, and the cautions."""
+    how = [
+        "One row is one measured side of one measure in one session. Rows of one session share session_id and date.",
+        "Use a pseudonym for the client, never a name; keep the list of names elsewhere, locked.",
+        "Read twice before anything is done: before, then again as before_2. The two show how good the ruler is.",
+        "wait_first: rest as long as the treatment takes, read after_wait, then treat and read after.",
+        "technique_first: treat, read after; rest as long again and leave after_wait empty unless it was read.",
+        "The order is drawn. Do not change it, and do not swap clients; leave out a session that cannot keep it.",
+        "measured_only: measured twice, not treated. These sessions are the comparison.",
+        "Write down every reading after, above all where nothing moved. An empty cell means: not taken.",
+        "Numbers only (34 or 34.5), no unit in the cell. Signs: yes or no.",
+        "Several regions or interventions at once: join them with +, for example upper_trapezius + levator_scapulae.",
+        "Best is a second person who re-measures and does not know what was done: examiner_blinded yes.",
+        "adverse_event: none, or what happened. Ask after every session.",
+        "Leave the rows of planned sessions that did not take place as they are: they are told as set aside, not hidden.",
+    ]
+    readings = [
+        f"{one.name}: {one.how_taken} Unit {one.unit}, plausible {one.low:g} to {one.high:g}, "
+        f"read to {one.resolution:g}; {one.better} is better."
+        for one in measures
+    ]
+    return [("How to record", how), ("How to read", readings), ("Cautions", cautions_for(regions))]
+
+
+def _lists(
+    measures: Sequence[Measure],
+    regions: Sequence[str],
+    interventions: Sequence[str],
+    clients: Sequence[str],
+    codebook: Codebook,
+) -> dict[str, list[str]]:
+    """What each drop-down offers, by column."""
+    fields = codebook.protocol_fields.set_index("field")["allowed"]
+    choices = {name: str(fields[name]).split("|") for name in ("position", "tissue_length", "head") if name in fields}
+    return {
+        "client": list(clients),
+        "region": list(regions),
+        "treated_side": list(_SIDES),
+        "intervention": list(interventions),
+        "order": list(ORDERS),
+        "measure": [one.name for one in measures],
+        "measured_side": list(_SIDES),
+        "unit": list(dict.fromkeys(one.unit for one in measures)),
+        "examiner_blinded": ["yes", "no", "unknown"],
+        "side_drawn": ["yes", "no"],
+        **choices,
+    }
+
+
+def _some(names: Sequence[str], what: str) -> Sequence[str]:
+    """`names`, refused when empty or when a single text was given in place of a list."""
+    if isinstance(names, str) or not names:
+        raise SheetError(f"Name at least one {what}, as a list: [“…”].")
+    return names
+
+
+def _known_regions(regions: Sequence[str], codebook: Codebook) -> None:
+    """Refuse regions that the codebook lacks."""
+    known = set(codebook.regions["region"])
+    for name in regions:
+        if name not in known:
+            like = ", ".join(close_names(name, known)) or "none close"
+            raise SheetError(
+                f"The codebook has no region called “{name}” (closest: {like}). Use a name from "
+                "shared/codebook/regions.csv, or add your own region in a codebook extension file."
+            )
+
+
+def _checked_schedule(schedule: pd.DataFrame) -> pd.DataFrame:
+    """client, session and order as texts and whole numbers, sorted as drawn."""
+    missing = [name for name in ("client", "session", "order") if name not in schedule]
+    if missing:
+        raise SheetError(
+            f"The schedule lacks {', '.join(missing)}. It needs client, session (1, 2, …) and order, one row a session."
+        )
+    plan = schedule[["client", "session", "order"]].reset_index(drop=True)
+    if plan.isna().any(axis=None):
+        raise SheetError("The schedule has empty cells. Every session needs a client, a number and an order.")
+    other = sorted(set(plan["order"]) - set(ORDERS))
+    if other:
+        raise SheetError(f"The schedule has the order “{other[0]}”. Orders are {' and '.join(ORDERS)}.")
+    twice = plan[plan.duplicated(["client", "session"])]
+    if len(twice):
+        raise SheetError(f"Session {twice['session'].iloc[0]} of client {twice['client'].iloc[0]} is scheduled twice.")
+    return plan.astype({"client": str, "order": str})
+
+
+def _free_path(path: Path) -> Path:
+    """`path`, refused where it is no .xlsx, its folder is missing, or a file stands there already."""
+    if path.suffix.lower() != ".xlsx":
+        raise SheetError(f"{path.name}: the sheet is a workbook; let its name end in .xlsx.")
+    if not path.parent.is_dir():
+        raise SheetError(f"{path.name}: there is no folder {path.parent}. Make it first, or choose another.")
+    if path.exists():
+        raise SheetError(f"{path.name} exists already and may hold readings. Choose another name, or move it away.")
+    return path
