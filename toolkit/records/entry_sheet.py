@@ -121,7 +121,7 @@ def instructions(measures: Sequence[Measure], regions: Sequence[str]) -> list[tu
         "Several regions or interventions at once: join them with +, for example upper_trapezius + levator_scapulae.",
         "Best is a second person who re-measures and does not know what was done: examiner_blinded yes.",
         "adverse_event: none, or what happened. Ask after every session.",
-        "Leave the rows of planned sessions that did not take place as they are: they are told as set aside, not hidden.",
+        "Leave the rows of planned sessions that did not take place as they are; they are reported as set aside.",
     ]
     readings = [
         f"{one.name}: {one.how_taken} Unit {one.unit}, plausible {one.low:g} to {one.high:g}, "
