@@ -61,7 +61,8 @@ def other_readings(
     yield from _other_inputs(figure, whole, number)
     if figure.take.split("_")[0] == "p":
         yield "one-sided p", number / 2
-    yield "the difference taken the other way round", -number
+    if number * figure.printed.value < 0:
+        yield "the difference taken the other way round", -number
     step = figure.printed.last_digit
     yield "cut off instead of rounded", math.trunc(number / step) * step
 

@@ -55,7 +55,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import SheetError
-from toolkit.replicate.sheet_figures import Figure, read_figure
+from toolkit.replicate.sheet_figures import Figure, FigureReader
 from toolkit.replicate.sheet_inputs import read_inputs
 from toolkit.replicate.sheet_problems import Lines, Problem, no_column, stop_if_any, unknown_keys
 
@@ -104,6 +104,7 @@ def read_sheet(path: str | Path) -> Sheet:
     except tomllib.TOMLDecodeError as problem:
         raise SheetError(f"{path.name}: not readable as TOML: {problem}. Text values need quotation marks.") from None
     lines, problems = Lines(text), list[Problem]()
+    _check_shapes(path, raw)
     problems += unknown_keys(raw, _TOP, lines, "", 0)
     for key in ("title", "design", "citation"):
         if not isinstance(raw.get(key), str) or not raw[key].strip():
@@ -114,9 +115,8 @@ def read_sheet(path: str | Path) -> Sheet:
         )
     data = _read_data(path, raw, lines, problems)
     inputs = read_inputs(raw, lines, problems)
-    figures = [
-        read_figure(raw, i, entry, data, inputs, lines, problems) for i, entry in enumerate(raw.get("figure", []))
-    ]
+    reader = FigureReader(raw, data=data, inputs=inputs, lines=lines, problems=problems)
+    figures = [reader.read(i, entry) for i, entry in enumerate(raw.get("figure", []))]
     if not figures:
         problems.append(Problem(line=1, what="no figure is listed", remedy="add at least one [[figure]]"))
     stop_if_any(path, problems)
@@ -129,6 +129,17 @@ def read_sheet(path: str | Path) -> Sheet:
         figures=tuple(figure for figure in figures if figure is not None),
         inputs=MappingProxyType(inputs),
     )
+
+
+def _check_shapes(path: Path, raw: Mapping[str, Any]) -> None:
+    """Refuse a sheet whose parts are not the tables they should be: nothing else can be read of it."""
+    inputs, listed = raw.get("inputs", {}), raw.get("figure", [])
+    tables = [("[data]", raw.get("data", {})), ("[columns]", raw.get("columns", {})), ("[inputs.a_name]", inputs)]
+    tables += [("[inputs.a_name]", part) for part in (inputs.values() if isinstance(inputs, dict) else ())]
+    tables += [("[[figure]]", part) for part in (listed if isinstance(listed, list) else [None])]
+    for header, part in tables:
+        if not isinstance(part, dict):
+            raise SheetError(f"{path.name}: a part of the sheet is written in another way: head it with {header}.")
 
 
 def _read_data(path: Path, raw: Mapping[str, Any], lines: Lines, problems: list[Problem]) -> pd.DataFrame | None:

@@ -20,16 +20,24 @@ def read_inputs(raw: Mapping[str, Any], lines: Lines, problems: list[Problem]) -
         half_digits: dict[str, float] = {}
         for key, value in entries.items():
             try:
-                numbers[key] = value
+                numbers[key] = _number(value)
                 if isinstance(value, str):
-                    printed = read_printed(value)
-                    numbers[key], half_digits[key] = printed.value, printed.last_digit / 2
+                    half_digits[key] = read_printed(value).last_digit / 2
             except SheetError as problem:
                 problems.append(Problem(line=lines.of(header, key), what=str(problem), remedy="correct the figure"))
         inputs[group] = {**numbers, "half_digits": half_digits}
         for key, what, remedy in _impossible(entries, numbers):
             problems.append(Problem(line=lines.of(header, key), what=what, remedy=remedy))
     return inputs
+
+
+def _number(value: Any) -> float:
+    """A summary figure, printed in quotation marks or as a plain number."""
+    if isinstance(value, str):
+        return read_printed(value).value
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        raise SheetError(f"{value!r} is not one number")
+    return value
 
 
 def _impossible(entries: Mapping[str, Any], numbers: Mapping[str, Any]) -> list[tuple[str, str, str]]:

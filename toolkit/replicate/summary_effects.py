@@ -34,28 +34,15 @@ def effect_from_t(t: float, *, n: int, confidence_level: float = 0.95) -> Estima
         >>> round(effect_from_t(4.74, n=10).value, 2)
         1.5
     """
+    from toolkit.change.standardised import noncentral_t_limits
+
     n = count(n)
-    low, high = _noncentral_limits(t, n - 1, confidence_level)
+    low, high = noncentral_t_limits(t, df=n - 1, confidence_level=confidence_level)
     root = math.sqrt(n)
     return Estimate(
         name="d_z", value=t / root, ci_low=low / root, ci_high=high / root, unit="SD of the change", n=n,
         n_of="pairs", method="from t, noncentral t interval", confidence_level=confidence_level, df=n - 1,
     )  # fmt: skip
-
-
-def _noncentral_limits(t: float, df: float, confidence_level: float) -> tuple[float, float]:
-    """The noncentrality parameters for which the observed t lies at either tail."""
-    from scipy import optimize, stats
-
-    tail = (1 - confidence_level) / 2
-    reach = abs(t) + 10 + 5 * abs(t) / math.sqrt(df)
-
-    def at(probability: float) -> float:
-        return float(
-            optimize.brentq(lambda nc: stats.nct.cdf(t, df, nc) - probability, t - reach, t + reach, xtol=1e-10)
-        )
-
-    return at(1 - tail), at(tail)
 
 
 def paired_effects_from_summary(
@@ -122,13 +109,15 @@ def group_effect_from_summary(
         >>> round(found.value, 2)
         1.08
     """
+    from toolkit.change.standardised import noncentral_t_limits
+
     positive(sd_1, "the SD of group 1"), positive(sd_2, "the SD of group 2")
     n_1, n_2 = count(n_1), count(n_2)
     df = n_1 + n_2 - 2
     pooled = math.sqrt(((n_1 - 1) * sd_1**2 + (n_2 - 1) * sd_2**2) / df)
     scale = math.sqrt(1 / n_1 + 1 / n_2)
     d = (mean_1 - mean_2) / pooled
-    low, high = _noncentral_limits(d / scale, df, 0.95)
+    low, high = noncentral_t_limits(d / scale, df=df)
     shrink = 1 - 3 / (4 * (n_1 + n_2) - 9) if correction == "hedges" else 1.0
     return Estimate(
         name="g_s" if correction == "hedges" else "d_s", value=d * shrink, ci_low=low * scale * shrink,

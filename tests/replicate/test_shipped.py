@@ -1,0 +1,74 @@
+"""The shipped replications: how many figures, how many come out again, and an explanation for each that does not."""
+
+import csv
+from functools import cache
+
+import pytest
+
+from toolkit.replicate import Replication, replicate, replicate_command, shipped_sheets
+from toolkit.replicate.run import result_path
+
+SHEETS = shipped_sheets()
+
+
+@cache
+def _replication(place: int) -> Replication:
+    return replicate(SHEETS[place])
+
+
+def _all():
+    return [one for place in range(len(SHEETS)) for one in _replication(place).compared]
+
+
+def test_at_least_eight_replications_and_sixty_figures_are_shipped():
+    assert len({sheet.parent for sheet in SHEETS}) >= 8
+    assert len(_all()) >= 60
+
+
+def test_at_least_nine_in_ten_figures_agree_to_every_printed_digit():
+    found = _all()
+    assert sum(one.outcome == "agrees within rounding" for one in found) >= 0.9 * len(found)
+
+
+def test_each_figure_that_does_not_come_out_has_its_explanation():
+    assert [one.figure.name for one in _all() if not one.agrees and not one.figure.explanation] == []
+
+
+def test_no_figure_is_explained_away_without_need():
+    assert [one.figure.name for one in _all() if one.agrees and one.figure.explanation] == []
+
+
+@pytest.mark.parametrize("place", range(len(SHEETS)), ids=[f"{s.parent.name}/{s.stem}" for s in SHEETS])
+def test_the_shipped_result_is_what_the_sheet_gives_now(place):
+    with result_path(SHEETS[place]).open(encoding="utf-8", newline="") as file:
+        shipped = [(row["figure"], row["printed"], row["outcome"], row["would_agree"]) for row in csv.DictReader(file)]
+    table = _replication(place).table()
+    now = list(table[["figure", "printed", "outcome", "would_agree"]].itertuples(index=False, name=None))
+    assert now == shipped
+
+
+@pytest.mark.parametrize("sheet", SHEETS, ids=[f"{s.parent.name}/{s.stem}" for s in SHEETS])
+def test_every_replication_has_a_datasheet(sheet):
+    assert len((sheet.parent / "datasheet.md").read_text(encoding="utf-8")) > 300
+
+
+def test_the_command_prints_one_line_a_replication_and_one_for_each_figure_that_differs():
+    said = []
+    assert replicate_command(say=said.append) == 0
+    differing = sum(not one.agrees for one in _all())
+    assert len(said) == len(SHEETS) + differing
+
+
+def test_the_command_on_one_sheet_shows_every_figure(write_sheet):
+    said = []
+    replicate_command(write_sheet(), say=said.append)
+    assert said[0] == "Bending forward: 0/1 figures agree (0 within rounding)" or said[0].startswith(
+        "Bending forward: 1/1"
+    )
+    assert len(said) == 2
+
+
+def test_the_command_writes_the_result_beside_the_sheet(write_sheet):
+    path = write_sheet()
+    replicate_command(path, write=True, say=lambda line: None)
+    assert [file.name for file in sorted(path.parent.iterdir())] == ["data.csv", "replication.toml", "result.csv"]
