@@ -96,8 +96,8 @@ class Audit(Shown):
                 os.replace(made, target)
         except OSError as problem:
             raise ToolkitError(
-                f"The folder {target.name} cannot be written ({problem.strerror or problem}). Close files that are open "
-                "from it, or name another folder with --out."
+                f"The folder {target.name} cannot be written ({problem.strerror or problem}). Close files that are "
+                "open from it, or name another folder with --out."
             ) from problem
         return target / "report.html"
 

@@ -17,10 +17,9 @@ More looks than were planned leave nothing for a claim about the technique: `rea
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
-
-from toolkit.result import figure_text
 
 Level = Literal[
     "moved_enough",
@@ -139,7 +138,8 @@ def make_claim(evidence: Evidence, context: Context) -> Claim:
         The claim. Its sentence never says more than its level.
     """
     level = level_of(evidence)
-    sentence = _SENTENCES[level](evidence, context)
+    said = _SENTENCES[level](evidence, context)
+    sentence = said[0].upper() + said[1:]
     if not context.declared:
         sentence += " The question was not written down before looking, so this counts as one of many looked at."
     step = _next_step(level, evidence, context)
@@ -155,8 +155,25 @@ def make_claim(evidence: Evidence, context: Context) -> Claim:
     )
 
 
+_UNIT_WORDS = {"deg": "°", "yes_no": "of sides (as a share)"}
+
+
+def _number(value: float | None) -> str:
+    """A number as a sentence holds it: two decimals below 1, one above."""
+    if value is None:
+        return "not available"
+    if math.isinf(value):
+        return "no limit"
+    return f"{value:.2f}" if abs(value) < 1 else f"{value:.1f}"
+
+
 def _amount(value: float | None, unit: str) -> str:
-    return f"{figure_text(value)} {unit}" if value is not None else "not available"
+    words = _UNIT_WORDS.get(unit, unit)
+    return f"{_number(value)}{'' if words == '°' else ' '}{words}"
+
+
+def _span(low: float | None, high: float | None, unit: str) -> str:
+    return f"{_number(low)} to {_amount(high, unit)}"
 
 
 def _what(context: Context) -> str:
@@ -165,10 +182,17 @@ def _what(context: Context) -> str:
 
 def _interval(evidence: Evidence, context: Context) -> str:
     return (
-        f"{figure_text(evidence.mean)} {context.unit} ({context.confidence_level:.4g} interval "
-        f"{figure_text(evidence.low)} to {figure_text(evidence.high)} {context.unit}; {context.n_clients} clients, "
-        f"{context.n_sessions} sessions; {context.method})"
-    ).replace(f"{context.confidence_level:.4g} interval", f"{100 * context.confidence_level:.4g} % interval")
+        f"{_amount(evidence.mean, context.unit)} ({100 * context.confidence_level:.4g} % interval "
+        f"{_span(evidence.low, evidence.high, context.unit)}; {context.n_clients} clients, "
+        f"{context.n_sessions} sessions, {_DRAWN.get(str(evidence.basis), 'not drawn at random')}; "
+        f"{context.method.split(';')[0].split(',')[0]})"
+    )
+
+
+_DRAWN = {
+    "randomised_order": "order drawn at random",
+    "randomised_side": "treated side drawn at random",
+}
 
 
 def _less_allowance(evidence: Evidence, context: Context) -> str:
@@ -226,10 +250,10 @@ def _worse(evidence: Evidence, context: Context) -> str:
 def _readings(evidence: Evidence, context: Context) -> str:
     better = "better" if (evidence.readings_mean or 0) > 0 else "worse"
     return (
-        f"Readings of {context.measure} were {better} after {_what(context)} by {figure_text(evidence.readings_mean)} "
-        f"{context.unit} (interval {figure_text(evidence.readings_low)} to {figure_text(evidence.readings_high)} "
-        f"{context.unit}; {context.n_readings_clients} clients; {context.readings_method}): something moved them, the "
-        f"cause is open.{_compared_so_far(evidence, context)}"
+        f"Readings of {context.measure} were {better} after {_what(context)} by "
+        f"{_amount(evidence.readings_mean, context.unit)} (95 % interval "
+        f"{_span(evidence.readings_low, evidence.readings_high, context.unit)}; {context.n_readings_clients} "
+        f"clients; {context.readings_method}): something moved them, the cause is open.{_compared_so_far(evidence, context)}"
     )
 
 
@@ -259,12 +283,12 @@ _SENTENCES = {
 
 
 _MAY_NOT_SAY: dict[Level, str] = {
-    "moved_enough": "That it helps every client, that it lasts beyond the session, or that another way would not do as well.",
+    "moved_enough": "That it helps every client, that it lasts, or that another way would not do as well.",
     "moved": "That the change is large enough to matter, that it lasts beyond the session, or that every client moves.",
     "probably_moved": "That the technique is the cause: what was compared was not drawn at random.",
     "no_better_than_waiting": "That the technique is useless for other measures, regions or people.",
-    "worse_than_waiting": "That it harms: the records show less change than the comparison, in one measure, in a session.",
-    "readings_changed": "That the technique moved them: waiting, being measured again or a restricted day may do the same.",
+    "worse_than_waiting": "That it harms: the records show less change than the comparison, in one measure.",
+    "readings_changed": "That the technique moved them: waiting or being measured again may do the same.",
     "not_enough": "That it works, and equally that it does not: the absence of an answer is not an answer.",
 }
 
@@ -273,6 +297,11 @@ def _next_step(level: Level, evidence: Evidence, context: Context) -> str:
     """The one change of record-keeping that would allow a stronger sentence."""
     if evidence.looks_used_up:
         return "Write a new question sheet before looking, and judge it on sessions from then on."
+    if level in ("no_better_than_waiting", "worse_than_waiting"):
+        return (
+            "This question is answered for these records. Change one thing in the way of working, write a new question "
+            "sheet, and judge it on sessions from then on."
+        )
     if evidence.basis is None or evidence.mean is None:
         return (
             "Let a coin decide in each session whether the client is treated first or waits first, as long as the "

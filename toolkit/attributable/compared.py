@@ -133,7 +133,7 @@ def by_order(technique: pd.DataFrame, *, better: str) -> Compared | None:
         return None
     outcome = drawn["after"].where(arm, drawn["after_wait"])
     rows = _as_compared(drawn, arm=arm, outcome=outcome, better=better)
-    return Compared(basis="randomised_order", rows=rows, against="waiting as long, by drawn order")
+    return Compared(basis="randomised_order", rows=rows, against="waiting as long")
 
 
 def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bool) -> Compared | None:
@@ -147,8 +147,7 @@ def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bo
         return None
     rows = _as_compared(chosen, arm=(role == "treated").to_numpy(), outcome=chosen["after"], better=better)
     basis: Basis = "randomised_side" if drawn else "other_side"
-    how = "drawn at random" if drawn else "not drawn"
-    return Compared(basis=basis, rows=rows, against=f"the untreated side of the same sessions, {how}")
+    return Compared(basis=basis, rows=rows, against="the untreated side of the same sessions")
 
 
 def by_sessions(technique: pd.DataFrame, comparison: pd.DataFrame, *, better: str, against: str) -> Compared | None:
@@ -169,6 +168,13 @@ def comparison_rows(rows: pd.DataFrame, *, measure: str, region: str, other: str
         return here
     same = here[here["region"] == region]
     return same if len(same) else here
+
+
+def _sessions_with(other: str) -> str:
+    """What sessions were compared with, in words."""
+    return (
+        "sessions that were only measured" if other == "measured_only" else f"sessions with {other.replace('_', ' ')}"
+    )
 
 
 def find_comparison(
@@ -205,7 +211,7 @@ def find_comparison(
     found = {
         "wait": by_order(treated, better=better),
         "drawn_side": by_side(technique, roles, better=better, drawn=True),
-        "sessions": by_sessions(treated, against, better=better, against=f"sessions with {other}"),
+        "sessions": by_sessions(treated, against, better=better, against=_sessions_with(str(other))),
         "undrawn_side": by_side(technique, roles, better=better, drawn=False),
     }
     wanted = {

@@ -262,7 +262,7 @@ def _put_together(
         against,
         ci_low=min(against.ci_low, complete.ci_low),
         ci_high=max(complete.ci_high, in_favour.ci_high, against.ci_high),
-        method=f"{against.method.split(';  ')[0]};  {n_filled} missing readings filled in against the technique "
+        method=f"{against.method}; {n_filled} missing readings filled in against the technique "
         "(lower limit) and for it (upper limit)",
         n_filled=n_filled,
         parts=(against, complete, in_favour),

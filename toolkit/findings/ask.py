@@ -20,7 +20,7 @@ def questions_in(records: Records) -> list[Question]:
     rows = records.rows
     treated = rows[(rows["intervention"].astype(str) != COMPARISON) & (rows["intervention"].astype(str) != "")]
     keys = ["measure", "region", "intervention"]
-    counts = treated.astype({key: str for key in keys}).groupby(keys, sort=True)["client"].nunique()
+    counts = treated.astype(dict.fromkeys(keys, str)).groupby(keys, sort=True)["client"].nunique()
     counts = counts[counts > 0].sort_values(ascending=False, kind="stable")
     return [
         _with_published_size(Question(measure=m, region=r or "any", intervention=i, source="not declared"), records)

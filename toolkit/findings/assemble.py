@@ -312,7 +312,7 @@ def assemble(
                 "record_next": record_next(findings),
                 "cautions": cautions_for(sorted(set(regions) - {"any"})),
                 "methods": METHODS,
-                "notes": _notes(records, judged),
+                "notes": _notes(judged),
             }
         )
     )
@@ -328,7 +328,7 @@ def _flags(records: Records) -> list[dict[str, Any]]:
     return [plain(row) for row in counted.to_dict("records")]
 
 
-def _notes(records: Records, judged: list[Judged]) -> list[str]:
+def _notes(judged: list[Judged]) -> list[str]:
     undeclared = sum(not one.declared for one in judged)
     notes = []
     if undeclared > 1:

@@ -288,7 +288,8 @@ def client_frame(judged: Judged) -> pd.DataFrame:
     pairs = judged.technique.dropna(subset=[first, "after"])
     if pairs.empty:
         return pd.DataFrame({"client": [], "first": [], "second": [], "change": [], "beyond_mdc": []})
-    means = clients_change(pairs, first=first, second="after", better=str(judged.question.better)).reset_index()
+    means = clients_change(pairs, first=first, second="after", better=str(judged.question.better))
+    means = means.rename(columns={"mean_first": "first", "mean_second": "second"})
     threshold = judged.ruler.mdc95
     beyond: Any = pd.NA if threshold is None else means["change"] > threshold / np.sqrt(means["n_sessions"])
     return means.assign(beyond_mdc=beyond)

@@ -38,7 +38,7 @@ def comfort(case: Case) -> Rival:
         df=len(gap) - 1,
     )
     says = (
-        f"Sessions that felt comfortable ({COMFORTABLE:g} or more of 10) showed {figure_text(value)} {case.unit} more change "
-        f"than others of the same client. The claim rests on the outcome, not on comfort."
+        f"Sessions that felt comfortable ({COMFORTABLE:g} or more of 10) showed {figure_text(value)} {case.unit} more "
+        f"change than others of the same client. The claim rests on the outcome, not on comfort."
     )
     return Rival(rival=NAME, status="adjusted", size=size, says=says, what_would_close_it=close)

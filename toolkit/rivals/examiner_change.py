@@ -27,7 +27,8 @@ def examiner_change(case: Case) -> Rival:
     size = _largest_step(rows, unit=case.unit)
     within = "Both readings of a session are by the same examiner as written down, so a step cancels in the change."
     says = (
-        f"{within} In first readings of the same clients, examiners differ by up to {figure_text(size.value)} {case.unit}."
+        f"{within} In first readings of the same clients, examiners differ by up to "
+        f"{figure_text(size.value)} {case.unit}."
         if size
         else f"{within} Too few clients were read by two examiners to see a step between them."
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from toolkit.result import figure_text
-from toolkit.rivals.case import Case, Rival, client_sums, jackknife
+from toolkit.rivals.case import Case, Rival, Status, client_sums, jackknife
 from toolkit.rivals.chance import mean_over_clients, mean_over_rows
 
 
@@ -21,7 +21,7 @@ def keen_clients(case: Case) -> Rival:
             if len(counts) >= 3
             else (f"Only {len(counts)} clients have readings before and after.")
         )
-        status = "not_applicable" if len(counts) >= 3 else "open"
+        status: Status = "not_applicable" if len(counts) >= 3 else "open"
         return Rival(rival=name, status=status, size=None, says=says, what_would_close_it="")
 
     def shift(s: np.ndarray, c: np.ndarray) -> float:

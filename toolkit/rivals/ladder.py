@@ -112,12 +112,13 @@ def _compared_rungs(case: Case) -> list[Rung]:
         _by_clients(
             technique,
             "only what can be compared",
-            f"last reading before to reading after, where there is {case.compared.against}",
+            f"last reading before to first reading after, in sessions that can be set against {case.compared.against}",
         ),
         _rung(
             rows,
             "less what the comparison moved",
-            f"with {case.compared.against} readings moved by {figure_text(float(other.mean()))} {case.unit}; this is taken off",
+            f"with {case.compared.against}, readings moved by {figure_text(float(other.mean()))} {case.unit}; "
+            "this is taken off",
             float(one.mean() - other.mean()),
             low,
             high,

@@ -35,7 +35,7 @@ def blinded_difference(case: Case) -> Estimate | None:
     change = case.changes()
     knew = change["examiner_blinded"].map({"no": "knew", "yes": "blind"})
     means = change.assign(knew=knew).dropna(subset=["knew"]).groupby(["knew", "client"], observed=True)["change"].mean()
-    groups = [means.xs(key).to_numpy() if key in means.index.get_level_values(0) else [] for key in ("knew", "blind")]
+    groups = [means[means.index.get_level_values(0) == key].to_numpy(dtype=float) for key in ("knew", "blind")]
     if min(len(g) for g in groups) < 3 or sum(float(np.std(g)) for g in groups) == 0:
         return None
     test = stats.ttest_ind(*groups, equal_var=False)

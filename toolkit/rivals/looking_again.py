@@ -118,7 +118,7 @@ def level_at_look(look: int, planned: int, alpha: float) -> float:
     """
     look = min(max(look, 1), planned)
     bounds = spending_bounds([(k + 1) / planned for k in range(look)], alpha=alpha / 2)
-    return float(1 - 2 * stats.norm.sf(bounds[-1]))
+    return round(float(1 - 2 * stats.norm.sf(bounds[-1])), 12)
 
 
 def looking_again(case: Case) -> Rival:

@@ -15,8 +15,8 @@ def many_questions(case: Case) -> Rival:
         return Rival(rival=NAME, status="closed_by_design", size=None, says=says, what_would_close_it="")
     expected = case.n_questions * case.alpha
     says = (
-        f"{case.n_questions} questions were judged together (Holm's correction; Holm 1979); about {expected:.1f} of them "
-        f"would fall below p = {case.alpha:.3g} by chance, {case.n_small_p} do."
+        f"{case.n_questions} questions were judged together (Holm's correction; Holm 1979); about {expected:.1f} of "
+        f"them would fall below p = {case.alpha:.3g} by chance, {case.n_small_p} do."
     )
     size = None
     found = case.attributable

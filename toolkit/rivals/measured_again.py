@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from toolkit.result import figure_text
-from toolkit.rivals.case import Case, Rival, client_sums, jackknife
+from toolkit.rivals.case import Case, Rival, Status, client_sums, jackknife
 from toolkit.rivals.chance import mean_over_clients
 
 NAME = "being measured again"
 
 
 def measured_again(case: Case) -> Rival:
-    """How much the comparison's readings rose with nothing done; without a comparison, from first to second baseline."""
+    """How much the comparison's readings rose with nothing done; else the drift from first to second baseline."""
     if case.compared is not None:
         rows = case.compared.rows
         waited = rows[(rows["arm"] == 0) & rows["y"].notna()].assign(change=lambda r: r["y"])
@@ -21,10 +21,10 @@ def measured_again(case: Case) -> Rival:
             unit=case.unit,
             method="client means",
         )
-        status = "closed_by_design" if case.compared.randomised else "adjusted"
+        status: Status = "closed_by_design" if case.compared.randomised else "adjusted"
         says = (
-            f"With {case.compared.against}, readings changed by {figure_text(size.value if size else None)} {case.unit}; "
-            "this is taken off."
+            f"With {case.compared.against}, readings changed by {figure_text(size.value if size else None)} "
+            f"{case.unit}; this is taken off."
         )
         return Rival(rival=NAME, status=status, size=size, says=says, what_would_close_it="")
     drift = case.changes(second="before_2")
@@ -40,8 +40,8 @@ def measured_again(case: Case) -> Rival:
         else None
     )
     says = (
-        f"From the first to the second reading before, readings changed by {figure_text(size.value)} {case.unit}; what a "
-        "third reading would have added is not known."
+        f"From the first to the second reading before, readings changed by {figure_text(size.value)} {case.unit}; "
+        "what a third reading would have added is not known."
         if size
         else "Nothing in the records shows what measuring again does by itself."
     )

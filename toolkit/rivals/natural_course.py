@@ -60,6 +60,6 @@ def natural_course(case: Case) -> Rival:
         rival=NAME,
         status="closed_by_design",
         size=size,
-        says=f"{trend} Before and after stand in the same session, so weeks cannot explain the difference between them.",
+        says=f"{trend} Before and after stand in the same session, so weeks cannot explain the difference.",
         what_would_close_it="",
     )

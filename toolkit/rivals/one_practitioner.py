@@ -51,7 +51,8 @@ def one_practitioner(case: Case) -> Rival:
     )
     says = (
         f"Leaving out one of {len(names)} practitioners at a time, the difference stays between "
-        f"{figure_text(min(found.values()))} and {figure_text(max(found.values()))} {case.unit} (all: {figure_text(whole)})."
+        f"{figure_text(min(found.values()))} and {figure_text(max(found.values()))} {case.unit} "
+        f"(all: {figure_text(whole)})."
     )
     carried = whole > 0 and found[carrier] <= 0.5 * whole
     return Rival(
