@@ -166,7 +166,7 @@ def test_text_and_page_list_the_same_rows(page, findings):
     found = in_order(findings["findings"])
     wanted = [tables.rivals_table(finding) for finding in found if finding["rivals"]]
     wanted += [make(finding) for finding in found for make in (tables.numbers_table, tables.ladder_table)]
-    wanted += [tables.measurement_table(findings["measurement"])]
+    wanted += [tables.measurement_table(findings["measurement"], findings["findings"])]
     shown = {"\n".join(" | ".join(cell.strip() for cell in row) for row in table) for table in page.tables}
     assert {table.text().split("\n", 1)[1] for table in wanted} <= shown
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from toolkit.present.words import clean
+from toolkit.present.words import clean, without_stop
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -62,13 +62,15 @@ def template_environment() -> Environment:
     """The template engine: every value is escaped, a name that does not exist is an error."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-    return Environment(
+    page = Environment(
         loader=FileSystemLoader(Path(__file__).parent / "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    page.filters["without_stop"] = without_stop
+    return page
 
 
 def write_table(table: ReportTable, folder: Path) -> None:

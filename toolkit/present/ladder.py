@@ -80,7 +80,7 @@ def _join_rungs(axes: Axes) -> None:
 
 def axis_words(unit: str) -> str:
     """The axis of every figure of changes, in words."""
-    return f"Change in {unit_words(unit)}; better is to the right"
+    return f"Change{f' in {unit_words(unit)}' if unit else ''}; better is to the right"
 
 
 def alt_text_ladder(rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None) -> str:

@@ -104,14 +104,23 @@ def _by_measure(findings: Mapping[str, Any]) -> list[ByMeasure]:
     frame = pd.DataFrame(findings["by_region_and_intervention"]["rows"])
     if frame.empty:
         return []
+    model = findings["by_region_and_intervention"]["model"] or {}
+    for key in ("measure", "unit"):
+        if key not in frame:
+            frame[key] = _only(key, model, findings["findings"])
     frame = tables.labelled(findings["findings"], frame)
-    frame = frame.assign(measure=frame.get("measure", ""), unit=frame.get("unit", ""))
     out = []
     for place, ((measure, unit), part) in enumerate(frame.groupby(["measure", "unit"], sort=False), start=1):
         name = spaced(measure)
         figure = forest_of(part, unit=str(unit), measure=name, key=f"by_region_and_intervention_{place}")
         out.append(ByMeasure(figure=figure, table=tables.model_table(part, measure=name, unit=str(unit))))
     return out
+
+
+def _only(key: str, model: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> str:
+    """The measure or unit of the model's rows where they do not say it: the model's own, or the only one there is."""
+    found = {finding[key] for finding in findings}
+    return str(model.get(key) or (found.pop() if len(found) == 1 else ""))
 
 
 def _agreement(measurement: Sequence[Mapping[str, Any]], plot_data: PlotData) -> list[ReportFigure]:
@@ -146,7 +155,7 @@ def _page(
             tally=tables.tally(findings["findings"]),
             by_measure=by_measure,
             model=_flat(model),
-            measurement=tables.measurement_table(findings["measurement"]),
+            measurement=tables.measurement_table(findings["measurement"], findings["findings"]),
             agreement=agreement,
             set_aside=tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])),
             record_next=findings.get("record_next", []),
@@ -192,6 +201,6 @@ def _files(findings: Mapping[str, Any], ordered: Sequence[Mapping[str, Any]]) ->
     rows = pd.DataFrame(findings["by_region_and_intervention"]["rows"])
     parts.append(ReportTable(key="by_region_and_intervention", caption="", columns=(), rows=[], full=rows))
     parts.append(tables.answers_table(ordered))
-    parts.append(tables.measurement_table(findings["measurement"]))
+    parts.append(tables.measurement_table(findings["measurement"], findings["findings"]))
     parts.append(tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])))
     return parts

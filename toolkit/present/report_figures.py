@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from toolkit.present import figures
@@ -45,18 +46,18 @@ def ladder_of(finding: Mapping[str, Any], *, key: str) -> ReportFigure:
 
 def before_after_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
     """Every client before and after, or None where the readings are not at hand or there is no mean change."""
-    clients, change = plot_data.before_after.get(id_of(finding)), finding["change"]
-    if clients is None or is_missing(change["mean"]):
+    clients = plot_data.before_after.get(id_of(finding))
+    if clients is None or clients.empty or is_missing(finding["change"]["mean"]):
         return None
-    ends = [change[end] if not is_missing(change[end]) else float("nan") for end in ("ci_low", "ci_high")]
+    change, start = _change_of(finding, clients)
     estimate = Estimate(
         name="Change",
         value=float(change["mean"]),
-        ci_low=float(ends[0]),
-        ci_high=float(ends[1]),
+        ci_low=_or_nan(change["ci_low"]),
+        ci_high=_or_nan(change["ci_high"]),
         unit=finding["unit"],
-        n=finding["n_clients"],
-        method=change["method"],
+        n=int(change.get("n_clients", finding["n_clients"])),
+        method=change["method"] + start,
     )
     measure = name_of(finding, "measure")
     words = figures.alt_text_before_after(clients, change=estimate, measure=measure)
@@ -66,6 +67,18 @@ def before_after_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str
         words,
         lambda width: figures.before_after_figure(clients, change=estimate, measure=measure, width=width),
     )
+
+
+def _change_of(finding: Mapping[str, Any], clients: pd.DataFrame) -> tuple[Mapping[str, Any], str]:
+    """The mean change that belongs to these readings: from the second reading before where they start there."""
+    later = finding.get("change_from_second_baseline")
+    if later and not is_missing(later["mean"]) and np.isclose(clients["change"].mean(), later["mean"]):
+        return later, ", from the second reading before"
+    return finding["change"], ""
+
+
+def _or_nan(value: float | None) -> float:
+    return float("nan") if value is None or is_missing(value) else float(value)
 
 
 def forest_of(rows: pd.DataFrame, *, unit: str, measure: str, key: str) -> ReportFigure:

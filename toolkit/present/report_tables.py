@@ -27,6 +27,7 @@ from toolkit.present.words import (
 )
 
 Finding = Mapping[str, Any]
+_WORST_FIRST = ("open", "bounded", "adjusted", "closed_by_design", "not_applicable")
 
 
 def name_of(finding: Finding, what: str) -> str:
@@ -191,7 +192,7 @@ def ladder_table(finding: Finding) -> ReportTable:
 
 
 def rivals_table(finding: Finding) -> ReportTable:
-    """Other explanations of one answer."""
+    """Other explanations of one answer, the open ones first."""
     rows = [
         (
             capital(spaced(rival["rival"])),
@@ -200,7 +201,7 @@ def rivals_table(finding: Finding) -> ReportTable:
             capital(clean(rival["says"])),
             capital(clean(rival["what_would_close_it"])) or "nothing more needed",
         )
-        for rival in finding["rivals"]
+        for rival in sorted(finding["rivals"], key=lambda rival: _WORST_FIRST.index(rival["status"]))
     ]
     return ReportTable(
         key="rivals",
@@ -247,9 +248,10 @@ def model_table(rows: pd.DataFrame, *, measure: str, unit: str) -> ReportTable:
     )
 
 
-def measurement_table(measurement: Sequence[Mapping[str, Any]]) -> ReportTable:
+def measurement_table(measurement: Sequence[Mapping[str, Any]], findings: Sequence[Finding] = ()) -> ReportTable:
     """How good the ruler is: one row a measure and source."""
     rows = []
+    names = {finding["measure"]: name_of(finding, "measure") for finding in findings}
     for ruler in measurement:
         unit = ruler["unit"]
         values = [
@@ -257,7 +259,7 @@ def measurement_table(measurement: Sequence[Mapping[str, Any]]) -> ReportTable:
             for key, of in (("sem", unit), ("mdc95", unit), ("icc", ""))
         ]
         many = f"{counted(ruler['n_pairs'], 'pair')}, {counted(ruler['n_clients'], 'client')}"
-        name = capital(clean(ruler.get("label") or spaced(ruler["measure"])))
+        name = capital(names.get(ruler["measure"]) or clean(ruler.get("label") or spaced(ruler["measure"])))
         source = clean(ruler["source"])
         if ruler.get("method"):
             source = f"{source}; {clean(ruler['method'])}"

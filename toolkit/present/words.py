@@ -125,6 +125,11 @@ def amount(value: Any, unit: str, *, decimals: int | None = None, signed: bool =
     return text if is_missing(value) or math.isinf(float(value)) else with_unit(text, unit)
 
 
+def without_stop(words: Any) -> str:
+    """Words that go on after them: no full stop at the end."""
+    return clean(words).rstrip(". ")
+
+
 def threshold(value: Any, unit: str) -> str:
     """A chosen number, shown as it was chosen: ``threshold(5.0, "deg")`` is ``'5°'``."""
     return "not available" if is_missing(value) else with_unit(_plain(float(value) * scale_of(unit)), unit)
@@ -161,7 +166,7 @@ def with_interval(value: Any, low: Any, high: Any, unit: str, *, signed: bool = 
     places = _decimals_of_interval(value, low, high)
     unit = unit_words(unit)
     middle = amount(value, unit, decimals=places, signed=signed)
-    if is_missing(low) or is_missing(high):
+    if is_missing(low) or is_missing(high) or low == high:
         return f"{middle} (no interval)"
     ends = [number(end, decimals=places, signed=signed) for end in (low, high)]
     if not math.isinf(float(high)):
