@@ -18,7 +18,8 @@ class Source:
     """Where records came from, and the accounts: rows and readings read = kept + set aside.
 
     `files` has one line a sheet: file, sha256, layout, kind, encoding, separator, sample (words outside ASCII),
-    rows_read, rows_blank, mapping, notes. `sha256` is that of the file, or of all hashes together when there are several.
+    rows_read, rows_blank, mapping, notes. `sha256` is that of the file, or of the hashes
+    of several together.
     """
 
     files: pd.DataFrame
@@ -62,11 +63,18 @@ class Records(Shown):
         """Rows and readings by what became of them: one line for what was kept, one for each reason."""
         kept = {"what": "kept", "rows": self.source.rows_kept, "readings": self.source.readings_kept}
         reasons = self.set_aside.assign(
-            reason=self.set_aside["reason"].where(~self.set_aside["reason"].str.startswith("the same as "), "the same as an earlier row"),
+            reason=self.set_aside["reason"].where(
+                ~self.set_aside["reason"].str.startswith("the same as "), "the same as an earlier row"
+            ),
             rows=(self.set_aside["scope"] == "row").astype(int),
         )
-        counts = reasons.groupby("reason", sort=False)[["rows", "readings"]].sum().sort_values("readings", ascending=False)
-        lines = [{"what": f"set aside: {reason}", **{str(k): int(v) for k, v in row.items()}} for reason, row in counts.iterrows()]
+        counts = (
+            reasons.groupby("reason", sort=False)[["rows", "readings"]].sum().sort_values("readings", ascending=False)
+        )
+        lines = [
+            {"what": f"set aside: {reason}", **{str(k): int(v) for k, v in row.items()}}
+            for reason, row in counts.iterrows()
+        ]
         return pd.DataFrame([kept, *lines])
 
     def write_set_aside(self, path: str | Path) -> Path:

@@ -7,27 +7,41 @@ import pandas as pd
 
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.mapping import DETAILS, READING_FIELDS
-from toolkit.records.texts import group_codes
+from toolkit.records.texts import from_texts, row_keys
 
-SAME_PLACE = ("session_id", "client", "date", "day", "region", "treated_side", "intervention", "measure", "measured_side")
+SAME_PLACE = (
+    "session_id",
+    "client",
+    "date",
+    "day",
+    "region",
+    "treated_side",
+    "intervention",
+    "measure",
+    "measured_side",
+)
 _EVERYTHING = (*SAME_PLACE, "practitioner", "site", "order", *READING_FIELDS, *DETAILS)
 _ONE_PER_SESSION = ("client", "date", "day", "practitioner", "order")
 
 
 def set_repeats_aside(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     """Rows equal in everything: the first is kept, the others set aside with the file and row of the first."""
-    codes = group_codes(frame, _EVERYTHING)
+    shared = np.flatnonzero(_shared(row_keys(frame, SAME_PLACE)))
+    if not len(shared):
+        return frame
+    some = frame.iloc[shared]
+    codes = row_keys(some, _EVERYTHING)
     _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
-    mine = first[inverse]
-    again = mine != np.arange(len(frame))
+    origin = first[inverse]
+    again = origin != np.arange(len(some))
     if not again.any():
         return frame
-    files, rows = frame["file"].astype(str).to_numpy(dtype=object), frame["row"].to_numpy()
-    origin = mine[again]
-    reasons = tuple(f"the same as {files[place]} row {rows[place]}" for place in origin)
-    remedy = "nothing to do: the first is kept"
-    ledger.note(frame.loc[again], why=Why(column="(whole row)", reason=reasons, remedy=remedy))
-    return frame.loc[~again]
+    files, rows = some["file"].astype(str).to_numpy(dtype=object), some["row"].to_numpy()
+    reasons = tuple(f"the same as {files[mine]} row {rows[mine]}" for mine in origin[again])
+    why = Why(column="(whole row)", reason=reasons, remedy="nothing to do: the first is kept")
+    ledger.note(some.loc[again], why=why)
+    kept: pd.DataFrame = frame.drop(index=some.index[again])
+    return kept
 
 
 def own_sessions(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
@@ -40,40 +54,50 @@ def own_sessions(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     first = str(frame["file"].iloc[0])
     what = "most session numbers stand for several clients: each client's sessions are taken as numbered on their own"
     ledger.flag_file(first, column="session_id", what=what)
-    return frame.assign(session_id=pd.Categorical(joined))
+    return frame.assign(session_id=from_texts(joined.tolist()))
 
 
 def set_contradictions_aside(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     """Sessions with two clients, dates, practitioners or orders, and measured sides with two sets of readings."""
-    session = group_codes(frame, ["session_id"])
     for name in _ONE_PER_SESSION:
-        pair = group_codes(frame.assign(_session=session), ["_session", name])
-        several = _has_several(session, pair)
         why = Why(
             column=name,
             reason=f"one session with more than one {name}",
             remedy="correct the rows of this session, or give its parts session numbers of their own",
         )
-        kept = ~several[session] if len(several) else np.ones(len(frame), dtype=bool)
-        if not kept.all():
-            frame = ledger.take_out(frame, ~kept, why=why, value=frame["session_id"].astype(str).to_numpy())
-            session = group_codes(frame, ["session_id"])
-    return _readings_twice(frame, ledger)
-
-
-def _has_several(group: np.ndarray, pair: np.ndarray) -> np.ndarray:
-    """For each group, whether it holds more than one distinct pair."""
-    _, first = np.unique(pair, return_index=True)
-    return np.bincount(group[first], minlength=int(group.max(initial=-1)) + 1) > 1
-
-
-def _readings_twice(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
-    """Two rows for the same session, region, intervention, measure and side with different content."""
-    place = group_codes(frame, SAME_PLACE)
-    several = np.bincount(place, minlength=1)[place] > 1 if len(frame) else np.zeros(0, dtype=bool)
+        several = _differing_sessions(frame, name)
+        if several.any():
+            frame = ledger.take_out(
+                frame, several, why=why, value=frame["session_id"].astype(str).to_numpy(dtype=object)
+            )
     why = Why(
         column="(readings)",
         reason="the same session, measure and side stands in several rows that differ",
         remedy="keep the row that is right; a second reading before belongs into before_2",
     )
-    return ledger.take_out(frame, several, why=why)
+    return ledger.take_out(frame, _shared(row_keys(frame, SAME_PLACE)), why=why)
+
+
+def _shared(keys: np.ndarray) -> np.ndarray:
+    """True for keys that come more than once."""
+    series = pd.Series(keys)
+    return series.duplicated(keep=False).to_numpy() if not series.is_unique else np.zeros(len(keys), dtype=bool)
+
+
+def _differing_sessions(frame: pd.DataFrame, name: str) -> np.ndarray:
+    """True for all rows of sessions whose rows differ in a column."""
+    session, code = row_keys(frame, ["session_id"]), row_keys(frame, [name])
+    first = np.zeros(int(session.max(initial=0)) + 1, dtype=np.int64)
+    first[session[::-1]] = code[::-1]
+    odd = np.zeros(len(first), dtype=bool)
+    odd[session[code != first[session]]] = True
+    differing: np.ndarray = odd[session]
+    return differing
+
+
+def flag_copies(frame: pd.DataFrame, ledger: Ledger) -> None:
+    """The same readings of one measured side under several regions or interventions: one change would count twice."""
+    place = ("session_id", "measure", "measured_side", *READING_FIELDS)
+    copies = frame.loc[_shared(row_keys(frame, place))]
+    what = "the same readings stand under another region or intervention of this session: join them with + in one row"
+    ledger.flag(copies, column="region", value=copies["region"].astype(str).to_numpy(dtype=object), what=what)

@@ -6,16 +6,14 @@ A row without a client, a date or an intervention cannot be used and is set asid
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pandas as pd
 
-from toolkit.records.ledger import Ledger, Why
 from toolkit.records.dates import read_dates
+from toolkit.records.ledger import Ledger, Why
 from toolkit.records.mapping import Mapping
 from toolkit.records.raw_table import clean_text
-from toolkit.records.texts import change_texts, constant, distinct, from_codes, listed, plain, rows_where
+from toolkit.records.texts import change_texts, cleaned, distinct, from_codes, from_texts, listed, plain, rows_where
 from toolkit.records.values import MISSING_WORDS, read_numbers
 from toolkit.records.vocabulary import (
     Vocabulary,
@@ -50,7 +48,7 @@ def understand_context(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabula
     frame = _interventions(frame, words, ledger)
     frame = _regions(frame, words, ledger)
     frame = _details(frame, mapping, words, ledger)
-    return _sessions(frame, ledger)
+    return _sessions(frame)
 
 
 def _header(mapping: Mapping, name: str) -> str:
@@ -66,33 +64,35 @@ def _clients(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     return ledger.take_out(frame, nobody, why=why)
 
 
-def _one_spelling(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Categorical:
-    """A column of names in which spellings that differ in case, spaces or invisible signs are one name, the commonest."""
+def _one_spelling(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Series | pd.Categorical:
+    """A column of names; spellings that differ in case, spaces or invisible signs become the commonest of them."""
     codes, texts = distinct(frame[name])
     counts = np.bincount(codes, minlength=len(texts)) if texts else np.zeros(0, dtype=int)
+    keys = [key if key not in MISSING_WORDS else "" for key in map(str.casefold, cleaned(texts))]
+    if len(set(keys)) == len(keys) and cleaned(texts) is texts and "" not in keys:
+        return frame[name]
     spellings: dict[str, list[int]] = {}
     for place in np.flatnonzero(counts).tolist():
-        spellings.setdefault(_same_name(texts[place]), []).append(place)
-    chosen = {key: clean_text(texts[max(places, key=lambda place: counts[place])]) for key, places in spellings.items() if key}
+        spellings.setdefault(keys[place], []).append(place)
+    chosen = {
+        key: clean_text(texts[max(places, key=lambda place: counts[place])]) for key, places in spellings.items() if key
+    }
     for key, places in spellings.items():
         if key and len(places) > 1:
             odd = np.flatnonzero(np.isin(codes, [place for place in places if texts[place] != chosen[key]]))[:1]
             what = f'written in {len(places)} ways that differ only in case or spaces; taken as one: "{chosen[key]}"'
             ledger.flag(frame.iloc[odd], column=name, value=chosen[key], what=what)
-    return from_codes(codes, [chosen.get(_same_name(text), "") for text in texts])
-
-
-def _same_name(text: str) -> str:
-    """The key under which spellings of one name meet; "" for nothing."""
-    cleaned = clean_text(text)
-    return "" if cleaned.casefold() in MISSING_WORDS else cleaned.casefold()
+    return from_codes(codes, [chosen.get(key, "") for key in keys])
 
 
 def _stated(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Categorical:
     """The column with "not stated" where it is empty, flagged once."""
     empty = rows_where(frame[name], lambda text: not text)
     ledger.flag(
-        frame.loc[empty].head(1), column=name, value="", what=f'no {name} in {empty.sum()} row(s): taken as "{NOT_STATED}"'
+        frame.loc[empty].head(1),
+        column=name,
+        value="",
+        what=f'no {name} in {empty.sum()} row(s): taken as "{NOT_STATED}"',
     )
     return change_texts(frame[name], lambda text: text or NOT_STATED)
 
@@ -115,13 +115,16 @@ def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFram
         if place:
             why = Why(column=header, reason=text, remedy=remedy)
             ledger.note(frame.loc[reason == place], why=why, value=_texts(texts, reason == place))
-    day_why = Why(column="day", reason="not a whole number of days", remedy="write days since the client's first visit: 0, 7, 14")
+    day_why = Why(
+        column="day", reason="not a whole number of days", remedy="write days since the client's first visit: 0, 7, 14"
+    )
     without = ~dates.taken & ~days.taken
     none_why = Why(column=header, reason="no date", remedy=remedy)
     kept = reason == 0
     ledger.note(frame.loc[kept & bad_day], why=day_why)
     ledger.note(frame.loc[kept & ~bad_day & without], why=none_why)
-    return frame.loc[kept & ~bad_day & ~without]
+    dated: pd.DataFrame = frame.loc[kept & ~bad_day & ~without]
+    return dated
 
 
 def _texts(column: pd.Series, mask: np.ndarray) -> np.ndarray:
@@ -134,21 +137,21 @@ def _sides(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFram
     for name in ("treated_side", "measured_side"):
         table = side_words() | mapping.words_for(name)
         why = Why(column=_header(mapping, name), reason="not a side", remedy="write left, right, both or none")
-        frame = _translated(frame, name, lambda text, table=table: table.get(plain(text), table.get(text.casefold())), why, ledger)  # type: ignore[misc]
+        frame = _translated(frame, name, table, why, ledger)
     frame["measured_side"] = change_texts(frame["measured_side"], lambda text: text or "none")
     return frame
 
 
-def _translated(
-    frame: pd.DataFrame, name: str, look_up: Callable[[str], str | None], why: Why, ledger: Ledger
-) -> pd.DataFrame:
+def _translated(frame: pd.DataFrame, name: str, table: dict[str, str], why: Why, ledger: Ledger) -> pd.DataFrame:
     """A column translated word by word; rows with an unknown word are set aside, empty cells stay empty."""
     codes, texts = distinct(frame[name])
-    new = ["" if clean_text(text).casefold() in MISSING_WORDS else look_up(clean_text(text)) for text in texts]
+    new = ["" if clean_text(text).casefold() in MISSING_WORDS else table.get(plain(text)) for text in texts]
     unknown = np.array([text is None for text in new], dtype=bool)[codes] if texts else np.zeros(0, dtype=bool)
     old = frame[name]
     frame[name] = from_codes(codes, [text or "" for text in new])
-    return ledger.take_out(frame, unknown, why=why, value=old.astype(str).to_numpy(dtype=object) if unknown.any() else "")
+    return ledger.take_out(
+        frame, unknown, why=why, value=old.astype(str).to_numpy(dtype=object) if unknown.any() else ""
+    )
 
 
 def _interventions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
@@ -184,7 +187,7 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
     frame["region"] = from_codes(codes, new)
     for text in own.values():
         rows = rows_where(frame["region"], lambda joined, text=text: text in joined.split(" + "))  # type: ignore[misc]
-        what = f"{rows.sum()} row(s) name a region that is not in the codebook; kept under this name, nothing is known of it"
+        what = f"{rows.sum()} row(s) name a region that is not in the codebook; kept under this name"
         ledger.flag(frame.loc[rows].head(1), column="region", value=text, what=what)
     untreated = rows_where(frame["intervention"], lambda text: text == "measured_only")
     empty = rows_where(frame["region"], lambda text: not text) & ~untreated
@@ -192,7 +195,7 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
         what = f'no region in {empty.sum()} row(s): taken as "{NOT_STATED}"'
         ledger.flag(frame.loc[empty].head(1), column="region", value="", what=what)
         filled = frame["region"].astype(object).where(~empty, NOT_STATED)
-        frame["region"] = pd.Categorical(filled.astype("str"))
+        frame["region"] = from_texts(filled.tolist())
     return frame
 
 
@@ -222,19 +225,30 @@ def _choice(frame: pd.DataFrame, name: str, table: dict[str, str], ledger: Ledge
     """A column of a few allowed words, in place; other words are flagged and left out."""
     codes, texts = distinct(frame[name])
     new = [table.get(plain(text), "") for text in texts]
-    lost = [text for text, word in zip(texts, new, strict=True) if not word and clean_text(text).casefold() not in MISSING_WORDS]
+    lost = [
+        text
+        for text, word in zip(texts, new, strict=True)
+        if not word and clean_text(text).casefold() not in MISSING_WORDS
+    ]
     if lost:
         rows = rows_where(frame[name], lambda text: text in lost)
         allowed = listed(sorted(set(table.values())))
         ledger.flag(
-            frame.loc[rows], column=name, value=_texts(frame[name], rows), what=f"not one of {allowed}: left out, the row is kept"
+            frame.loc[rows],
+            column=name,
+            value=_texts(frame[name], rows),
+            what=f"not one of {allowed}: left out, the row is kept",
         )
     frame[name] = from_codes(codes, new)
 
 
 def _yes_no_unknown(text: str, own: dict[str, str]) -> str:
     """yes, no or "" for a cell of a yes/no column."""
-    return own.get(plain(text)) or yes_or_no(text) or {"blinded": "yes", "not blinded": "no", "unblinded": "no"}.get(plain(text), "")
+    return (
+        own.get(plain(text))
+        or yes_or_no(text)
+        or {"blinded": "yes", "not blinded": "no", "unblinded": "no"}.get(plain(text), "")
+    )
 
 
 def _adverse_event(text: str) -> str:
@@ -244,13 +258,13 @@ def _adverse_event(text: str) -> str:
     return "none" if low in ("none", "no", "nil", "nein", "keine", "0") else "" if low in MISSING_WORDS else cleaned
 
 
-def _sessions(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
+def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
     """session_id as given, else built from client and date (or day)."""
     codes, texts = distinct(frame["session_id"])
-    cleaned = [clean_text(text) for text in texts]
-    missing = np.array([not text for text in cleaned], dtype=bool)[codes] if texts else np.zeros(0, dtype=bool)
+    given = cleaned(texts)
+    missing = np.array([not text for text in given], dtype=bool)[codes] if texts else np.zeros(0, dtype=bool)
     if not missing.any():
-        frame["session_id"] = from_codes(codes, cleaned)
+        frame["session_id"] = frame["session_id"] if given is texts else from_codes(codes, given)
         return frame
     client_codes, clients = distinct(frame["client"])
     dates = frame["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
@@ -264,15 +278,10 @@ def _sessions(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     if missing.all():
         frame["session_id"] = from_codes(pair_place, built)
     else:
-        frame["session_id"] = from_codes(np.where(missing, pair_place + len(cleaned), codes), [*cleaned, *built])
+        frame["session_id"] = from_codes(np.where(missing, pair_place + len(given), codes), [*given, *built])
     return frame
 
 
 def _moment(moment: int) -> str:
     """A date, or a day number, as it stands in a built session_id."""
     return f"day {-moment - 10_000_000}" if moment <= -9_000_000 else str(np.datetime64(moment, "D"))
-
-
-def empty_column(length: int) -> pd.Categorical:
-    """A column of empty texts."""
-    return constant("", length)

@@ -1,4 +1,4 @@
-"""Dates as people type them. Day-first and month-first are never guessed; a value after the 12th may prove the order."""
+"""Dates as people type them. Day-first and month-first are never guessed; a day after the 12th proves the order."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
-from toolkit.records.raw_table import clean_text
+from toolkit.records.raw_table import clean_text, words_of
 from toolkit.records.texts import distinct
 from toolkit.records.values import MISSING_WORDS
 
@@ -44,9 +44,7 @@ _MONTHS = {
     )
     for name in names.split()
 }
-_ENGLISH = (
-    "january february march april may june july august september october november december".split()
-)
+_ENGLISH = words_of("january february march april may june july august september october november december")
 _MONTHS |= {name: number for number, name in enumerate(_ENGLISH, start=1)}
 _FIRST_SPREADSHEET_DAY = dt.date(1899, 12, 30)
 
@@ -118,8 +116,12 @@ def read_dates(column: pd.Series, *, header: str, file: str, order: str = "") ->
     taken = np.array([is_taken for _, is_taken, _ in read], dtype=bool)
     reason = np.array([reasons.index(why) for _, _, why in read], dtype=np.int16)
     if not texts:
-        return Dates(date=np.array([], dtype="datetime64[s]"), taken=taken, reason=reason, reasons=("",), order="", proof="")
-    return Dates(date=dates[codes], taken=taken[codes], reason=reason[codes], reasons=reasons, order=chosen, proof=proof)
+        return Dates(
+            date=np.array([], dtype="datetime64[s]"), taken=taken, reason=reason, reasons=("",), order="", proof=""
+        )
+    return Dates(
+        date=dates[codes], taken=taken[codes], reason=reason[codes], reasons=reasons, order=chosen, proof=proof
+    )
 
 
 def _settle_order(texts: list[str], *, header: str, file: str) -> tuple[str, str]:
@@ -127,14 +129,15 @@ def _settle_order(texts: list[str], *, header: str, file: str) -> tuple[str, str
     found, proof = proven_order(texts)
     if found == "either":
         raise ExportError(
-            f'{file}, column "{header}": "{proof}" may be read day first or month first, and no date of the column decides '
-            'it. Write date_order = "day_first" or date_order = "month_first" into columns.toml beside the export.'
+            f'{file}, column "{header}": "{proof}" may be read day first or month first, and no date of the column '
+            'decides it. Write date_order = "day_first" or date_order = "month_first" into columns.toml beside '
+            "the export."
         )
     if found == "both":
         raise ExportError(
             f'{file}, column "{header}": {proof} cannot be in the same order: one is day first, the other month first. '
-            'Correct the dates, or write date_order = "day_first" (or "month_first") into columns.toml: dates that do not '
-            "fit are then set aside."
+            'Correct the dates, or write date_order = "day_first" (or "month_first") into columns.toml: dates that '
+            "do not fit are then set aside."
         )
     return found, proof
 

@@ -16,18 +16,27 @@ from toolkit.records.values import MISSING_WORDS, yes_or_no
 from toolkit.records.vocabulary import phase_words, side_words, split_several
 
 _WORDS = {
-    "session_id": "session|session id|session no|session nr|session number|session code|visit id|appointment|appointment id|sitzung",
-    "client": "client|client id|client code|client no|client number|patient|patient id|patient code|patient no|patient nr|patient number"
-    "|pseudonym|code|subject|subject id|participant|participant id|id|case|case no|klient|klientin|kunde|person|pat|pat id|pt|pt id|pt code",
-    "practitioner": "practitioner|therapist|clinician|physio|physiotherapist|operator|provider|staff|treated by|treating therapist"
+    "session_id": "session|session id|session no|session nr|session number|session code|visit id|appointment"
+    "|appointment id|sitzung",
+    "client": "client|client id|client code|client no|client number|patient|patient id|patient code|patient no"
+    "|patient nr|patient number"
+    "|pseudonym|code|subject|subject id|participant|participant id|id|case|case no|klient|klientin|kunde|person"
+    "|pat|pat id|pt|pt id|pt code",
+    "practitioner": "practitioner|therapist|clinician|physio|physiotherapist|operator|provider|staff|treated by"
+    "|treating therapist"
     "|practitioner id|therapist id|behandler|behandlerin|therapeut|therapeutin|thérapeute|by|done by|who treated",
     "site": "site|clinic|location|branch|practice|centre|center|praxis|standort|room",
-    "date": "date|visit date|session date|treatment date|date of visit|date of session|datum|fecha|data|visit|when|tag der sitzung|behandlungsdatum",
+    "date": "date|visit date|session date|treatment date|date of visit|date of session|datum|fecha|data|visit"
+    "|when|tag der sitzung|behandlungsdatum",
     "day": "day|day no|day number|days|study day|days since first visit|days since first",
-    "region": "region|regions|area|areas|muscle|muscles|tissue|tissues|area treated|areas treated|treated area|region treated|regions treated"
-    "|treated region|body region|body area|body part|where|zone|zones|target|target tissue|muskel|muskeln|gebiet|behandelte region|région",
-    "treated_side": "treated side|side treated|side|tx side|treatment side|seite|behandelte seite|côté|lado|side of treatment",
-    "intervention": "intervention|interventions|technique|techniques|treatment|treatments|method|methods|modality|modalities|what|what was done"
+    "region": "region|regions|area|areas|muscle|muscles|tissue|tissues|area treated|areas treated|treated area"
+    "|region treated|regions treated"
+    "|treated region|body region|body area|body part|where|zone|zones|target|target tissue|muskel|muskeln|gebiet"
+    "|behandelte region|région",
+    "treated_side": "treated side|side treated|side|tx side|treatment side|seite|behandelte seite|côté|lado"
+    "|side of treatment",
+    "intervention": "intervention|interventions|technique|techniques|treatment|treatments|method|methods"
+    "|modality|modalities|what|what was done"
     "|what i did|done|tx|rx|technik|methode|behandlung|maßnahme|protocol|therapy|technique used",
     "order": "order|sequence|order drawn|coin|which first|first|draw|drawn order|what came first|reihenfolge",
     "measure": "measure|test|outcome|movement|measurement|outcome measure|what was measured|variable|parameter|messung",
@@ -36,11 +45,13 @@ _WORDS = {
     "phase": "phase|time point|timepoint|moment|stage|zeitpunkt|pre post|before after",
     "reading": "reading|reading no|reading number|repeat|trial|repetition|rep|attempt",
     "value": "value|result|wert|score|reading value|measured value",
-    "examiner": "examiner|measured by|remeasured by|re measured by|assessor|tester|reader|rater|measurer|untersucher|who measured",
+    "examiner": "examiner|measured by|remeasured by|re measured by|assessor|tester|reader|rater|measurer"
+    "|untersucher|who measured",
     "examiner_blinded": "examiner blinded|blinded|blind|assessor blinded|examiner blind|masked|verblindet",
     "side_drawn": "side drawn|side by coin|side drawn at random|random side|side randomised|side randomized",
     "comfort": "comfort|comfort 0 10|comfortable|comfort rating|how comfortable|komfort",
-    "adverse_event": "adverse event|adverse events|adverse|ae|side effect|side effects|reaction|reactions|unwanted effects|nebenwirkung|nebenwirkungen",
+    "adverse_event": "adverse event|adverse events|adverse|ae|side effect|side effects|reaction|reactions"
+    "|unwanted effects|nebenwirkung|nebenwirkungen",
     "position": "position|client position|patient position|posture|lagerung",
     "tissue_length": "tissue length|length|muscle length|tissue position",
     "head": "head|device head|attachment|head size|contact|aufsatz",

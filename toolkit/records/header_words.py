@@ -8,39 +8,54 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from toolkit.records.raw_table import clean_text
+from toolkit.records.raw_table import clean_text, words_of
 from toolkit.records.units import unit_name
 
 _BEFORE = frozenset(
-    "pre before b4 baseline bl initial start prior vorher vor avant antes prima pretest pretreatment pretx beforehand t0".split()
+    words_of(
+        "pre before b4 baseline bl initial start prior vorher vor avant antes prima pretest "
+        "pretreatment pretx beforehand t0"
+    )
 )
 _AFTER = frozenset(
-    "post after end final nachher nach après apres después despues dopo posttest posttreatment posttx afterwards aft t1".split()
+    words_of(
+        "post after end final nachher nach après apres después despues dopo posttest "
+        "posttreatment posttx afterwards aft t1"
+    )
 )
-_WAIT = frozenset("wait waited waiting rested pause paused ruhe repos".split())
+_WAIT = frozenset(words_of("wait waited waiting rested pause paused ruhe repos"))
 _REST = frozenset({"rest", "resting"})
-_SECOND = frozenset("2 2nd second again repeat repeated ii b zwei zweite".split())
-_FIRST = frozenset("1 1st first i a eins erste".split())
+_SECOND = frozenset(words_of("2 2nd second again repeat repeated ii b zwei zweite"))
+_FIRST = frozenset(words_of("1 1st first i a eins erste"))
 _SIDES = {
-    **dict.fromkeys("left l lt lft lhs li links gauche izq izquierda sinistra sx".split(), "left"),
-    **dict.fromkeys("right r rt rgt rhs re rechts droite derecha destra dx".split(), "right"),
-    **dict.fromkeys("both bilateral bilat bil beide beidseits".split(), "both"),
+    **dict.fromkeys(words_of("left l lt lft lhs li links gauche izq izquierda sinistra sx"), "left"),
+    **dict.fromkeys(words_of("right r rt rgt rhs re rechts droite derecha destra dx"), "right"),
+    **dict.fromkeys(words_of("both bilateral bilat bil beide beidseits"), "both"),
 }
-_UNIT_WORDS = frozenset("deg degs degree degrees ° º cm cms mm kg kgs kgf kpa newton newtons lb lbs lbf psi secs seconds percent %".split())
-_FILLERS = frozenset("rom range motion of the measurement measure reading test score value tx treatment rx session therapy behandlung".split())
+_UNIT_WORDS = frozenset(
+    words_of(
+        "deg degs degree degrees ° º cm cms mm kg kgs kgf kpa newton newtons lb lbs lbf psi secs seconds percent %"
+    )
+)
+_FILLERS = frozenset(
+    words_of(
+        "rom range motion of the measurement measure reading test score value "
+        "tx treatment rx session therapy behandlung"
+    )
+)
 _ENGLISH = {
-    **dict.fromkeys("schmerz schmerzen douleur dolor dolore".split(), "pain"),
+    **dict.fromkeys(words_of("schmerz schmerzen douleur dolor dolore"), "pain"),
     "lx": "lumbar",
-    **dict.fromkeys("nacken hals hws cou cuello collo".split(), "neck"),
-    **dict.fromkeys("schulter épaule hombro spalla".split(), "shoulder"),
-    **dict.fromkeys("hüfte hanche cadera anca".split(), "hip"),
-    **dict.fromkeys("knie genou rodilla ginocchio".split(), "knee"),
-    **dict.fromkeys("sprunggelenk osg cheville tobillo caviglia".split(), "ankle"),
-    **dict.fromkeys("drehung rotación rotazione".split(), "rotation"),
-    **dict.fromkeys("seitneigung lateralflexion inclinaison inclinación".split(), "side bend"),
-    **dict.fromkeys("beugung flexión flessione".split(), "flexion"),
-    **dict.fromkeys("streckung extensión estensione".split(), "extension"),
-    **dict.fromkeys("kraft force fuerza forza".split(), "strength"),
+    **dict.fromkeys(words_of("nacken hals hws cou cuello collo"), "neck"),
+    **dict.fromkeys(words_of("schulter épaule hombro spalla"), "shoulder"),
+    **dict.fromkeys(words_of("hüfte hanche cadera anca"), "hip"),
+    **dict.fromkeys(words_of("knie genou rodilla ginocchio"), "knee"),
+    **dict.fromkeys(words_of("sprunggelenk osg cheville tobillo caviglia"), "ankle"),
+    **dict.fromkeys(words_of("drehung rotación rotazione"), "rotation"),
+    **dict.fromkeys(words_of("seitneigung lateralflexion inclinaison inclinación"), "side bend"),
+    **dict.fromkeys(words_of("beugung flexión flessione"), "flexion"),
+    **dict.fromkeys(words_of("streckung extensión estensione"), "extension"),
+    **dict.fromkeys(words_of("kraft force fuerza forza"), "strength"),
 }
 _BRACKET = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")
 _CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-zäöüß])")
@@ -50,7 +65,7 @@ _GLUED_SIDE = re.compile(r"^(l|r|left|right)(pre|post|before|after)(\d?)$")
 
 @dataclass(frozen=True, kw_only=True)
 class HeaderWords:
-    """A header taken apart: `phase` "" when no word tells it, `side` "none", `unit` "" likewise; `rest` names the measure."""
+    """A header taken apart: `phase` and `unit` "" and `side` "none" when no word tells; `rest` names the measure."""
 
     phase: str
     side: str
@@ -168,6 +183,8 @@ def _is_side_of(tokens: list[str], place: int) -> bool:
     """Whether the word at `place` is the "side" of "left side", not that of "side bend"."""
     beside = tokens[max(place - 1, 0) : place]
     follows = tokens[place + 1 : place + 2]
-    return tokens[place] in ("side", "seite") and any(token in _SIDES for token in beside) and not (
-        follows and follows[0].startswith(("bend", "flex", "ly"))
+    return (
+        tokens[place] in ("side", "seite")
+        and any(token in _SIDES for token in beside)
+        and not (follows and follows[0].startswith(("bend", "flex", "ly")))
     )

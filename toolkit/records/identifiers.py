@@ -15,17 +15,20 @@ import pandas as pd
 from toolkit.errors import IdentifierError
 from toolkit.records.dates import looks_like_dates
 from toolkit.records.mapping import Mapping
-from toolkit.records.raw_table import RawTable, clean_text
-from toolkit.records.texts import distinct
+from toolkit.records.raw_table import RawTable, clean_text, words_of
 
 _HEADER_WORDS = {
-    "names": "name names surname forename firstname lastname fullname maidenname vorname nachname familienname nom prenom prénom apellido "
+    "names": "name names surname forename firstname lastname fullname maidenname vorname nachname familienname "
+    "nom prenom prénom apellido "
     "apellidos cognome nombres",
-    "birth dates": "dob birth birthday birthdate birthdates born geburt geburtsdatum geburtstag geboren naissance nacimiento nascita",
+    "birth dates": "dob birth birthday birthdate birthdates born geburt geburtsdatum geburtstag geboren "
+    "naissance nacimiento nascita",
     "e-mail addresses": "email emails mail",
     "phone numbers": "phone telephone telefon telefono teléfono téléphone tel mobile handy fax whatsapp",
-    "addresses": "address addresses adresse anschrift street strasse straße postcode postcodes postal zip zipcode plz wohnort city town",
-    "insurance or register numbers": "insurance ssn nhs nino mrn kvnr passport medicare medicaid versicherung versicherungsnummer "
+    "addresses": "address addresses adresse anschrift street strasse straße postcode postcodes postal zip "
+    "zipcode plz wohnort city town",
+    "insurance or register numbers": "insurance ssn nhs nino mrn kvnr passport medicare medicaid versicherung "
+    "versicherungsnummer "
     "versichertennummer krankenkasse policy",
 }
 _PHRASES = {
@@ -36,16 +39,26 @@ _PHRASES = {
     "phone numbers": ("cell phone", "phone no"),
 }
 _OTHER_THINGS = frozenset(
-    "measure measures region regions practitioner therapist clinician physio examiner assessor technique intervention test file column "
-    "device clinic site treatment muscle protocol movement exercise sheet variable tool session field body setting head product".split()
+    words_of(
+        "measure measures region regions practitioner therapist clinician physio examiner assessor "
+        "technique intervention test file column "
+        "device clinic site treatment muscle protocol movement exercise sheet variable tool session field body "
+        "setting head product"
+    )
 )
 _BY_WORD = {word: kind for kind, words in _HEADER_WORDS.items() for word in words.split()}
 _CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-Z])")
 _EMAIL = re.compile(r"[^\s@]+@[^\s@]+\.[A-Za-z]{2,}")
 _PHONE = re.compile(r"^(?:\+|00?)[1-9][\d ()/\-]{6,}\d$")
 _INSURANCE = re.compile(r"^(?:[A-Z]\d{9}|\d{3}-\d{2}-\d{4}|\d{3} \d{3} \d{4}|[A-Z]{2} ?\d{2} ?\d{2} ?\d{2} ?[A-D])$")
-_FULL_NAME = re.compile(r"^[^\W\d_a-z][^\W\d_]+(?:[ \-]|, ?)(?:[^\W\d_]\.? )?[^\W\d_a-z][^\W\d_]+(?:[ \-][^\W\d_a-z][^\W\d_]+)?$")
-_STREET = re.compile(r"^[^\W\d_][\w. \-]{2,}(?:str\.|straße|strasse|street|road|avenue|lane|weg|gasse|allee|platz| st\.?| rd\.?| ave\.?)\b.*\d|^\d+[a-z]? [^\W\d_][\w. \-]*(?:street|road|avenue|lane| st\.?| rd\.?| ave\.?)\b", re.IGNORECASE)
+_FULL_NAME = re.compile(
+    r"^[^\W\d_a-z][^\W\d_]+(?:[ \-]|, ?)(?:[^\W\d_]\.? )?[^\W\d_a-z][^\W\d_]+(?:[ \-][^\W\d_a-z][^\W\d_]+)?$"
+)
+_STREET = re.compile(
+    r"^[^\W\d_][\w. \-]{2,}(?:str\.|straße|strasse|street|road|avenue|lane|weg|gasse|allee|platz| st\.?| rd\.?"
+    r"| ave\.?)\b.*\d|^\d+[a-z]? [^\W\d_][\w. \-]*(?:street|road|avenue|lane| st\.?| rd\.?| ave\.?)\b",
+    re.IGNORECASE,
+)
 _MOST_LOOKED_AT = 2000
 
 
@@ -90,7 +103,8 @@ def refuse_identifiers(table: RawTable, mapping: Mapping) -> None:
     if found:
         columns = ", ".join(f'"{one.column}" ({one.looks_like}, {one.why})' for one in found)
         raise IdentifierError(
-            f"{table.file}: these columns may tell who a client is: {columns}. Nothing was read. Make a copy without them: "
+            f"{table.file}: these columns may tell who a client is: {columns}. Nothing was read. Make a copy "
+            f"without them: "
             "the command deidentify replaces clients by pseudonyms and leaves such columns out, on this machine."
         )
 
@@ -144,9 +158,13 @@ def kind_of_values(texts: list[str], *, field: str = "") -> str | None:
 
 def _texts(column: pd.Series) -> list[str]:
     """Distinct, cleaned, non-empty texts of a column, at most two thousand."""
-    texts = distinct(column)[1] if isinstance(column.dtype, pd.CategoricalDtype) else column.astype(str).unique().tolist()
+    texts = (
+        column.cat.categories[:_MOST_LOOKED_AT].tolist()
+        if isinstance(column.dtype, pd.CategoricalDtype)
+        else [str(text) for text in column.unique()]
+    )
     cleaned = (clean_text(text) for text in texts[:_MOST_LOOKED_AT])
-    return [text for text in cleaned if text and any(letter in text for letter in "@0123456789 ,-.") or len(text) > 2]
+    return [text for text in cleaned if (text and any(letter in text for letter in "@0123456789 ,-.")) or len(text) > 2]
 
 
 def _share(pattern: re.Pattern[str], texts: list[str]) -> float:

@@ -12,15 +12,17 @@ from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
 from toolkit.records.raw_table import clean_text
 from toolkit.records.readings import Judged, Rulers, judge
 from toolkit.records.sheets import CONTEXT
-from toolkit.records.texts import constant, distinct, from_codes, plain, stack
+from toolkit.records.texts import constant, distinct, from_codes, plain, rows_where, stack
 from toolkit.records.values import Numbers, read_numbers
 from toolkit.records.vocabulary import Vocabulary, phase_words
 
 WIDE_COLUMNS = ("file", "row", "readings", *CONTEXT, *READING_FIELDS)
 
 
-def wide_rows(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger) -> pd.DataFrame:
-    """Rows of the wide layout with their readings as numbers in the codebook's unit; unreadable rows set aside whole."""
+def wide_rows(
+    sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger
+) -> pd.DataFrame:
+    """Rows of the wide layout, readings as numbers in the codebook's unit; unreadable rows set aside whole."""
     frame = measures_of(sheet, mapping=mapping, words=words, rulers=rulers, ledger=ledger)
     codes = frame["measure_code"].to_numpy()
     keep = np.ones(len(frame), dtype=bool)
@@ -80,7 +82,9 @@ def _session_reading(
     return result.value
 
 
-def reading_rows(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger) -> pd.DataFrame:
+def reading_rows(
+    sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger
+) -> pd.DataFrame:
     """Rows of the long layout: one reading each, with phase, number of the reading, and value as a number."""
     nothing = sheet["readings"].to_numpy() == 0
     why = Why(column="value", reason="no reading in this row", remedy="nothing to do if none was taken")
@@ -92,11 +96,12 @@ def reading_rows(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, ru
     _note_problems(frame, result, header, np.ones(len(frame), dtype=bool), ledger)
     frame = frame.assign(value=result.value, unit=_units(codes, rulers))
     columns = ["file", "row", "readings", *CONTEXT, "phase", "reading", "value"]
-    return frame.loc[result.problem == 0, columns]
+    readable: pd.DataFrame = frame.loc[result.problem == 0, columns]
+    return readable
 
 
 def _phases(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
-    """phase as before, after_wait or after, reading as a whole number (0 = not given); before_2 is reading 2 of before."""
+    """phase as before, after_wait or after; reading as a number (0 = not given); before_2 is reading 2 of before."""
     table = phase_words() | mapping.words_for("phase")
     codes, texts = distinct(frame["phase"])
     found = [table.get(plain(text)) for text in texts]
@@ -113,10 +118,13 @@ def _phases(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFra
     ledger.note(frame.loc[wrong & ~unknown], why=why)
     why = Why(column="phase", reason="not a phase", remedy="write before, after_wait or after")
     ledger.note(frame.loc[unknown], why=why, value=old[unknown])
-    return frame.loc[~wrong & ~unknown]
+    told: pd.DataFrame = frame.loc[~wrong & ~unknown]
+    return told
 
 
-def measures_of(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger) -> pd.DataFrame:
+def measures_of(
+    sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger
+) -> pd.DataFrame:
     """The sheet with measures by codebook name and `measure_code`; rows with an unknown measure set aside."""
     codes, texts = distinct(sheet["measure"])
     names = [words.measure(text) if clean_text(text) else None for text in texts]
@@ -124,6 +132,9 @@ def measures_of(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rul
     numbers = np.array([place.get(name, -1) if name else -1 for name in names], dtype=np.int64)
     measure_code = numbers[codes] if texts else codes.astype(np.int64)
     old = sheet["measure"]
+    unstated = rows_where(sheet["unit"], lambda text: not clean_text(text))
+    what = f"no unit in {unstated.sum()} row(s): the codebook's unit is taken unless the cell names one"
+    ledger.flag(sheet.loc[unstated].head(1), column="unit", value="", what=what)
     frame = sheet.assign(measure=from_codes(codes, [name or "" for name in names]), measure_code=measure_code)
     unknown = measure_code < 0
     why = Why(
@@ -145,9 +156,7 @@ def _units(codes: np.ndarray, rulers: Rulers) -> pd.Categorical:
     return from_codes(codes, rulers.unit)
 
 
-def _note_problems(
-    frame: pd.DataFrame, judged: Judged, header: str, still: np.ndarray, ledger: Ledger
-) -> None:
+def _note_problems(frame: pd.DataFrame, judged: Judged, header: str, still: np.ndarray, ledger: Ledger) -> None:
     """One entry for each reading with a problem among the rows that are `still` kept."""
     bad = still & (judged.problem > 0)
     for place in np.unique(judged.problem[bad]).tolist():
@@ -159,9 +168,11 @@ def _note_problems(
 
 def only_paired(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     """Rows with a reading before; a row with readings only after cannot show a change and is set aside."""
-    taken = frame[list(READING_FIELDS)].notna().to_numpy()
+    taken = frame[list(READING_FIELDS)].notna().to_numpy(dtype=bool)
     why = Why(column="(readings)", reason="no reading in this row", remedy="nothing to do if none was taken")
-    nothing = ~taken.any(axis=1)
+    nothing = np.asarray(~taken.any(axis=1))
     frame, taken = ledger.take_out(frame, nothing, why=why), taken[~nothing]
-    why = Why(column="before", reason="no reading before", remedy="a change needs a reading before; record one next time")
-    return ledger.take_out(frame, ~taken[:, :2].any(axis=1), why=why)
+    why = Why(
+        column="before", reason="no reading before", remedy="a change needs a reading before; record one next time"
+    )
+    return ledger.take_out(frame, np.asarray(~taken[:, :2].any(axis=1)), why=why)

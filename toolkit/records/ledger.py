@@ -100,5 +100,7 @@ def _chosen(value: Any, mask: np.ndarray) -> Any:
 def _stacked(frames: Sequence[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
     """The frames below each other; an empty frame with these columns when there is none."""
     if not frames:
-        return pd.DataFrame({name: pd.Series(dtype="int64" if name in ("row", "readings") else "str") for name in columns})
+        return pd.DataFrame(
+            {name: pd.Series(dtype="int64" if name in ("row", "readings") else "str") for name in columns}
+        )
     return pd.concat(frames, ignore_index=True)

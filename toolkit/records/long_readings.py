@@ -10,9 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from toolkit.records.ledger import Ledger, Why
 from toolkit.records.checks import SAME_PLACE
 from toolkit.records.layouts import WIDE_COLUMNS, only_paired
+from toolkit.records.ledger import Ledger, Why
 from toolkit.records.mapping import READING_FIELDS
 from toolkit.records.texts import group_codes
 
@@ -60,7 +60,8 @@ def _without_repeats(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
         reason="the same reading stands in several rows with different values",
         remedy="keep the row that is right, or number repeated readings 1, 2, 3 in the column reading",
     )
-    return ledger.take_out(frame, several, why=contradiction).loc[~again[~several]]
+    once: pd.DataFrame = ledger.take_out(frame, several, why=contradiction).loc[~again[~several]]
+    return once
 
 
 def _without_extras(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
@@ -68,7 +69,9 @@ def _without_extras(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     frame = frame.sort_values("reading", kind="stable")
     place = frame.groupby(group_codes(frame, ["wide_id", "phase"])).cumcount().to_numpy()
     phases = frame["phase"].astype(str).to_numpy(dtype=object)
-    target = np.array([_COLUMN.get((phase, count), "") for phase, count in zip(phases, place, strict=True)], dtype=object)
+    target = np.array(
+        [_COLUMN.get(pair, "") for pair in zip(phases.tolist(), place.tolist(), strict=True)], dtype="U10"
+    )
     why = Why(
         column="reading",
         reason="a further repeat of the reading: the first counts (the first two before)",

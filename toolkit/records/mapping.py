@@ -1,24 +1,24 @@
 """What each column of an export means: read from a columns.toml, from the header names, or proposed.
 
-    client = "Patient code"                 # field = header
-    date = "Date"
-    date_order = "day_first"                # day_first, month_first, year_first, spreadsheet_days
-    decimal = ","
-    missing = ["-999"]                      # texts that mean "not taken"
-    layout = "session_rows"                 # session_rows, wide, long; found when left out
+client = "Patient code"                 # field = header
+date = "Date"
+date_order = "day_first"                # day_first, month_first, year_first, spreadsheet_days
+decimal = ","
+missing = ["-999"]                      # texts that mean "not taken"
+layout = "session_rows"                 # session_rows, wide, long; found when left out
 
-    [constants]                             # the same for every row
-    practitioner = "P1"
+[constants]                             # the same for every row
+practitioner = "P1"
 
-    [values.side]                           # their word = the toolkit's word
-    L = "left"
+[values.side]                           # their word = the toolkit's word
+L = "left"
 
-    [[readings]]                            # session rows: one table a column of readings
-    column = "Neck side-bend L pre"
-    measure = "cervical_lateral_flexion"
-    side = "left"
-    phase = "before"                        # before, before_2, after_wait, after
-    unit = "deg"
+[[readings]]                            # session rows: one table a column of readings
+column = "Neck side-bend L pre"
+measure = "cervical_lateral_flexion"
+side = "left"
+phase = "before"                        # before, before_2, after_wait, after
+unit = "deg"
 """
 
 from __future__ import annotations

@@ -14,10 +14,10 @@ from toolkit.records.dates import proven_order
 from toolkit.records.field_words import field_of_header, field_of_values, values_agree
 from toolkit.records.header_words import read_header
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
+from toolkit.records.named_fields import named_fields
 from toolkit.records.propose_readings import Guess, guess_readings
 from toolkit.records.raw_table import RawTable, clean_text
 from toolkit.records.reading_files import read_file, read_frame
-from toolkit.records.named_fields import named_fields
 from toolkit.records.texts import distinct
 from toolkit.result import Shown
 
@@ -93,7 +93,10 @@ def propose_columns(source: str | Path | pd.DataFrame, *, codebook: Codebook | N
 def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
     """The proposal for a table that was read already."""
     cells = table.cells
-    guesses = [Guess(column=header, means=field, confidence="certain", reason="the toolkit's own name") for field, header in named_fields(table).items()]
+    guesses = [
+        Guess(column=header, means=field, confidence="certain", reason="the toolkit's own name")
+        for field, header in named_fields(table).items()
+    ]
     taken = {guess.column for guess in guesses}
     readings = guess_readings(cells, codebook, taken=taken)
     guesses += readings
@@ -149,9 +152,19 @@ def _guess_field(header: str, column: pd.Series, codebook: Codebook) -> Guess | 
         if agree is False and (other := field_of_values(column, codebook)) is not None and other != field:
             return Guess(column=header, means=other, confidence="likely", reason=f"the values are those of {other}")
         if agree is False and field in ("date", "treated_side", "measured_side", "phase", "value"):
-            return Guess(column=header, means="(not used)", confidence="unsure", reason=f"the header says {field}, the values do not")
+            return Guess(
+                column=header,
+                means="(not used)",
+                confidence="unsure",
+                reason=f"the header says {field}, the values do not",
+            )
         sure = "certain" if agree else "likely"
-        return Guess(column=header, means=field, confidence=sure, reason="the header says so" + (", the values agree" if agree else ""))
+        return Guess(
+            column=header,
+            means=field,
+            confidence=sure,
+            reason="the header says so" + (", the values agree" if agree else ""),
+        )
     by_values = field_of_values(column, codebook)
     if by_values is None:
         return None
@@ -177,7 +190,9 @@ def _mapping_of(guesses: list[Guess], cells: pd.DataFrame) -> Mapping:
         order = proven_order(clean_text(text) for text in distinct(cells[fields["date"]])[1])[0]
     date_order = order if order in ("day_first", "month_first") else ""
     unused = tuple(guess.column for guess in guesses if guess.confidence == "unsure")
-    return Mapping(layout=layout, fields=fields, readings=readings, date_order=date_order, ignored=unused, origin="proposed")
+    return Mapping(
+        layout=layout, fields=fields, readings=readings, date_order=date_order, ignored=unused, origin="proposed"
+    )
 
 
 def _layout(fields: dict[str, str], readings: tuple[ReadingColumn, ...]) -> str:

@@ -43,7 +43,7 @@ def guess_readings(cells: pd.DataFrame, codebook: Codebook, *, taken: Container[
     found = {name: _measure(words, codebook) for name, words in told.items()}
     bodies = _bodies(found, cells, codebook)
     guesses = [_guess(name, words, found[name], cells[name], bodies, codebook) for name, words in told.items()]
-    return _one_column_each(guesses, headers)
+    return _one_column_each(guesses)
 
 
 def _measure(words: HeaderWords, codebook: Codebook, *, body: str = "") -> str | None:
@@ -102,7 +102,13 @@ def _judged_by_values(guess: Guess, column: pd.Series, codebook: Codebook) -> Gu
     """The guess with its unit settled, given up where the values cannot be readings of the measure."""
     measure = codebook.measure(guess.means)
     if guess.unit and not _fits_unit(guess.unit, measure):
-        return replace(guess, means="(not used)", phase="", confidence="unsure", reason=f"{guess.unit} does not convert to {measure.unit}")
+        return replace(
+            guess,
+            means="(not used)",
+            phase="",
+            confidence="unsure",
+            reason=f"{guess.unit} does not convert to {measure.unit}",
+        )
     numbers = read_numbers(column)
     good = numbers.taken & (numbers.problem == 0)
     if not good.any():
@@ -115,14 +121,22 @@ def _judged_by_values(guess: Guess, column: pd.Series, codebook: Codebook) -> Gu
     value = numbers.value[good] * (factor or 1.0)
     inside = float(np.mean((value >= measure.low) & (value <= measure.high)))
     is_word = float(np.mean(numbers.word[good]))
-    if inside < 0.5 or (is_word > 0.5) != (measure.kind == "sign") and (is_word > 0.5 or not set(value) <= {0.0, 1.0}):
-        return replace(guess, means="(not used)", phase="", confidence="unsure", reason=f"the values do not look like {measure.name}")
+    if inside < 0.5 or (
+        (is_word > 0.5) != (measure.kind == "sign") and (is_word > 0.5 or not set(value) <= {0.0, 1.0})
+    ):
+        return replace(
+            guess,
+            means="(not used)",
+            phase="",
+            confidence="unsure",
+            reason=f"the values do not look like {measure.name}",
+        )
     unit = guess.unit or measure.unit
     said = guess.reason + ("" if guess.unit else f", the unit is the codebook's ({measure.unit})")
     return replace(guess, unit=unit, reason=f"{said}; {inside:.0%} of the values are plausible")
 
 
-def _one_column_each(guesses: list[Guess], headers: dict[str, HeaderWords]) -> list[Guess]:
+def _one_column_each(guesses: list[Guess]) -> list[Guess]:
     """Of two columns for the same measure, side and "before" the second is before_2; any other double is unsure."""
     seen: dict[tuple[str, str, str], str] = {}
     settled: list[Guess] = []

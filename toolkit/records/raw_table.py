@@ -111,3 +111,13 @@ def clean_text(text: str) -> str:
     if text.isascii():
         return " ".join(text.split())
     return " ".join(text.translate(_INVISIBLE).split())
+
+
+def words_of(text: str) -> tuple[str, ...]:
+    """The words of a list written as one text, between bars where there are any, else between spaces.
+
+    Example:
+        >>> words_of("left side|links"), words_of("l r")
+        (('left side', 'links'), ('l', 'r'))
+    """
+    return tuple(text.split("|") if "|" in text else text.split())

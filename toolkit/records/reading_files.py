@@ -18,6 +18,7 @@ from toolkit.errors import ExportError
 from toolkit.records.encodings import decode
 from toolkit.records.raw_table import RawTable, check_headers
 from toolkit.records.separated import split_text
+from toolkit.records.texts import from_codes, from_texts
 
 ENDINGS = (".csv", ".tsv", ".txt", ".tab", ".xlsx", ".parquet")
 _BINARY = {
@@ -33,6 +34,7 @@ _BINARY = {
 }
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 LARGEST_FILE = 4_000_000_000
+_LONGEST_LINE = 1_000_000
 
 
 def find_files(source: str | Path | Sequence[str | Path]) -> list[Path]:
@@ -48,7 +50,9 @@ def find_files(source: str | Path | Sequence[str | Path]) -> list[Path]:
     for item in given:
         path = Path(item)
         if path.is_dir():
-            inside = sorted(p for p in path.iterdir() if p.suffix.lower() in ENDINGS and not p.name.startswith((".", "~")))
+            inside = sorted(
+                p for p in path.iterdir() if p.suffix.lower() in ENDINGS and not p.name.startswith((".", "~"))
+            )
             if not inside:
                 raise ExportError(f"{path}: the folder holds no export ({', '.join(ENDINGS)}).")
             files += inside
@@ -92,15 +96,27 @@ def _bytes_of(path: Path) -> bytes:
     try:
         if path.stat().st_size > LARGEST_FILE:
             raise ExportError(f"{path.name}: larger than 4 GB. Split the export, for example by month.")
-        data = path.read_bytes()
+        with path.open("rb") as file:
+            head = file.read(_LONGEST_LINE)
+            _refuse_endless_line(head, file=path.name)
+            data = head + file.read()
     except OSError as fault:
         raise ExportError(
-            f"{path.name}: the file cannot be opened ({fault.strerror}). Close it in other programs, and check that you "
-            "may read it."
+            f"{path.name}: the file cannot be opened ({fault.strerror}). Close it in other programs, and check that "
+            "you may read it."
         ) from None
     if not data.strip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"):
         raise ExportError(f"{path.name}: the file is empty. Export the sessions again, with a header in the first row.")
     return data
+
+
+def _refuse_endless_line(head: bytes, *, file: str) -> None:
+    """Refuse, before the rest is read, a text that has no line break where any table would have many."""
+    if len(head) == _LONGEST_LINE and b"\n" not in head and b"\r" not in head and b"\x00" not in head[:1000]:
+        raise ExportError(
+            f"{file}, line 1: no line break within the first {_LONGEST_LINE:,} characters; expected one line a row. "
+            "This is not a table of sessions, or its line breaks were lost."
+        )
 
 
 def _refuse_other_kinds(data: bytes, *, file: str) -> None:
@@ -124,7 +140,9 @@ def _read_text(path: Path, data: bytes, *, sha256: str, settings: Mapping[str, A
         decoded.utf8, file=path.name, separator=settings.get("separator"), header_row=int(settings.get("header_row", 1))
     )
     if not len(split.rows) and not len(split.broken):
-        raise ExportError(f"{path.name}: there is a header, but no row below it. Nothing was recorded, or not exported.")
+        raise ExportError(
+            f"{path.name}: there is a header, but no row below it. Nothing was recorded, or not exported."
+        )
     return RawTable(
         file=path.name,
         sha256=sha256,
@@ -169,11 +187,11 @@ def read_frame(frame: pd.DataFrame, *, file: str = "(table)", sha256: str = "", 
 
 def cell_texts(column: pd.Series) -> pd.Categorical:
     """The texts a spreadsheet would show for a column of values, as a categorical; missing values are ""."""
-    codes, values = pd.factorize(column, use_na_sentinel=True)
     if column.dtype == object:
-        return pd.Categorical(pd.array([cell_text(value) for value in column], dtype="str"))
+        return from_texts([cell_text(value) for value in column])
+    codes, values = pd.factorize(column, use_na_sentinel=True)
     texts = [cell_text(value) for value in values] + [""]
-    return pd.Categorical(pd.array(texts, dtype="str").take(np.where(codes < 0, len(texts) - 1, codes)))
+    return from_codes(np.where(codes < 0, len(texts) - 1, codes), texts)
 
 
 def cell_text(value: Any) -> str:
@@ -190,9 +208,10 @@ def cell_text(value: Any) -> str:
     if isinstance(value, (bool, np.bool_)):
         return "yes" if value else "no"
     if isinstance(value, (float, np.floating)):
-        if np.isnan(value):
+        number = float(value)
+        if np.isnan(number):
             return ""
-        return str(int(value)) if float(value).is_integer() and abs(value) < 1e15 else repr(float(value))
+        return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
     if hasattr(value, "isoformat"):
         return str(value.isoformat()).removesuffix("T00:00:00").replace("T", " ")
     return str(value)

@@ -18,7 +18,7 @@ _CODES_FOR_MISSING = np.array([99, 999, 9999, 99999, 88, 888, 77, 777], dtype=fl
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Judged:
-    """Readings in the codebook's unit: `value` (NaN where not taken or refused), `problem` (0 = none) into `reasons`."""
+    """Readings in the codebook's unit: `value` (NaN = not taken or refused), `problem` (0 = none) into `reasons`."""
 
     value: np.ndarray
     problem: np.ndarray
@@ -105,29 +105,32 @@ def _judge_signs(numbers: Numbers, sign: np.ndarray, reasons: _Reasons) -> None:
     reasons.mark(bad, "a sign is yes or no", "type yes, no, or leave the cell empty")
 
 
-def _factors(
-    numbers: Numbers, measure: np.ndarray, unit: pd.Series, rulers: Rulers, reasons: _Reasons
-) -> np.ndarray | float:
+def _factors(numbers: Numbers, measure: np.ndarray, unit: pd.Series, rulers: Rulers, reasons: _Reasons) -> np.ndarray:
     """What each reading is multiplied by to be in the codebook's unit; reasons where that cannot be done."""
     cell_codes, cell_texts = distinct(pd.Series(numbers.unit))
     unit_codes, unit_texts = distinct(unit)
     texts = [*cell_texts, *unit_texts]
     has_cell = np.array([bool(text) for text in cell_texts], dtype=bool)[cell_codes]
     used = np.where(has_cell, cell_codes, unit_codes + len(cell_texts))
-    pairs, place = np.unique(used.astype(np.int64) * len(rulers.names) + measure, return_inverse=True)
-    factors = np.ones(len(pairs))
-    for index, pair in enumerate(pairs.tolist()):
-        text, ruler = texts[pair // len(rulers.names)], pair % len(rulers.names)
+    pair = used.astype(np.int64) * len(rulers.names) + measure
+    factors = np.ones(len(texts) * len(rulers.names))
+    for number in np.flatnonzero(np.bincount(pair, minlength=1)).tolist():
+        text, ruler = texts[number // len(rulers.names)], number % len(rulers.names)
         factor = 1.0 if not text else conversion_factor(text, rulers.unit[ruler])
         if factor is None:
             reason, remedy = _unit_fault(text, rulers, ruler)
-            reasons.mark(numbers.taken & (place == index), reason, remedy)
+            reasons.mark(numbers.taken & (pair == number), reason, remedy)
         else:
-            factors[index] = factor
-    both = has_cell & np.array([bool(text) for text in unit_texts], dtype=bool)[unit_codes]
+            factors[number] = factor
+    both = (
+        has_cell & np.array([bool(text) for text in unit_texts], dtype=bool)[unit_codes]
+        if any(cell_texts)
+        else has_cell
+    )
     if both.any():
         _two_units(cell_codes, cell_texts, unit_codes, unit_texts, both, reasons)
-    return factors[place]
+    chosen: np.ndarray = factors[pair]
+    return chosen
 
 
 def _unit_fault(text: str, rulers: Rulers, ruler: int) -> tuple[str, str]:

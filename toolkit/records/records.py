@@ -15,12 +15,12 @@ import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.account import Records, Source
-from toolkit.records.ledger import Ledger
-from toolkit.records.checks import own_sessions, set_contradictions_aside, set_repeats_aside
+from toolkit.records.checks import flag_copies, own_sessions, set_contradictions_aside, set_repeats_aside
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.context import understand_context
 from toolkit.records.identifiers import refuse_identifiers
 from toolkit.records.layouts import reading_rows, session_rows, wide_rows
+from toolkit.records.ledger import Ledger
 from toolkit.records.long_readings import join_readings
 from toolkit.records.mapping import READING_FIELDS, Mapping, find_mapping, read_mapping
 from toolkit.records.raw_table import RawTable
@@ -28,6 +28,7 @@ from toolkit.records.reading_files import find_files, read_file, read_frame
 from toolkit.records.readings import Rulers, rulers_of
 from toolkit.records.settling import settle_mapping
 from toolkit.records.sheets import sheet_of
+from toolkit.records.sides import flag_sides
 from toolkit.records.texts import stack
 from toolkit.records.tidy import settle_scopes, tidy_rows
 from toolkit.records.vocabulary import vocabulary_of
@@ -78,6 +79,8 @@ def load_records(
     rows = own_sessions(rows, ledger)
     rows = set_repeats_aside(rows, ledger)
     rows = set_contradictions_aside(rows, ledger)
+    flag_copies(rows, ledger)
+    flag_sides(rows, codebook=book, rulers=rulers, ledger=ledger)
     set_aside = settle_scopes(ledger.set_aside_frame(), rows, members)
     return Records(
         rows=tidy_rows(rows),
@@ -123,6 +126,7 @@ def _understood(
     rows = readings = 0
     for sheet in sheets:
         mapping, words = sheet.mapping, vocabulary_of(codebook, sheet.mapping)
+        _flag_mapping(sheet, ledger)
         raw = sheet_of(sheet.table, mapping, ledger)
         rows, readings = rows + sheet.table.rows_read, readings + int(raw["readings"].sum())
         frame = understand_context(raw, mapping=mapping, words=words, ledger=ledger)
@@ -133,6 +137,18 @@ def _understood(
         else:
             parts["wide"].append(wide_rows(frame, mapping=mapping, words=words, rulers=rulers, ledger=ledger))
     return parts, (rows, readings)
+
+
+def _flag_mapping(sheet: _Sheet, ledger: Ledger) -> None:
+    """Say that a mapping was proposed, and which columns nothing was made of."""
+    mapping, file = sheet.mapping, sheet.table.file
+    if mapping.origin == "proposed":
+        what = "what the columns mean was understood from headers and values; check it, and keep it as a columns.toml"
+        ledger.flag_file(file, column="(all)", what=what)
+    for header in mapping.ignored:
+        ledger.flag_file(file, column=header, what="this column is not used")
+    for note in sheet.table.notes:
+        ledger.flag_file(file, column="(file)", what=note)
 
 
 def _joined(parts: dict[str, list[pd.DataFrame]], ledger: Ledger) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -155,7 +171,7 @@ def _source(
     if counts != (kept_rows + aside_rows, kept_readings + aside_readings):
         raise ExportError(
             f"The accounts do not close: {counts[0]} rows and {counts[1]} readings were read, {kept_rows} and "
-            f"{kept_readings} kept, {aside_rows} and {aside_readings} set aside. Please report this with the export's layout."
+            f"{kept_readings} kept, {aside_rows} and {aside_readings} set aside. Please report this."
         )
     hashes = [sheet.table.sha256 for sheet in sheets]
     joined = hashes[0] if len(set(hashes)) == 1 else hashlib.sha256("".join(hashes).encode()).hexdigest()

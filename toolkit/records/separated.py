@@ -4,18 +4,19 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.raw_table import check_headers, clean_text
+from toolkit.records.texts import categorical, distinct
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
-_LONGEST_LINE = 1_000_000
 _LOOK = 200_000
+_BLOCK = 4 << 20
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -41,7 +42,6 @@ def split_text(utf8: bytes, *, file: str, separator: str | None = None, header_r
     Raises:
         ExportError: no header, one column only, an endless line, or no line that fits the header.
     """
-    _refuse_endless_line(utf8, file=file)
     text = _without_lines_above(utf8, header_row - 1)
     if not text.strip():
         raise ExportError(f"{file}: the file is empty. Export the sessions again, with a header in the first row.")
@@ -49,16 +49,6 @@ def split_text(utf8: bytes, *, file: str, separator: str | None = None, header_r
     header = next(csv.reader(io.StringIO(text[:_LOOK].decode("utf-8", errors="ignore"), newline=""), delimiter=sign))
     names = check_headers(header, file=file)
     return _split(text, names, len(header), sign, file=file, first_row=header_row)
-
-
-def _refuse_endless_line(utf8: bytes, *, file: str) -> None:
-    """Refuse a text whose first lines are longer than any record could be."""
-    head = utf8[:_LONGEST_LINE]
-    if len(head) == _LONGEST_LINE and b"\n" not in head and b"\r" not in head:
-        raise ExportError(
-            f"{file}, line 1: no line break within the first {_LONGEST_LINE:,} characters; expected one line a row. "
-            "This is not a table of sessions, or its line breaks were lost."
-        )
 
 
 def _without_lines_above(utf8: bytes, count: int) -> bytes:
@@ -108,38 +98,57 @@ def _split(text: bytes, names: list[str], width: int, sign: str, *, file: str, f
     from pyarrow import ArrowInvalid
 
     try:
-        table, invalid = _parse(text, width, sign)
+        columns, invalid = _parse(text, width, sign)
     except ArrowInvalid as fault:
         raise _unreadable(text, sign, str(fault), file=file) from None
-    cells = table.to_pandas(strings_to_categorical=False)
-    numbers = np.arange(1, len(cells) + len(invalid) + 1)
+    length = len(columns[0]) if columns else 0
+    numbers = np.arange(1, length + len(invalid) + 1)
     kept = np.setdiff1d(numbers, [number for number, _ in invalid], assume_unique=True) if invalid else numbers
-    cells = cells.iloc[1:].reset_index(drop=True)
     rows = kept[1:] + first_row - 1
+    cells = pd.DataFrame(dict(enumerate(column[1:] for column in columns)))
     blank = _blank_rows(cells)
-    broken = pd.DataFrame([(number + first_row - 1, found, width) for number, found in invalid], columns=["row", "found", "expected"])
+    broken = pd.DataFrame(
+        [(number + first_row - 1, found, width) for number, found in invalid], columns=["row", "found", "expected"]
+    )
     cells = cells.iloc[:, : len(names)]
     cells.columns = pd.Index(names)
     if blank.any():
         cells, rows = cells.loc[~blank].reset_index(drop=True), rows[~blank]
-    return Split(cells=cells, rows=rows, rows_blank=int(blank.sum()), broken=broken, separator=SEPARATORS.get(sign, sign))
+    return Split(
+        cells=cells, rows=rows, rows_blank=int(blank.sum()), broken=broken, separator=SEPARATORS.get(sign, sign)
+    )
 
 
-def _parse(text: bytes, width: int, sign: str):  # type: ignore[no-untyped-def]  # pyarrow has no types
-    """(table of dictionary-encoded texts including the header line, [(row, cells found)] of lines that do not fit)."""
+def _parse(text: bytes, width: int, sign: str) -> tuple[list[pd.Categorical], list[tuple[int, int]]]:
+    """(columns of texts including the header line, [(row, cells found)] of lines that do not fit).
+
+    Lines are numbered only when they are read one after the other, so a text with unfit lines is read twice.
+    """
+    table, invalid = _parse_with(text, width, sign, threads=True)
+    if invalid:
+        table, invalid = _parse_with(text, width, sign, threads=False)
+    columns = []
+    for column in table.unify_dictionaries().columns:
+        codes = np.concatenate([chunk.indices.fill_null(-1).to_numpy() for chunk in column.chunks])
+        columns.append(categorical(codes, column.chunk(0).dictionary.to_pylist()))
+    return columns, invalid
+
+
+def _parse_with(text: bytes, width: int, sign: str, *, threads: bool) -> tuple[Any, list[tuple[int, int]]]:
+    """(pyarrow table of dictionary-encoded texts, lines that do not fit)."""
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
     invalid: list[tuple[int, int]] = []
 
-    def note(row):  # type: ignore[no-untyped-def]
+    def note(row: Any) -> str:
         invalid.append((row.number, row.actual_columns))
         return "skip"
 
     columns = [f"c{place}" for place in range(width)]
     table = arrow_csv.read_csv(
         pa.BufferReader(text),
-        read_options=arrow_csv.ReadOptions(use_threads=False, column_names=columns, block_size=16 << 20),
+        read_options=arrow_csv.ReadOptions(use_threads=threads, column_names=columns, block_size=_BLOCK),
         parse_options=arrow_csv.ParseOptions(
             delimiter=sign, newlines_in_values=b'"' in text, ignore_empty_lines=False, invalid_row_handler=note
         ),
@@ -147,18 +156,18 @@ def _parse(text: bytes, width: int, sign: str):  # type: ignore[no-untyped-def] 
             column_types=dict.fromkeys(columns, pa.dictionary(pa.int32(), pa.string())), strings_can_be_null=False
         ),
     )
-    return table.unify_dictionaries(), invalid
+    return table, invalid
 
 
 def _blank_rows(cells: pd.DataFrame) -> np.ndarray:
     """True for rows in which every cell is empty."""
     blank = np.ones(len(cells), dtype=bool)
-    for name in cells.columns:
+    for name in sorted(cells.columns, key=lambda name: len(cells[name].cat.categories)):
         if not blank.any():
             break
-        categories = cells[name].cat.categories
-        empty = np.append(np.array([not text.strip() for text in categories], dtype=bool), True)
-        blank &= empty[cells[name].cat.codes.to_numpy()]
+        codes, texts = distinct(cells[name])
+        empty = np.array([not text or text.isspace() for text in texts], dtype=bool)
+        blank &= empty[codes] if texts else True
     return blank
 
 
@@ -171,10 +180,3 @@ def _unreadable(text: bytes, sign: str, fault: str, *, file: str) -> ExportError
                 f"{SEPARATORS.get(sign, sign)}. Remove the mark or close it."
             )
     return ExportError(f"{file}: the lines cannot be split into cells ({fault}). Export the sheet again as XLSX.")
-
-
-def texts_to_cells(columns: Sequence[Sequence[str]], names: Sequence[str]) -> pd.DataFrame:
-    """A frame of categorical texts from lists of texts, one list a column."""
-    return pd.DataFrame(
-        {name: pd.Categorical(pd.array(list(column), dtype="str")) for name, column in zip(names, columns, strict=True)}
-    )

@@ -84,7 +84,7 @@ def _check_fields(table: RawTable, mapping: Mapping) -> None:
     if lost:
         raise ExportError(
             f"{table.file}: no column was found for {', '.join(lost)}. Found: {listed(table.cells.columns, most=40)}. "
-            f'Write a columns.toml beside the export that says which column it is, for example {_example(lost[0])}, '
+            f"Write a columns.toml beside the export that says which column it is, for example {_example(lost[0])}, "
             f"or that it is the same for every row: [constants] {_example(lost[0])}."
         )
 
@@ -92,18 +92,27 @@ def _check_fields(table: RawTable, mapping: Mapping) -> None:
 def _example(name: str) -> str:
     """An example line of columns.toml for a field."""
     field = plain(name).split(" ")[0]
-    header = {"client": "Patient code", "intervention": "Technique", "date": "Visit", "measure": "Test", "phase": "When"}
+    header = {
+        "client": "Patient code",
+        "intervention": "Technique",
+        "date": "Visit",
+        "measure": "Test",
+        "phase": "When",
+    }
     return f'{field} = "{header.get(field, "Pre")}"'
 
 
 def _set_broken_aside(table: RawTable, ledger: Ledger) -> None:
     """Lines that do not fit the header: set aside with the number of cells found and expected."""
-    for line in table.broken.itertuples():
-        where = pd.DataFrame({"file": [table.file], "row": [line.row], "readings": [0]})
-        more = "more" if line.found > line.expected else "fewer"
+    found = table.broken["found"].to_numpy(dtype=np.int64)
+    expected = len(table.cells.columns) if not len(found) else int(table.broken["expected"].iloc[0])
+    for count in np.unique(found).tolist():
+        rows = table.broken.loc[found == count, "row"].to_numpy(dtype=np.int64)
+        where = pd.DataFrame({"file": table.file, "row": rows, "readings": 0})
+        more = "more" if count > expected else "fewer"
         why = Why(
             column="(whole row)",
-            reason=f"{line.found} cells were found where {line.expected} were expected",
-            remedy=f"the row has {more} cells than the header; put a text that holds the separator into quotation marks",
+            reason=f"{count} cells were found where {expected} were expected",
+            remedy=f"{more} cells than the header: put a text that holds the separator into quotation marks",
         )
         ledger.note(where, why=why)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Callable, Hashable, Iterable, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ from toolkit.records.raw_table import clean_text
 
 def distinct(column: pd.Series) -> tuple[np.ndarray, list[str]]:
     """(position of each row's text, the distinct texts) of a categorical column; missing rows point at ""."""
-    categories = [str(text) for text in column.cat.categories]
+    categories: list[str] = column.cat.categories.tolist()
     codes = column.cat.codes.to_numpy()
     if (codes < 0).any():
         categories.append("")
@@ -21,11 +22,25 @@ def distinct(column: pd.Series) -> tuple[np.ndarray, list[str]]:
     return codes, categories
 
 
+def categorical(codes: np.ndarray, texts: Sequence[str]) -> pd.Categorical:
+    """A categorical whose row i is texts[codes[i]]; the texts are distinct already."""
+    categories: Any = pd.Index(list(texts), dtype="object")
+    column: pd.Categorical = pd.Categorical.from_codes(codes, categories=categories)
+    return column
+
+
 def from_codes(codes: np.ndarray, texts: Sequence[str]) -> pd.Categorical:
     """A categorical whose row i is texts[codes[i]]; equal texts become one category."""
+    if len(set(texts)) == len(texts):
+        return categorical(codes, texts)
     places, unique = pd.factorize(np.asarray(texts, dtype=object))
-    kept = np.asarray(places)[codes] if len(texts) else codes
-    return pd.Categorical.from_codes(kept, categories=pd.Index(list(unique), dtype="str"))
+    return categorical(np.asarray(places)[codes], list(unique))
+
+
+def from_texts(texts: Sequence[str]) -> pd.Categorical:
+    """A categorical of one text a row."""
+    codes, unique = pd.factorize(np.asarray(texts, dtype=object))
+    return categorical(np.asarray(codes), list(unique))
 
 
 def change_texts(column: pd.Series, change: Callable[[str], str]) -> pd.Categorical:
@@ -36,7 +51,23 @@ def change_texts(column: pd.Series, change: Callable[[str], str]) -> pd.Categori
 
 def constant(text: str, length: int) -> pd.Categorical:
     """A column of `length` rows that all say `text`."""
-    return pd.Categorical.from_codes(np.zeros(length, dtype=np.int8), categories=pd.Index([text], dtype="str"))
+    return categorical(np.zeros(length, dtype=np.int8), [text])
+
+
+def cleaned(texts: list[str]) -> list[str]:
+    """Every text cleaned (see `clean_text`); at once where all are clean already, which is the usual case."""
+    joined = "\x00".join(texts)
+    unclean = any(sign in joined for sign in ("  ", " \x00", "\x00 ", "\t", "\n", "\r"))
+    if joined.isascii() and not unclean and joined == joined.strip():
+        return texts
+    return [clean_text(text) for text in texts]
+
+
+def plain_strings(column: pd.Series) -> pd.Series:
+    """A categorical column as an ordinary column of strings."""
+    codes, texts = distinct(column)
+    strings = pd.array(texts or [""], dtype="str")
+    return pd.Series(strings.take(codes), index=column.index)
 
 
 def rows_where(column: pd.Series, test: Callable[[str], bool]) -> np.ndarray:
@@ -44,7 +75,8 @@ def rows_where(column: pd.Series, test: Callable[[str], bool]) -> np.ndarray:
     codes, texts = distinct(column)
     if not texts:
         return np.zeros(len(column), dtype=bool)
-    return np.array([test(text) for text in texts], dtype=bool)[codes]
+    passed: np.ndarray = np.array([test(text) for text in texts], dtype=bool)[codes]
+    return passed
 
 
 def plain(text: str) -> str:
@@ -60,17 +92,22 @@ def plain(text: str) -> str:
     return " ".join(folded.split())
 
 
-def group_codes(frame: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
+def row_keys(frame: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
     """One whole number per row: equal exactly where all `columns` are equal (missing equals missing)."""
-    if not columns:
-        return np.zeros(len(frame), dtype=np.int64)
-    total = np.zeros(len(frame), dtype=np.int64)
+    total, size = np.zeros(len(frame), dtype=np.int64), 1
     for name in columns:
         codes = _codes(frame[name])
-        total = total * (int(codes.max(initial=0)) + 1) + codes
-        if int(total.max(initial=0)) > 2**40:
+        width = int(codes.max(initial=0)) + 1
+        if size * width >= 2**62:
             total = pd.factorize(total)[0].astype(np.int64)
-    return pd.factorize(total)[0].astype(np.int64)
+            size = int(total.max(initial=0)) + 1
+        total, size = total * width + codes, size * width
+    return total
+
+
+def group_codes(frame: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
+    """The number of each row's group, 0, 1, 2 … in order of appearance; a group is equal in all `columns`."""
+    return pd.factorize(row_keys(frame, columns))[0].astype(np.int64)
 
 
 def _codes(column: pd.Series) -> np.ndarray:

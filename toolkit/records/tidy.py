@@ -7,7 +7,7 @@ import pandas as pd
 
 from toolkit.records.ledger import SET_ASIDE_COLUMNS
 from toolkit.records.mapping import READING_FIELDS
-from toolkit.records.texts import group_codes
+from toolkit.records.texts import group_codes, plain_strings
 
 TIDY_COLUMNS = (
     "file",
@@ -46,7 +46,7 @@ def tidy_rows(rows: pd.DataFrame) -> pd.DataFrame:
     columns: dict[str, object] = {}
     for name in TIDY_COLUMNS:
         column = frame[name]
-        columns[name] = column.astype("str") if isinstance(column.dtype, pd.CategoricalDtype) else column
+        columns[name] = plain_strings(column) if isinstance(column.dtype, pd.CategoricalDtype) else column
     return pd.DataFrame(columns).reset_index(drop=True)
 
 

@@ -20,7 +20,7 @@ _UNITS: dict[str, tuple[str, float, str]] = {
     "mm": ("length", 0.001, "mm|millimetre|millimeter|millimetres|millimeters"),
     "cm": ("length", 0.01, "cm|cms|centimetre|centimeter|centimetres|centimeters|zentimeter"),
     "m": ("length", 1.0, "m|metre|meter|metres|meters"),
-    "in": ("length", 0.0254, "in|inch|inches|\""),
+    "in": ("length", 0.0254, 'in|inch|inches|"'),
     "N": ("force", 1.0, "n|newton|newtons"),
     "kg": ("force", _GRAVITY, "kgf|kg|kgs|kilo|kilos|kilogram|kilograms|kilogramm|kp"),
     "lbf": ("force", _POUND, "lbf|lb|lbs|pound|pounds"),

@@ -13,17 +13,23 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from toolkit.records.raw_table import clean_text
-from toolkit.records.texts import distinct, plain
+from toolkit.records.raw_table import clean_text, words_of
+from toolkit.records.texts import distinct, from_codes, plain
 
 MISSING_WORDS = frozenset(
-    "|n/a|na|n.a.|n.a|nan|null|none|-|--|–|—|.|?|nt|n.t.|not taken|not tested|not done|not measured|nd|n.d.|k.a.|missing|#n/a".split("|")
+    words_of(
+        "|n/a|na|n.a.|n.a|nan|null|none|-|--|–|—|.|?|nt|n.t.|not taken|not tested|not done|not measured"
+        "|nd|n.d.|k.a.|missing|#n/a"
+    )
 )
-YES_WORDS = frozenset("yes|y|true|present|positive|pos|x|ja|j|oui|si|sí|sì|✓|✔|+|1".split("|"))
-NO_WORDS = frozenset("no|n|false|absent|negative|neg|nein|non|0|✗".split("|"))
+YES_WORDS = frozenset(words_of("yes|y|true|present|positive|pos|x|ja|j|oui|si|sí|sì|✓|✔|+|1"))
+NO_WORDS = frozenset(words_of("no|n|false|absent|negative|neg|nein|non|0|✗"))
 _NUMBER = re.compile(r"^([+\-−]?)(\d+(?:[.,]\d+)?|[.,]\d+)\s*(\D.*)?$")
 _RANGE = re.compile(r"^[+\-−]?\d+(?:[.,]\d+)?\s*\D{0,4}\s*(?:-|–|—|−|to|bis|\.\.+|…)\s*\d+(?:[.,]\d+)?\s*\D*$")
-_GROUPED = re.compile(r"^[+\-−]?\d{1,3}(?:[.,' ]\d{3}){2,}(?:[.,]\d+)?$|^[+\-−]?\d{1,3}(?:\.\d{3})+,\d+|^[+\-−]?\d{1,3}(?:,\d{3})+\.\d+|^[+\-−]?\d{1,3}[' ]\d{3}\b")
+_GROUPED = re.compile(
+    r"^[+\-−]?\d{1,3}(?:[.,' ]\d{3}){2,}(?:[.,]\d+)?$|^[+\-−]?\d{1,3}(?:\.\d{3})+,\d+"
+    r"|^[+\-−]?\d{1,3}(?:,\d{3})+\.\d+|^[+\-−]?\d{1,3}[' ]\d{3}\b"
+)
 _OUT_OF_TEN = re.compile(r"^(\d+(?:[.,]\d+)?)\s*/\s*10$")
 
 
@@ -75,10 +81,9 @@ def read_numbers(column: pd.Series, *, decimal: str = "", missing: Iterable[str]
     reasons = list(dict.fromkeys([("", ""), *((one.reason, one.remedy) for one in read if one.reason)]))
     places = {pair: place for place, pair in enumerate(reasons)}
     problem = np.array([places[(one.reason, one.remedy)] for one in read], dtype=np.int16)
-    units = pd.Index(dict.fromkeys(["", *(one.unit for one in read)]), dtype="str")
     return Numbers(
         value=_at([one.value for one in read], codes, float),
-        unit=pd.Categorical.from_codes(units.get_indexer([one.unit for one in read])[codes] if read else codes, categories=units),
+        unit=from_codes(codes, [one.unit for one in read]),
         word=_at([one.word for one in read], codes, bool),
         taken=_at([one.taken for one in read], codes, bool),
         problem=problem[codes] if read else codes.astype(np.int16),
@@ -122,11 +127,11 @@ def _read_one(text: str, sign: str, left_out: Iterable[str], is_set: bool) -> _O
     if found is None:
         return _not_a_number(text, low)
     minus, number, unit = found.group(1), found.group(2), (found.group(3) or "").strip()
-    if _RANGE.match(text) or _GROUPED.match(text) or text[0] == "+" and not number:
+    if _RANGE.match(text) or _GROUPED.match(text) or (text[0] == "+" and not number):
         return _not_a_number(text, low)
     if _OUT_OF_TEN.match(text):
         unit = "points"
-    if unit and (unit[0] in ".,'" or any(letter.isdigit() for letter in unit) and not _is_unit(unit)):
+    if unit and (unit[0] in ".,'" or (any(letter.isdigit() for letter in unit) and not _is_unit(unit))):
         return _not_a_number(text, low)
     wrong = _wrong_sign(number, sign, is_set)
     if wrong is not None:
@@ -167,13 +172,18 @@ def _not_a_number(text: str, low: str) -> _One:
     if low in NO_WORDS:
         return _One(value=0.0, word=True)
     if text.startswith("="):
-        return _One(reason="a formula without a value", remedy="save the sheet once in a spreadsheet program, or type the number")
+        return _One(
+            reason="a formula without a value",
+            remedy="save the sheet once in a spreadsheet program, or type the number",
+        )
     if text.startswith("#"):
         return _One(reason="a spreadsheet error", remedy="correct the cell's formula, or type the number")
     if _GROUPED.match(text):
         return _One(reason="a number with a thousands sign; these are not guessed", remedy="type the number without it")
     if _RANGE.match(text):
-        return _One(reason="a range, not one reading", remedy="type the one reading that was taken, or leave the cell empty")
+        return _One(
+            reason="a range, not one reading", remedy="type the one reading that was taken, or leave the cell empty"
+        )
     if text[0] in "<>≤≥~≈":
         return _One(reason="a limit, not a reading", remedy="type the reading, or leave the cell empty")
     return _One(reason="not a number", remedy="type the number alone, or leave the cell empty if nothing was read")

@@ -1,4 +1,4 @@
-"""Workbooks (XLSX): bounded before they are opened, cells as the texts a reader sees, formulas by their saved values."""
+"""Workbooks (XLSX): bounded before they are opened; cells as a reader sees them, formulas by their saved values."""
 
 from __future__ import annotations
 
@@ -46,7 +46,9 @@ def read_workbook(path: Path, data: bytes, *, sha256: str, settings: Mapping[str
     formulas = _check_archive(data, file=path.name)
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(data))
-        grids = {name: book.get_sheet_by_name(name) for name in _sheet_names(book.sheet_names, settings, file=path.name)}
+        grids = {
+            name: book.get_sheet_by_name(name) for name in _sheet_names(book.sheet_names, settings, file=path.name)
+        }
         found = {name: sheet.to_python(skip_empty_area=False) for name, sheet in grids.items()}
     except (CalamineError, OSError, ValueError) as fault:
         raise ExportError(f"{path.name}: the workbook is damaged ({fault}). Open it and save it again.") from None
@@ -69,7 +71,7 @@ def _sheet_names(names: list[str], settings: Mapping[str, Any], *, file: str) ->
 
 
 def _check_archive(data: bytes, *, file: str) -> dict[int, set[tuple[int, int]]]:
-    """Refuse what is no workbook or would unpack to too much; cells (row, column) with a formula but no value by sheet."""
+    """Refuse what is no workbook or unpacks to too much; by sheet, cells (row, column) with a formula but no value."""
     try:
         archive = zipfile.ZipFile(io.BytesIO(data))
         _check_members(archive, len(data), file=file)
@@ -107,8 +109,8 @@ def _check_size(content: bytes, *, file: str) -> None:
         width = max(_column_number(letters) for letters in {match.group(1) for match in _CELL.finditer(content)})
     if rows * width > _MOST_CELLS:
         raise ExportError(
-            f"{file}: the sheet's used area is {rows:,} rows by {width:,} columns. Delete stray cells far outside the table, "
-            "or save the sheet as CSV."
+            f"{file}: the sheet's used area is {rows:,} rows by {width:,} columns. Delete stray cells far outside the "
+            "table, or save the sheet as CSV."
         )
 
 
@@ -170,7 +172,9 @@ def _those_with_the_same_header(tables: list[RawTable], names: list[str], *, fil
     """The first sheet with rows and all that share its header; the others are named in its notes."""
     filled = [table for table in tables if len(table.rows)]
     if not filled:
-        raise ExportError(f"{file}: no sheet has a header in its first row and rows below it (sheets: {', '.join(names)}).")
+        raise ExportError(
+            f"{file}: no sheet has a header in its first row and rows below it (sheets: {', '.join(names)})."
+        )
     headers = list(filled[0].cells.columns)
     same = [table for table in filled if list(table.cells.columns) == headers]
     others = [table.file for table in filled if table not in same]

@@ -1,0 +1,141 @@
+"""Sides that do not fit together: flagged for the reader to look at, never set aside.
+
+Tissue on one side limits some movements towards the same side and others towards the opposite side (general anatomy,
+from the codebook's limits). Treating the left and reading only where the left cannot show is worth knowing.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from toolkit.records.codebook import Codebook
+from toolkit.records.ledger import Ledger
+from toolkit.records.readings import Rulers
+from toolkit.records.texts import distinct, row_keys
+
+_OTHER = {"left": "right", "right": "left"}
+_TREATMENT = ("session_id", "region", "treated_side", "intervention", "measure")
+_FEWEST_CLIENTS = 8
+
+
+def flag_sides(frame: pd.DataFrame, *, codebook: Codebook, rulers: Rulers, ledger: Ledger) -> None:
+    """Flag measured sides that cannot show the treated side, missing sides, and sides that may be swapped.
+
+    Args:
+        frame: rows of one measured side each, texts categorical.
+        codebook: its limits say which side a region acts on.
+        rulers: which measures are read on each side.
+        ledger: takes the flags.
+    """
+    _flag_missing_sides(frame, rulers, ledger)
+    _flag_other_side_only(frame, codebook, ledger)
+    _flag_swapped(frame, ledger)
+
+
+def _flag_missing_sides(frame: pd.DataFrame, rulers: Rulers, ledger: Ledger) -> None:
+    """A measure read on each side without a side; a treatment without a side."""
+    sided = {name for name, is_sided in zip(rulers.names, rulers.sided, strict=True) if is_sided}
+    codes, measures = distinct(frame["measure"])
+    is_sided = (
+        np.array([name in sided for name in measures], dtype=bool)[codes] if measures else np.zeros(0, dtype=bool)
+    )
+    without = is_sided & _is(frame["measured_side"], "none")
+    what = f"{without.sum()} row(s) of measures that are read on each side name no measured side"
+    ledger.flag(frame.loc[without].head(1), column="measured_side", value="none", what=what)
+    untold = _is(frame["treated_side"], "") & ~_is(frame["intervention"], "measured_only")
+    what = f"{untold.sum()} row(s) name no treated side"
+    ledger.flag(frame.loc[untold].head(1), column="treated_side", value="", what=what)
+
+
+def _is(column: pd.Series, text: str) -> np.ndarray:
+    """True for rows that say `text`."""
+    return np.asarray(column == text, dtype=bool)
+
+
+def _flag_other_side_only(frame: pd.DataFrame, codebook: Codebook, ledger: Ledger) -> None:
+    """One side treated, and the measured side on which that could show is missing from the session."""
+    treated, measured = frame["treated_side"].to_numpy(dtype=object), frame["measured_side"].to_numpy(dtype=object)
+    both_told = np.isin(treated, ("left", "right")) & np.isin(measured, ("left", "right"))
+    some = frame.loc[both_told & ~_is(frame["intervention"], "measured_only")]
+    if not len(some):
+        return
+    relation = _relations(some, codebook)
+    same = (some["treated_side"].astype(str) == some["measured_side"].astype(str)).to_numpy()
+    shows = np.where(relation == "opposite", ~same, same) | (relation == "either")
+    keys = row_keys(some, _TREATMENT)
+    lacking = ~shows & ~np.isin(keys, keys[shows])
+    for kind in ("same", "opposite"):
+        rows = some.loc[lacking & (relation == kind)]
+        what = (
+            "one side was treated and only the other measured"
+            if kind == "same"
+            else "tissue on the treated side limits this movement to the opposite side, which was not measured"
+        )
+        ledger.flag(
+            rows, column="measured_side", value=rows["measured_side"].astype(str).to_numpy(dtype=object), what=what
+        )
+
+
+def _relations(frame: pd.DataFrame, codebook: Codebook) -> np.ndarray:
+    """same, opposite or either for each row, by what the codebook says of its regions and measure; unknown = same."""
+    region_codes, regions = distinct(frame["region"])
+    measure_codes, measures = distinct(frame["measure"])
+    table = np.empty((max(len(regions), 1), max(len(measures), 1)), dtype=object)
+    for place, joined in enumerate(regions):
+        for number, measure in enumerate(measures):
+            found = {codebook.limits(region, measure) or "same" for region in joined.split(" + ")}
+            table[place, number] = found.pop() if len(found) == 1 and found != {"both"} else "either"
+    relations: np.ndarray = table[region_codes, measure_codes]
+    return relations
+
+
+def _flag_swapped(frame: pd.DataFrame, ledger: Ledger) -> None:
+    """A practitioner whose clients' left-right differences turn round at some date: sides may have been swapped."""
+    pairs = _left_minus_right(frame)
+    for (practitioner, measure), group in pairs.groupby(["practitioner", "measure"], observed=True):
+        found = _turning_point(group)
+        if found is not None:
+            when, count = found
+            what = (
+                f"left and right of {measure} may have been swapped from {when:%Y-%m-%d}: in {count} clients of "
+                f"{practitioner} the difference between the sides turns round there"
+            )
+            first = group.loc[group["date"] >= when].head(1)
+            ledger.flag(first, column="measured_side", value="", what=what)
+
+
+def _left_minus_right(frame: pd.DataFrame) -> pd.DataFrame:
+    """Left minus right of the first reading before, for sessions with both sides."""
+    some = frame.loc[frame["date"].notna() & frame["before"].notna()]
+    sides = some["measured_side"].to_numpy(dtype=object)
+    key = row_keys(some, ["session_id", "region", "intervention", "measure"])
+    some = some[["file", "row", "practitioner", "client", "measure", "date", "before"]].assign(key=key)
+    left, right = some.loc[sides == "left"], some.loc[sides == "right", ["key", "before"]]
+    left, right = left.drop_duplicates("key"), right.drop_duplicates("key")
+    pairs: pd.DataFrame = left.merge(right, on="key", suffixes=("", "_right"))
+    pairs["difference"] = pairs["before"] - pairs["before_right"]
+    return pairs
+
+
+def _turning_point(group: pd.DataFrame) -> tuple[pd.Timestamp, int] | None:
+    """(date, clients) at which clients' differences before and after are most clearly opposite; None when nowhere.
+
+    The bound is a correlation below -0.6 whose t-value is beyond -5, in at least eight clients seen on both sides of
+    the date: common practice, no source.
+    """
+    if group["client"].nunique() < _FEWEST_CLIENTS:
+        return None
+    best: tuple[float, pd.Timestamp, int] | None = None
+    for date in group["date"].quantile(np.linspace(0.1, 0.9, 17)).unique():
+        means = (
+            group.assign(later=group["date"] >= date).groupby(["client", "later"], observed=True)["difference"].mean()
+        )
+        table = means.unstack("later").dropna()
+        if len(table) < _FEWEST_CLIENTS or table.shape[1] < 2 or (table.std() == 0).any():
+            continue
+        r = float(np.corrcoef(table[False], table[True])[0, 1])
+        strength = r * np.sqrt((len(table) - 2) / max(1 - r * r, 1e-12))
+        if r < -0.6 and strength < -5 and (best is None or strength < best[0]):
+            best = (strength, pd.Timestamp(date), len(table))
+    return None if best is None else best[1:]
