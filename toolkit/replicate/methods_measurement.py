@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -11,6 +11,9 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError
 from toolkit.replicate.method import Method, Numbers
+
+if TYPE_CHECKING:
+    from toolkit.measurement.generalisability import VarianceShares
 
 Array = npt.NDArray[np.float64]
 
@@ -103,6 +106,36 @@ def _repeatability(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     return numbers
 
 
+def _shares(frame: pd.DataFrame, settings: Mapping[str, Any]) -> tuple[pd.DataFrame, VarianceShares]:
+    from toolkit.measurement.generalisability import variance_shares
+
+    facet = settings["instrument"]
+    shares = variance_shares(frame, unit="", subject=settings["subject"], facets=[facet], value=settings["value"])
+    return frame, shares
+
+
+def _instruments(made: tuple[pd.DataFrame, VarianceShares], settings: Mapping[str, Any]) -> Numbers:
+    from toolkit.measurement.generalisability import icc_of_design, sem_of_design
+    from toolkit.measurement.measurement_error import within_person
+
+    frame, shares = made
+    facet, subject = settings["instrument"], settings["subject"]
+    numbers: Numbers = {}
+    for name, same, forgiving in (
+        ("between", (), ()),
+        ("between_consistent", (), (facet,)),
+        ("within", (facet,), ()),
+    ):
+        numbers[f"icc_{name}"] = icc_of_design(shares, same=same, forgiving=forgiving).value
+        numbers[f"sem_{name}"] = sem_of_design(shares, same=same, forgiving=forgiving).value
+    if settings["of"]:
+        rows = frame[frame[facet] == settings["of"]]
+        own = within_person(rows, unit="", subject=subject, value=settings["value"]).sd.value
+        true = shares.variance(subject) + shares.variance(f"{subject} × {facet}")
+        numbers |= {"sem_own": own, "icc_own": true / (true + own**2)}
+    return numbers
+
+
 MEASUREMENT_METHODS = (
     Method(
         name="icc",
@@ -115,6 +148,22 @@ MEASUREMENT_METHODS = (
         "toolkit.measurement.measurement_error.sem_agreement, toolkit.measurement.measurement_error.mdc",
         recompute=_icc,
         columns=("subject", "reader", "value"),
+    ),
+    Method(
+        name="instruments",
+        what="readings of the same people repeated with several instruments: ICC and SEM within and between them",
+        gives=(
+            "icc_between", "sem_between", "icc_between_consistent", "sem_between_consistent",
+            "icc_within", "sem_within", "icc_own", "sem_own",
+        ),
+        uses="toolkit.measurement.generalisability.variance_shares, "
+        "toolkit.measurement.generalisability.icc_of_design, toolkit.measurement.generalisability.sem_of_design, "
+        "toolkit.measurement.measurement_error.within_person",
+        recompute=_instruments,
+        prepare=_shares,
+        after_preparing=("of",),
+        columns=("subject", "instrument", "value"),
+        settings={"of": ""},
     ),
     Method(
         name="limits_of_agreement",
