@@ -126,7 +126,7 @@ def variance_intervals(fit: MixedFit, *, confidence_level: float = 0.95) -> Vari
 
     Example:
         >>> from toolkit.models.mixed import fit_mixed_arrays
-        >>> rng = np.random.default_rng(1)
+        >>> rng = np.random.default_rng(2)
         >>> client = np.repeat(np.arange(20), 4)
         >>> y = rng.normal(size=20)[client] + rng.normal(size=80)
         >>> fit = fit_mixed_arrays(y, np.ones((80, 1)), ["Intercept"], {"client": client})
