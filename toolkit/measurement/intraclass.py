@@ -16,7 +16,7 @@ from scipy import optimize, stats
 
 from toolkit.errors import NotEnoughError
 from toolkit.measurement import checks
-from toolkit.measurement.clustered import Codes, Floats
+from toolkit.measurement.clustered import Codes, Floats, pooled_df
 from toolkit.measurement.ratings import Ratings, ratings_from
 from toolkit.measurement.reliability import agreement_limits
 from toolkit.result import Estimate, Shown, figure_text
@@ -29,6 +29,7 @@ class IccTable(Shown):
     ICC(1,·): readers differ from subject to subject. ICC(2,·): agreement, the same readers for all, readers a sample.
     ICC(3,·): consistency, a constant difference between readers forgiven. ·,1 = one reading, ·,k = the mean of all k.
     Mean squares and variance components (`var_…`, may be negative) are in squared units of the readings.
+    `df_error_effective` is `df_error`, lowered where a jackknife over subjects shows errors with heavy tails.
     """
 
     icc_1_1: Estimate
@@ -47,6 +48,7 @@ class IccTable(Shown):
     ms_error: float
     ms_within: float
     df_error: float
+    df_error_effective: float
     df_within: float
     var_subjects: float
     var_readers: float
@@ -92,6 +94,9 @@ def icc(
         reader: column of the reader, the instrument, or the number of the reading.
         value: column of the readings.
         confidence_level: of the intervals.
+
+    The F intervals suppose normal values: in simulations they hold the truth in 94–96 % for normal, but only in about
+    80–90 % for heavy-tailed people or errors (`reading_error` allows for that, for readings taken twice).
 
     Returns:
         IccTable. With gaps, ICC(2,·) limits use mean squares rebuilt from the components: approximate, not exact.
@@ -143,6 +148,7 @@ def icc_of(study: Ratings, *, confidence_level: float = 0.95) -> IccTable:
         ms_error=two_way.ms_error,
         ms_within=one_way.ms_error,
         df_error=two_way.df_error,
+        df_error_effective=_effective_error_df(study, two_way.df_error),
         df_within=one_way.df_error,
         var_subjects=two_way.solve(1.0) * two_way.ms_error,
         var_readers=readers.solve(1.0) * two_way.ms_error,
@@ -306,6 +312,20 @@ def _ratio(
             "error to judge. Readings copied from one another look like this: take them anew, unseen."
         )
     return _VarianceRatio(squares=squares, eigenvalues=eigenvalues, ms_error=error / df, df_error=float(df))
+
+
+def _effective_error_df(study: Ratings, df_error: float) -> float:
+    """Error df as a jackknife over subjects sees them, at most the plain ones (which suppose normal errors)."""
+    counts = study.counts()
+    by_reader, by_subject = counts.sum(axis=0), counts.sum(axis=1)
+    left = study.value - study.value[0]
+    left = left - (np.bincount(study.reader, weights=left) / by_reader)[study.reader]
+    design = np.diag(by_subject) - (counts / by_reader) @ counts.T
+    effects = np.linalg.lstsq(design, np.bincount(study.subject, weights=left), rcond=1e-9)[0]
+    own = effects[study.subject]
+    left = left - own + (np.bincount(study.reader, weights=own) / by_reader)[study.reader]
+    squares = np.bincount(study.subject, weights=left**2) * study.n_subjects / (study.n_subjects - 1)
+    return min(df_error, pooled_df(squares, by_subject - 1))
 
 
 def _turned(study: Ratings) -> Ratings:

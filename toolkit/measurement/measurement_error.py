@@ -16,7 +16,7 @@ from scipy import stats
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
-from toolkit.measurement.clustered import client_codes, sd_interval, total_variance
+from toolkit.measurement.clustered import client_codes, pooled_df, sd_interval, total_variance
 from toolkit.measurement.intraclass import IccTable
 from toolkit.measurement.reliability import Z90, Z95
 from toolkit.result import Estimate, Shown, figure_text
@@ -126,15 +126,15 @@ def sem_from_sd_of_differences(sd: float, *, n: int, unit: str, confidence_level
 def sem_consistency(study: IccTable, *, unit: str, confidence_level: float = 0.95) -> Estimate:
     """SEM within one reader's scale: √ error mean square; constant differences between readers are left out.
 
-    Source: Weir (2005) J Strength Cond Res 19:231-240 (his SEM is this one); exact chi-square interval.
+    Source: Weir (2005) J Strength Cond Res 19:231-240 (his SEM is this one).
     """
     return _sem(
         float(np.sqrt(study.ms_error)),
-        study.df_error,
+        study.df_error_effective,
         unit=unit,
         n=study.n_subjects,
         n_of="subjects",
-        method=f"√ error mean square, chi-square interval with {study.df_error:g} df",
+        method=f"√ error mean square, chi-square interval with {study.df_error_effective:.3g} effective df",
         confidence_level=confidence_level,
         name="SEM (consistency)",
     )
@@ -153,7 +153,7 @@ def sem_agreement(study: IccTable, *, unit: str, confidence_level: float = 0.95)
     per_reader = study.n_readings / study.n_readers
     ms_readers = max(study.var_error + per_reader * study.var_readers, 0.0)
     parts = np.array([ms_readers / per_reader, (1 - 1 / per_reader) * study.var_error])
-    low, high = sum_interval(parts, np.array([df, study.df_error]), confidence_level=confidence_level)
+    low, high = sum_interval(parts, np.array([df, study.df_error_effective]), confidence_level=confidence_level)
     value = max(study.var_readers, 0.0) + study.var_error
     return Estimate(
         name="SEM (agreement)",
@@ -291,13 +291,15 @@ def within_person(
             "Every person's readings are identical, so no scatter can be seen. Readings copied from one another look "
             "like this: take them anew, unseen."
         )
+    per_person = np.bincount(who, weights=(read[keep] - means[who]) ** 2).astype(float)
+    effective = pooled_df(per_person, np.bincount(who).astype(float) - 1)
     sd = _sem(
         float(np.sqrt(squares / df)),
-        df,
+        effective,
         unit=unit,
         n=len(means),
         n_of="people",
-        method=f"√ mean square within people, chi-square interval with {df:g} df",
+        method=f"√ mean square within people, chi-square interval with {effective:.3g} effective df",
         confidence_level=confidence_level,
         name="within-person SD",
     )
@@ -312,7 +314,7 @@ def within_person(
         n_of="people",
         method=f"{multiplier:g} √2 × within-person SD",
         confidence_level=confidence_level,
-        df=df,
+        df=effective,
     )
     return WithinPerson(
         sd=sd,
