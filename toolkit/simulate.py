@@ -81,9 +81,13 @@ ALL_RIVALS: dict[str, Any] = {
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class SimulatedClinic:
-    """An export made by chance (`rows`, wide layout) with its dials and its truth."""
+    """An export made by chance (`rows`, wide layout) with its dials and its truth.
+
+    `all_readings`: the same rows with the readings that were taken but not written down.
+    """
 
     rows: pd.DataFrame
+    all_readings: pd.DataFrame
     dials: ClinicDials
     truth: dict[str, Any]
 
@@ -124,7 +128,11 @@ def simulate_clinic(dials: ClinicDials, *, rng: np.random.Generator | int) -> Si
         parts.append(rows)
         here = here[_come_back(moved, dials, rng)]
     rows = pd.concat(parts, ignore_index=True).sort_values(["date", "client"], kind="stable", ignore_index=True)
-    return SimulatedClinic(rows=rows, dials=dials, truth=_truth(dials))
+    taken = ["taken_after_wait", "taken_after"]
+    full = rows.assign(after_wait=rows["taken_after_wait"], after=rows["taken_after"])
+    return SimulatedClinic(
+        rows=rows.drop(columns=taken), all_readings=full.drop(columns=taken), dials=dials, truth=_truth(dials)
+    )
 
 
 def _truth(dials: ClinicDials) -> dict[str, Any]:
@@ -278,9 +286,9 @@ def _phases(
 
 def _leave_empty(rows: pd.DataFrame, sign: float, dials: ClinicDials, rng: np.random.Generator) -> pd.DataFrame:
     """Unmoved sides whose after-reading is not written down."""
+    rows = rows.assign(taken_after_wait=rows["after_wait"], taken_after=rows["after"])
     if dials.not_written <= 0:
         return rows
-    rows = rows.copy()
     for phase in ("after_wait", "after"):
         unmoved = sign * (rows[phase] - rows["before"]) < dials.unmoved_below
         rows.loc[unmoved & (rng.random(len(rows)) < dials.not_written), phase] = np.nan
