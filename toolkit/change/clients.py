@@ -100,38 +100,48 @@ def complete_pairs(
             f"The client is empty in {len(nameless)} row(s), first in {_row_name(rows, int(nameless[0]))}. "
             "Give every row its client's pseudonym."
         )
-    start, end = numbers(rows, first), numbers(rows, second)
-    session: Any = rows["session_id"].to_numpy() if "session_id" in rows.columns else np.arange(len(rows))
-    taken = pd.DataFrame(
-        {
-            "client": rows["client"].to_numpy(),
-            "session_id": session,
-            "first": start.to_numpy(),
-            "second": end.to_numpy(),
-            "change": turned * (end - start).to_numpy(),
-        }
-    )
-    both = taken.dropna(subset=["first", "second"])
-    if both.empty:
+    start, end = numbers(rows, first).to_numpy(), numbers(rows, second).to_numpy()
+    both = ~(np.isnan(start) | np.isnan(end))
+    if not both.any():
         raise NotEnoughError(
             f"None of the {len(rows)} row(s) holds both a '{first}' and a '{second}' reading: "
             "there is no change to look at. Record both readings."
         )
-    return Pairs(rows=both, n_rows=len(rows), n_missing=len(rows) - len(both))
+    session: Any = rows["session_id"].to_numpy() if "session_id" in rows.columns else np.arange(len(rows))
+    taken = pd.DataFrame(
+        {
+            "client": rows["client"].to_numpy()[both],
+            "session_id": session[both],
+            "first": start[both],
+            "second": end[both],
+            "change": turned * (end - start)[both],
+        },
+        index=np.flatnonzero(both),
+    )
+    return Pairs(rows=taken, n_rows=len(rows), n_missing=len(rows) - len(taken))
 
 
 def clients_of(pairs: Pairs) -> pd.DataFrame:
     """One row a client from complete pairs; see `clients_change`."""
-    grouped = pairs.rows.groupby("client", sort=True, observed=True)
-    table = grouped.agg(
-        change=("change", "mean"),
-        n_rows=("change", "size"),
-        n_sessions=("session_id", "nunique"),
-        mean_first=("first", "mean"),
-        mean_second=("second", "mean"),
+    rows = pairs.rows
+    code, names = pd.factorize(rows["client"], sort=True)
+    n_rows = np.bincount(code)
+    session = pd.factorize(rows["session_id"], use_na_sentinel=False)[0]
+    visits = np.unique(code.astype(np.int64) * (int(session.max()) + 1) + session)  # one number a client and session
+
+    def mean(column: str) -> Floats:
+        return np.asarray(np.bincount(code, weights=rows[column].to_numpy()) / n_rows, dtype=float)
+
+    return pd.DataFrame(
+        {
+            "client": names,
+            "change": mean("change"),
+            "n_rows": n_rows,
+            "n_sessions": np.bincount(visits // (int(session.max()) + 1)),
+            "mean_first": mean("first"),
+            "mean_second": mean("second"),
+        }
     )
-    table["n_sessions"] = table["n_sessions"].clip(lower=1)  # an empty session_id still is a session
-    return table.reset_index()
 
 
 def clients_change(
@@ -172,13 +182,15 @@ def client_share(pairs: Pairs) -> float:
 
     Source: Donner & Koval (1980) Biometrics 36:19-25 (ANOVA estimator for unequal cluster sizes).
     """
-    sizes = pairs.rows.groupby("client", observed=True)["change"].size().to_numpy(dtype=float)
+    code = pd.factorize(pairs.rows["client"])[0]
+    change = pairs.rows["change"].to_numpy()
+    sizes = np.bincount(code).astype(float)
     n, k = float(sizes.sum()), len(sizes)
-    if k < 2 or n <= k or same_throughout(pairs.rows["change"].to_numpy()):
+    if k < 2 or n <= k or same_throughout(change):
         return 0.0
-    of_client = pairs.rows.groupby("client", observed=True)["change"].transform("mean")
-    between = float(((of_client - pairs.rows["change"].mean()) ** 2).sum()) / (k - 1)
-    within = float(((pairs.rows["change"] - of_client) ** 2).sum()) / (n - k)
+    means = np.bincount(code, weights=change) / sizes
+    between = float((sizes * (means - change.mean()) ** 2).sum()) / (k - 1)
+    within = float(((change - means[code]) ** 2).sum()) / (n - k)
     typical = (n - float((sizes**2).sum()) / n) / (k - 1)
     return (between - within) / (between + (typical - 1) * within)
 
@@ -197,5 +209,5 @@ def design_effect(*, rows_per_client: float, icc: float) -> float:
 
 def design_effect_of(pairs: Pairs) -> float:
     """The design effect of rows that repeat clients; unequal numbers of rows enter as their weighted mean."""
-    sizes = pairs.rows.groupby("client", observed=True)["change"].size().to_numpy(dtype=float)
+    sizes = np.bincount(pd.factorize(pairs.rows["client"])[0]).astype(float)
     return design_effect(rows_per_client=float((sizes**2).sum() / sizes.sum()), icc=client_share(pairs))

@@ -20,7 +20,7 @@ from toolkit.result import Estimate, Shown, figure_text
 class ReliableChange(Shown):
     """One person's change against the error of two readings; positive = better.
 
-    `index` is the change over `error_of_difference` (sqrt(2) SEM); beyond `criterion` (1.96) either way it is `reliable`.
+    `index` is the change over `error_of_difference` (sqrt(2) SEM); beyond `criterion` (1.96) it is `reliable`.
     `threshold` is the smallest reliable change in `unit`.
     """
 
@@ -42,8 +42,8 @@ class ReliableChange(Shown):
         verdict = "more than" if self.reliable else "no more than"
         return (
             f"The change of {figure_text(self.change)} {self.unit} (better is positive) is {verdict} two readings' "
-            f"error explains ({self.criterion:g} errors of a difference: {figure_text(self.threshold)} {self.unit}; index "
-            f"{figure_text(self.index)}; SEM {figure_text(self.sem)} {self.unit}; n = 1 person). "
+            f"error explains ({self.criterion:g} errors of a difference: {figure_text(self.threshold)} {self.unit}; "
+            f"index {figure_text(self.index)}; SEM {figure_text(self.sem)} {self.unit}; n = 1 person). "
             "It does not say what caused the change."
         )
 

@@ -82,17 +82,16 @@ def _checked_signs(pairs: Pairs, measure: str) -> None:
 
 def cluster_counts(pairs: Pairs) -> pd.DataFrame:
     """One row a client: how many of the client's pairs were yes-yes, yes-no, no-yes, no-no."""
-    first, second = pairs.rows["first"] == 1, pairs.rows["second"] == 1
-    cells = pd.DataFrame(
-        {
-            "client": pairs.rows["client"],
-            "yes_yes": first & second,
-            "yes_no": first & ~second,
-            "no_yes": ~first & second,
-            "no_no": ~first & ~second,
-        }
-    )
-    return cells.groupby("client", observed=True).sum().astype(int).reset_index()
+    first, second = (pairs.rows[which].to_numpy() == 1 for which in ("first", "second"))
+    code, names = pd.factorize(pairs.rows["client"], sort=True)
+    cells = {
+        "yes_yes": first & second,
+        "yes_no": first & ~second,
+        "no_yes": ~first & second,
+        "no_no": ~first & ~second,
+    }
+    counted = {name: np.bincount(code, weights=cell).astype(int) for name, cell in cells.items()}
+    return pd.DataFrame({"client": names, **counted})
 
 
 def _equal_weight_shares(clients: pd.DataFrame) -> PairedShares:
@@ -118,17 +117,31 @@ def _equal_weight_shares(clients: pd.DataFrame) -> PairedShares:
     )
 
 
-def _net_improvement(shares: PairedShares, clients: int, *, turned: float, confidence_level: float) -> Estimate:
-    """The oriented difference of shares with Newcombe's paired limits on the effective number of pairs."""
+def net_improvement(clients: pd.DataFrame, *, better: str, confidence_level: float = 0.95) -> Estimate:
+    """The net share that improved: mean over clients of each client's net share of pairs, better = positive.
+
+    Newcombe's paired limits, on as many pairs as the variance between clients is worth.
+
+    Args:
+        clients: one row a client with the counts `yes_yes`, `yes_no`, `no_yes`, `no_no` (see `cluster_counts`).
+        better: "higher" where the sign is a good one, "lower" where it should go away.
+        confidence_level: of the interval.
+
+    Example:
+        >>> counts = pd.DataFrame({"yes_yes": [1, 0, 0], "yes_no": [1, 1, 0], "no_yes": [0, 0, 0], "no_no": [0, 1, 1]})
+        >>> round(net_improvement(counts, better="lower").value, 3)
+        0.333
+    """
+    turned, shares = direction(better), _equal_weight_shares(clients)
     low, high = paired_score_limits(shares, confidence_level=confidence_level)
-    repeated = "" if abs(shares.n - clients) < 1e-9 else f" on {shares.n:.1f} effective pairs"
+    repeated = "" if abs(shares.n - len(clients)) < 1e-9 else f" on {shares.n:.1f} effective pairs"
     return Estimate(
         name="net share that improved",
         value=turned * (shares.second - shares.first),
         ci_low=low if turned > 0 else -high,
         ci_high=high if turned > 0 else -low,
         unit="share",
-        n=clients,
+        n=len(clients),
         method=f"Newcombe's paired score interval (1998, method 10){repeated}, clients weighted equally",
         confidence_level=confidence_level,
     )
@@ -209,7 +222,7 @@ def signs_change(
         counts=counts,
         first_share=shares.first,
         second_share=shares.second,
-        difference=_net_improvement(shares, len(clients), turned=turned, confidence_level=confidence_level),
+        difference=net_improvement(clients, better=better, confidence_level=confidence_level),
         odds_ratio=conditional_odds_ratio(improved, worsened, confidence_level=confidence_level)
         if counts.discordant
         else None,
