@@ -263,3 +263,32 @@ def test_negative_numbers_stay_numbers_in_the_files(folder):
     rungs = pd.read_csv(folder / "tables" / "ladder.csv")
     assert rungs["ci_low"].dtype == np.float64
     assert rungs["ci_low"].min() == -0.21
+
+
+def test_each_measures_model_has_its_figure_or_says_why_not(findings, tmp_path):
+    rows = findings["by_region_and_intervention"]["rows"]
+    bare = [{key: row[key] for key in row if key not in ("measure", "unit")} for row in rows[:2]]
+    findings["by_region_and_intervention"] = {
+        "model": {"measure": "ankle_dorsiflexion_lunge", "unit": "deg", "notes": [], "levels": {"client": 41}},
+        "rows": bare,
+        "other_measures": [{"model": {"measure": "cervical_rotation", "not_fitted": "one client only"}, "rows": []}],
+    }
+    write_report(findings, tmp_path, plot_data=PlotData())
+    text = Page((tmp_path / "report.html").read_text(encoding="utf-8")).text
+    assert "Adjusted mean change of ankle bend in the lunge" in text
+    assert "Neck rotation: not estimated. One client only." in text
+
+
+def test_flags_and_readings_are_accounted_for(findings, tmp_path):
+    findings["flags"] = [{"what": "left was treated, right was read", "n": 3, "example_row": 12}]
+    findings["export"].update(readings_read=1000, readings_kept=990, readings_set_aside=10)
+    write_report(findings, tmp_path, plot_data=PlotData())
+    page = Page((tmp_path / "report.html").read_text(encoding="utf-8"))
+    assert "1000 readings read = 990 kept + 10 set aside." in page.text
+    assert ["Left was treated, right was read", "3", "row 12 of the sheet"] in [row for t in page.tables for row in t]
+
+
+def test_open_explanations_stand_first(findings):
+    states = [row[1] for row in tables.rivals_table(findings["findings"][1]).rows]
+    assert states[0] == "open"
+    assert states[-1] == "does not apply here"

@@ -17,7 +17,7 @@ from toolkit.present import report_tables as tables
 from toolkit.present.html import ReportFigure, ReportTable, template_environment, write_table
 from toolkit.present.plot_data import PlotData
 from toolkit.present.report_figures import agreement_of, before_after_of, forest_of, ladder_of
-from toolkit.present.words import LEVEL_WORDS, clean, is_missing, sentence, spaced
+from toolkit.present.words import LEVEL_WORDS, capital, clean, is_missing, sentence, spaced
 
 IN_FULL = 3  # answers shown in full; the others stand in a table, their details folded away
 JUDGEMENT = "Follow local codes and the judgement of a licensed professional."
@@ -44,10 +44,12 @@ class Answer:
 
 @dataclass(frozen=True, kw_only=True)
 class ByMeasure:
-    """One measure by region and intervention: figure and table."""
+    """One measure by region and intervention; `lacking` says why there is neither figure nor table."""
 
-    figure: ReportFigure
-    table: ReportTable
+    figure: ReportFigure | None
+    table: ReportTable | None
+    model: list[tuple[str, str]]
+    lacking: str
 
 
 def write_report(findings: Mapping[str, Any], folder: Path, *, plot_data: PlotData) -> None:
@@ -100,21 +102,48 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
 
 
 def _by_measure(findings: Mapping[str, Any]) -> list[ByMeasure]:
-    """The rows of the model, one figure and table a measure, since each has a unit of its own."""
-    frame = pd.DataFrame(findings["by_region_and_intervention"]["rows"])
-    if frame.empty:
-        return []
-    model = findings["by_region_and_intervention"]["model"] or {}
-    for key in ("measure", "unit"):
-        if key not in frame:
-            frame[key] = _only(key, model, findings["findings"])
-    frame = tables.labelled(findings["findings"], frame)
-    out = []
-    for place, ((measure, unit), part) in enumerate(frame.groupby(["measure", "unit"], sort=False), start=1):
-        name = spaced(measure)
-        figure = forest_of(part, unit=str(unit), measure=name, key=f"by_region_and_intervention_{place}")
-        out.append(ByMeasure(figure=figure, table=tables.model_table(part, measure=name, unit=str(unit))))
+    """Each measure by region and intervention: figure, table, and what the model says of itself."""
+    out: list[ByMeasure] = []
+    for part in model_parts(findings):
+        model = part["model"] or {}
+        rows = pd.DataFrame(part["rows"])
+        if rows.empty:
+            out.append(ByMeasure(figure=None, table=None, model=_flat(model), lacking=_lacking(model, findings)))
+            continue
+        for key in ("measure", "unit"):
+            if key not in rows:
+                rows[key] = _only(key, model, findings["findings"])
+        for place, ((_, unit), same) in enumerate(rows.groupby(["measure", "unit"], sort=False)):
+            out.append(
+                _one_measure(
+                    tables.labelled(findings["findings"], same),
+                    unit=str(unit),
+                    model=_flat(model) if place == 0 else [],
+                    key=f"by_region_and_intervention_{len(out) + 1}",
+                )
+            )
     return out
+
+
+def _one_measure(rows: pd.DataFrame, *, unit: str, model: list[tuple[str, str]], key: str) -> ByMeasure:
+    """One measure's figure and table."""
+    name = str(rows["measure"].iloc[0])
+    figure = forest_of(rows, unit=unit, measure=name, key=key)
+    return ByMeasure(figure=figure, table=tables.model_table(rows, measure=name, unit=unit), model=model, lacking="")
+
+
+def model_parts(findings: Mapping[str, Any]) -> list[Mapping[str, Any]]:
+    """The models by region and intervention: the first, and those of other measures where there are any."""
+    first = findings["by_region_and_intervention"]
+    return [part for part in (first, *first.get("other_measures", [])) if part["rows"] or part["model"]]
+
+
+def _lacking(model: Mapping[str, Any], findings: Mapping[str, Any]) -> str:
+    """Why a measure has no rows."""
+    names = {finding["measure"]: tables.name_of(finding, "measure") for finding in findings["findings"]}
+    code = model.get("measure", "")
+    why = sentence(model.get("not_fitted") or "Too few regions, interventions or clients to tell apart")
+    return f"{capital(names.get(code, spaced(code)))}: not estimated. {why}" if code else f"Not estimated. {why}"
 
 
 def _only(key: str, model: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> str:
@@ -141,12 +170,11 @@ def _page(
     agreement: Sequence[ReportFigure],
 ) -> str:
     """The whole page."""
-    model = findings["by_region_and_intervention"]["model"] or {}
     return (
         template_environment()
         .get_template("report.html.jinja")
         .render(
-            export=findings["export"],
+            export={"readings_read": None, **findings["export"]},
             created=clean(findings["created"])[:10],
             version=findings["toolkit_version"],
             in_full=answers[:IN_FULL],
@@ -154,10 +182,10 @@ def _page(
             answers_table=tables.answers_table(in_order(findings["findings"])),
             tally=tables.tally(findings["findings"]),
             by_measure=by_measure,
-            model=_flat(model),
             measurement=tables.measurement_table(findings["measurement"], findings["findings"]),
             agreement=agreement,
             set_aside=tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])),
+            flags=tables.flags_table(findings.get("flags", [])),
             record_next=findings.get("record_next", []),
             notes=[sentence(note) for note in findings.get("notes", [])],
             cautions=[sentence(caution) for caution in findings["cautions"]],
@@ -174,7 +202,7 @@ def _flat(model: Mapping[str, Any]) -> list[tuple[str, str]]:
         if isinstance(value, Mapping):
             out += [(f"{spaced(name)}: {inner}", words) for inner, words in _flat(value)]
         elif isinstance(value, (list, tuple)):
-            out.append((spaced(name), "; ".join(clean(part) for part in value) or "none"))
+            out.append((spaced(name), "; ".join(_in_one_line(part) for part in value) or "none"))
         elif isinstance(value, bool):
             out.append((spaced(name), "yes" if value else "no"))
         elif isinstance(value, (int, float)) or value is None:
@@ -182,6 +210,13 @@ def _flat(model: Mapping[str, Any]) -> list[tuple[str, str]]:
         else:
             out.append((spaced(name), clean(value)))
     return out
+
+
+def _in_one_line(part: Any) -> str:
+    """One entry of a list, a mapping written as name and words."""
+    if isinstance(part, Mapping):
+        return ", ".join(f"{name} {words}" for name, words in _flat(part))
+    return clean(part)
 
 
 def _figures(
@@ -198,7 +233,13 @@ def _files(findings: Mapping[str, Any], ordered: Sequence[Mapping[str, Any]]) ->
         ReportTable(key=part, caption="", columns=(), rows=[], full=tables.stacked(ordered, part))
         for part in ("ladder", "rivals", "effect_sizes")
     ]
-    rows = pd.DataFrame(findings["by_region_and_intervention"]["rows"])
+    rows = pd.DataFrame(
+        [
+            {"measure": (part["model"] or {}).get("measure"), **row}
+            for part in model_parts(findings)
+            for row in part["rows"]
+        ]
+    )
     parts.append(ReportTable(key="by_region_and_intervention", caption="", columns=(), rows=[], full=rows))
     parts.append(tables.answers_table(ordered))
     parts.append(tables.measurement_table(findings["measurement"], findings["findings"]))

@@ -289,6 +289,18 @@ def set_aside_table(reasons: Sequence[Mapping[str, Any]]) -> ReportTable:
     )
 
 
+def flags_table(flags: Sequence[Mapping[str, Any]]) -> ReportTable:
+    """What is worth knowing about rows that were kept."""
+    rows = [(capital(clean(row["what"])), number(row["n"], decimals=0), _example(row)) for row in flags]
+    return ReportTable(
+        key="flags",
+        caption="Kept, and worth a look",
+        columns=("What", "How many", "For example"),
+        rows=rows,
+        full=pd.DataFrame(flags),
+    )
+
+
 def _example(row: Mapping[str, Any]) -> str:
     """Where to look in the sheet."""
     return "" if is_missing(row.get("example_row")) else f"row {row['example_row']} of the sheet"
