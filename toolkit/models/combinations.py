@@ -137,6 +137,9 @@ def indicators_of(sessions: pd.DataFrame) -> Indicators:
     varying = _without_constant(raw, notes)
     joined, kinds = _joined(varying, kinds, notes)
     baseline = sessions["baseline"].to_numpy(dtype=float)
+    for kind in ("intervention", "region"):
+        own = joined[[name for name in joined if kinds[str(name)] == kind]]
+        joined = joined.drop(columns=own.columns.difference(_told_apart(own, baseline, kinds, notes).columns))
     told = _told_apart(joined, baseline, kinds, notes)
     condition, inflation = _conditioning(told, baseline)
     hard = [name for name, factor in inflation.items() if factor > _HARD_TO_TELL]

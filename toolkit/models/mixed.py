@@ -131,7 +131,7 @@ def fit_mixed_arrays(
         start=start,
         spread=spread,
         reml=reml,
-        notes=usable.notes + notes + fixed.notes(),
+        notes=usable.notes + notes + fixed.notes() + _only_between(parts, fixed, usable),
         rows=rows,
         outcome=outcome,
         unit=unit,
@@ -188,6 +188,24 @@ def _usable_slope(
     if 2 * len(counts) >= n:
         return None, (f"the random slope of {name} was left out: fewer than two rows for each {group} on average",)
     return (name, values), ()
+
+
+def _only_between(parts: CrossProducts, fixed: FixedColumns, groups: Groups) -> tuple[str, ...]:
+    """Name fixed columns that never vary within a level of a dense factor: they rest on comparing its levels."""
+    p, said = parts.p, []
+    to_user = np.linalg.inv(fixed.scale)
+    for place, group in enumerate(groups.dense):
+        at = np.flatnonzero(parts.dense_of == place) + p + 1
+        counts = parts.joint[at, at]
+        sums = parts.joint[np.ix_(at, np.arange(p))] @ to_user
+        squares = (to_user**2).sum(axis=0)
+        within = squares - (sums**2 / counts[:, None]).sum(axis=0)
+        between = (sums**2 / counts[:, None]).sum(axis=0) - sums.sum(axis=0) ** 2 / counts.sum()
+        for column in np.flatnonzero((within <= 1e-9 * squares) & (between > 1e-9 * squares)):
+            said.append(
+                f"{fixed.names[column]} never varies within a {group}: it rests on comparing {len(at)} {group}s"
+            )
+    return tuple(said)
 
 
 def _search(parts: CrossProducts, *, reml: bool) -> tuple[Point, Convergence]:

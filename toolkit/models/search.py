@@ -171,7 +171,9 @@ def _report(
     if not converged:
         message = f"the search did not settle (gradient {largest:.2g}): read the variance components with care"
     elif singular:
-        message = "converged, with a variance component at zero: the rows show no more of it than chance would"
+        message = (
+            "converged at the edge: a variance is zero or a correlation one, the rows show no more of it than chance"
+        )
     else:
         message = "converged"
     return Convergence(
