@@ -58,7 +58,8 @@ class DoseModel(Shown):
         )
         return (
             f"{self.measure}: {len(clear)} of {len(self.rows)} differences in the way of working go beyond chance "
-            f"(Holm, {self.n} treated sessions){f': {named}' if named else ''}. {WARNING} {' '.join(self.notes)}".strip()
+            f"(Holm, {self.n} treated sessions){f': {named}' if named else ''}. "
+            f"{' '.join([WARNING, *self.notes])}"
         )
 
     def table(self) -> pd.DataFrame:
@@ -85,8 +86,8 @@ def dose_model(
     Example:
         >>> rng = np.random.default_rng(6)
         >>> rows = pd.DataFrame({"client": np.repeat(np.arange(20), 4), "practitioner": "a",
-        ...     "session_id": np.arange(80), "measure": "lunge", "region": "calf", "intervention": "press", "unit": "deg", "before": 35.0,
-        ...     "before_2": np.nan, "minutes": np.tile([2.0, 4.0], 40)})
+        ...     "session_id": np.arange(80), "measure": "lunge", "region": "calf", "intervention": "press",
+        ...     "unit": "deg", "before": 35.0, "before_2": np.nan, "minutes": np.tile([2.0, 4.0], 40)})
         >>> rows["after"] = rows["before"] + rows["minutes"] + rng.normal(0, 1, 80)
         >>> dose_model(rows, measure="lunge").rows[["way", "compared_with"]].values.tolist()
         [['minutes', 'one more']]

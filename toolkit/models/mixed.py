@@ -201,10 +201,11 @@ def _only_between(parts: CrossProducts, fixed: FixedColumns, groups: Groups) -> 
         squares = (to_user**2).sum(axis=0)
         within = squares - (sums**2 / counts[:, None]).sum(axis=0)
         between = (sums**2 / counts[:, None]).sum(axis=0) - sums.sum(axis=0) ** 2 / counts.sum()
-        for column in np.flatnonzero((within <= 1e-9 * squares) & (between > 1e-9 * squares)):
-            said.append(
-                f"{fixed.names[column]} never varies within a {group}: it rests on comparing {len(at)} {group}s"
-            )
+        alone = np.flatnonzero((within <= 1e-9 * squares) & (between > 1e-9 * squares))
+        said.extend(
+            f"{fixed.names[column]} never varies within a {group}: it rests on comparing {len(at)} {group}s"
+            for column in alone
+        )
     return tuple(said)
 
 
