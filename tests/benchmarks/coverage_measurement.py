@@ -27,6 +27,11 @@ from toolkit.measurement.measurement_error import (
 from toolkit.measurement.ratings import Ratings
 from toolkit.measurement.reliability import reading_error
 
+KNOWN_TO_MISS = {
+    "kappa": "few answers in few categories: coverage moves in steps, and the adjusted interval errs on the wide side",
+    "large-sample": "shown beside the adjusted interval because it is the published one",
+}
+
 PEOPLE_SD = 2.0  # between sides and days; the error of one reading has SD 1, so ICC = 4/5
 
 
