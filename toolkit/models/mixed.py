@@ -192,7 +192,8 @@ def _usable_slope(
 
 def _only_between(parts: CrossProducts, fixed: FixedColumns, groups: Groups) -> tuple[str, ...]:
     """Name fixed columns that never vary within a level of a dense factor: they rest on comparing its levels."""
-    p, said = parts.p, []
+    p = parts.p
+    said: list[str] = []
     to_user = np.linalg.inv(fixed.scale)
     for place, group in enumerate(groups.dense):
         at = np.flatnonzero(parts.dense_of == place) + p + 1
