@@ -59,7 +59,8 @@ from toolkit.change.proportions import (
     wald_paired_difference,
 )
 from toolkit.change.repeated import friedman, greenhouse_geisser, repeated_anova
-from toolkit.change.standardised import TwoReadings, dav_rms_change, dz_change, gz_change, two_readings
+from toolkit.change.response_mean import dz_change, gz_change
+from toolkit.change.standardised import TwoReadings, dav_rms_change, two_readings
 from toolkit.result import Estimate
 
 
@@ -375,8 +376,8 @@ CHECKS = {
     "vickers_ancova_ci_low": lambda: _summary_ancova().difference.ci_low,
     "vickers_ancova_ci_high": lambda: _summary_ancova().difference.ci_high,
     "lakens_m1": lambda: _lakens().clients["mean_second"].mean(),
-    "lakens_sd1": lambda: np.sqrt(_lakens_readings().var_second),
-    "lakens_sd2": lambda: np.sqrt(_lakens_readings().var_first),
+    "lakens_sd1": lambda: _lakens_readings().sd_second,
+    "lakens_sd2": lambda: _lakens_readings().sd_first,
     "lakens_t_paired": lambda: _lakens().t.statistic,
     "lakens_ci_low": lambda: _lakens().mean.ci_low,
     "lakens_ci_high": lambda: _lakens().mean.ci_high,
@@ -386,8 +387,8 @@ CHECKS = {
     "lakens_drm": lambda: _lakens_sizes()["d_rm"].value,
     "lakens_gav": lambda: _lakens_sizes()["Hedges' g_av"].value,
     "lakens_gs": lambda: groups_standardised(
-        Group(mean=_lakens().clients["mean_second"].mean(), sd=np.sqrt(_lakens_readings().var_second), n=10),
-        Group(mean=_lakens().clients["mean_first"].mean(), sd=np.sqrt(_lakens_readings().var_first), n=10),
+        Group(mean=_lakens().clients["mean_second"].mean(), sd=_lakens_readings().sd_second, n=10),
+        Group(mean=_lakens().clients["mean_first"].mean(), sd=_lakens_readings().sd_first, n=10),
     ),
     "lakens_r": lambda: _lakens_readings().r,
     **{f"morris_dppc1_study{study}": lambda study=study: _morris_own(study) for study in range(1, 6)},
