@@ -1,0 +1,361 @@
+"""De-identification: none of the eighteen kinds comes through, pseudonyms are keyed and stable, everything is told."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import os
+import re
+import stat
+from pathlib import Path
+
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from toolkit.errors import ExportError, SheetError
+from toolkit.records.deidentify import LOCAL_LAW, deidentify
+from toolkit.records.deidentify_files import deidentify_files
+from toolkit.records.pseudonyms import key_from, pseudonym
+from toolkit.records.records import load_records
+from toolkit.records.safe_harbour import KINDS, kind_in_cell, kind_of_column
+from toolkit.records.small_groups import small_groups
+
+KEY = bytes(range(32))
+
+OFFICE = pd.DataFrame(
+    {
+        "Patient": ["Anna Berg", "anna  berg", "Cem Duru", "Cem Duru", "Eva Falk", "Eva Falk"],
+        "Date of birth": ["1961-02-03", "1961-02-03", "1930-12-31", "1930-12-31", "1990-05-06", "1990-05-06"],
+        "Date": ["2026-03-04", "2026-03-18", "2026-03-05", "2026-04-04", "2026-03-06", "2026-03-07"],
+        "Age": ["65", "65", "95", "95", "35", "35"],
+        "practitioner": ["Dr. G. Holm", "Dr. G. Holm", "I. Jung", "I. Jung", "I. Jung", "I. Jung"],
+        "E-mail": ["a@x.org", "a@x.org", "c@x.org", "c@x.org", "e@x.org", "e@x.org"],
+        "region": ["upper_trapezius"] * 6,
+        "treated_side": ["left", "right"] * 3,
+        "intervention": ["stretching"] * 5 + ["=HYPERLINK(1)"],
+        "measure": ["cervical_rotation"] * 6,
+        "measured_side": ["left", "right"] * 3,
+        "unit": ["deg"] * 6,
+        "before": [60, 61, 55, 58, 70, 71],
+        "after": [64, 66, 57, 58, 70, 75],
+        "adverse_event": ["none", "", "felt dizzy, daughter Gül called", "none", "none", "no"],
+        "Remarks": [
+            "Anna was tired after the long drive",
+            "ok",
+            "asks for his son",
+            "",
+            "x",
+            "moved to Bonn last week",
+        ],
+    }
+)
+
+
+def test_what_comes_out_loads_as_records(tmp_path: Path) -> None:
+    done = deidentify(OFFICE, key=KEY, client="Patient")
+    records = load_records(done.frame.astype({"day": object}))
+    assert records.source.rows_kept == 6
+    assert records.rows["client"].nunique() == 3
+
+
+def test_no_name_date_address_or_remark_comes_through() -> None:
+    done = deidentify(OFFICE, key=KEY, client="Patient")
+    text = done.frame.to_csv(index=False).casefold()
+    for told in ("anna", "berg", "duru", "holm", "2026", "1961", "x.org", "dizzy", "gül", "bonn", "tired"):
+        assert told not in text, told
+    assert {"Date of birth", "E-mail", "Remarks", "Date", "Patient"}.isdisjoint(done.frame.columns)
+
+
+def test_days_count_from_the_client_s_own_first_visit() -> None:
+    done = deidentify(OFFICE, key=KEY, client="Patient")
+    assert done.frame["day"].tolist() == [0, 14, 0, 30, 0, 1]  # counted on a calendar
+
+
+def test_ages_of_ninety_and_more_become_ninety() -> None:
+    assert deidentify(OFFICE, key=KEY, client="Patient").frame["Age"].tolist() == ["65", "65", "90", "90", "35", "35"]
+
+
+def test_of_an_adverse_event_only_whether_there_was_one_is_kept() -> None:
+    events = deidentify(OFFICE, key=KEY, client="Patient").frame["adverse_event"]
+    assert events.tolist() == ["none", "", "reported", "none", "none", "none"]
+
+
+def test_a_formula_is_made_harmless() -> None:
+    assert deidentify(OFFICE, key=KEY, client="Patient").frame["intervention"].iloc[5] == "'=HYPERLINK(1)"
+
+
+def test_every_column_is_accounted_for_with_a_reason() -> None:
+    done = deidentify(OFFICE, key=KEY, client="Patient")
+    assert done.report["column"].tolist() == list(OFFICE.columns)
+    assert set(done.report["done"]) == {"pseudonym", "days", "coarser", "kept", "left out"}
+    assert done.report["why"].str.len().gt(0).all()
+    birth = done.report.set_index("column").loc["Date of birth", "why"]
+    assert "164.514(b)(2)(i)(C)" in birth
+
+
+def test_the_pseudonym_is_hmac_sha256_of_the_evened_out_text() -> None:
+    # HMAC as defined in RFC 2104, from Python's standard library; base32 of RFC 4648.
+    import base64
+
+    digest = hmac.new(KEY, b"client\0anna berg", hashlib.sha256).digest()
+    expected = "C-" + base64.b32encode(digest).decode()[:12].lower()
+    assert pseudonym(" Anna\u200b  BERG", key=KEY, role="client") == expected
+
+
+def test_the_hmac_beneath_agrees_with_the_published_test_case() -> None:
+    # RFC 4231, test case 1 (HMAC-SHA-256): key 20 times 0x0b, data "Hi There".
+    digest = hmac.new(b"\x0b" * 20, b"Hi There", hashlib.sha256).hexdigest()
+    assert digest == "b0344c61d8db38535ca8afceaf0bf12b881dc200c9833da726e9376c2e32cff7"
+
+
+@given(st.lists(st.text(min_size=1, max_size=20), min_size=2, max_size=20), st.binary(min_size=32, max_size=32))
+def test_same_key_same_pseudonym_and_other_people_other_pseudonyms(people: list[str], key: bytes) -> None:
+    made = {name: pseudonym(name, key=key, role="client") for name in people}
+    assert made == {name: pseudonym(name, key=key, role="client") for name in people}
+    evened = {" ".join(name.casefold().split()) for name in people}
+    assert len(set(made.values())) <= len(evened)
+    other = bytes(byte ^ 255 for byte in key)
+    for name, one in made.items():
+        assert one == "" or one != pseudonym(name, key=other, role="client")
+        assert re.fullmatch(r"|C-[a-z2-7]{12}", one)
+
+
+def test_a_person_has_another_pseudonym_as_client_than_as_practitioner() -> None:
+    assert pseudonym("Anna", key=KEY, role="client")[2:] != pseudonym("Anna", key=KEY, role="person")[2:]
+
+
+# One header for each of the eighteen kinds of 45 CFR 164.514(b)(2)(i), read in the regulation's text.
+HEADERS = {
+    "A": "Last name",
+    "B": "ZIP code",
+    "C": "Discharge date",
+    "D": "Telephone",
+    "E": "Fax",
+    "F": "E-mail",
+    "G": "Social security no",
+    "H": "Medical record number",
+    "I": "Health plan beneficiary",
+    "J": "Account",
+    "K": "Licence",
+    "L": "Vehicle",
+    "M": "Device serial number",
+    "N": "Website",
+    "O": "IP address",
+    "P": "Fingerprint",
+    "Q": "Photo",
+    "R": "Case number",
+}
+
+
+def test_the_list_has_the_eighteen_kinds_in_order() -> None:
+    assert [kind.letter for kind in KINDS] == list("ABCDEFGHIJKLMNOPQR")
+
+
+@pytest.mark.parametrize("letter", list(HEADERS))
+def test_a_column_of_each_of_the_eighteen_kinds_is_left_out(letter: str) -> None:
+    kind = kind_of_column(HEADERS[letter], [])
+    assert kind is not None
+    assert kind.letter == letter
+    frame = OFFICE[["Patient", "Date", "before"]].assign(**{HEADERS[letter]: "something"})
+    done = deidentify(frame, key=KEY, client="Patient")
+    assert HEADERS[letter] not in done.frame.columns
+    assert f"(i)({letter})" in done.report.set_index("column").loc[HEADERS[letter], "why"]
+
+
+@pytest.mark.parametrize(
+    ("text", "letter"),
+    [
+        ("write to a.b@c.org", "F"),
+        ("+49 171 2345678", "D"),
+        ("0171 2345678", "D"),
+        ("(555) 123-4567", "D"),
+        ("123-45-6789", "G"),
+        ("https://example.org/me", "N"),
+        ("192.168.0.12", "O"),
+        ("DE89 3704 0044 0532 0130 00", "J"),
+    ],
+)
+def test_an_identifier_inside_a_cell_is_seen(text: str, letter: str) -> None:
+    kind = kind_in_cell(text)
+    assert kind is not None
+    assert kind.letter == letter
+
+
+@pytest.mark.parametrize("text", ["34.5", "12–14", "3,5", "-3.5", "034", "upper_trapezius + soleus", "2/10", "120 kPa"])
+def test_a_reading_is_not_taken_for_an_identifier(text: str) -> None:
+    assert kind_in_cell(text) is None
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(["Zoltan", "Quirina", "Wibke"]), st.sampled_from(["34", "n/a", "35°", "Zoltan left"])
+        ),
+        min_size=1,
+        max_size=12,
+    )
+)
+def test_a_client_s_name_never_comes_through_in_any_kept_cell(rows: list[tuple[str, str]]) -> None:
+    frame = pd.DataFrame(rows, columns=["Patient", "before"]).assign(region=[name for name, _ in rows], group="a")
+    done = deidentify(frame, key=KEY, client="Patient")
+    text = done.frame.to_csv(index=False)
+    assert not re.search("Zoltan|Quirina|Wibke", text)
+    assert len(done.frame) == len(rows)
+
+
+def test_columns_that_tell_who_somebody_is_only_together_make_one_pseudonym() -> None:
+    frame = pd.DataFrame({"First": ["Anna", "Anna"], "Last": ["Berg", "Duru"], "before": [1, 2]})
+    done = deidentify(frame, key=KEY, client=["First", "Last"])
+    assert done.n_clients == 2
+    assert list(done.frame.columns) == ["client", "before"]
+
+
+def test_a_client_who_stands_out_is_warned_of() -> None:
+    done = deidentify(OFFICE, key=KEY, client="Patient")
+    assert "Age" in done.groups.columns
+    assert (done.groups.k, done.groups.exposed) == (1, 3)
+    assert "Warning" in done.sentence()
+    assert LOCAL_LAW in done.sentence()
+
+
+def test_the_smallest_group_counts_clients_not_rows() -> None:
+    rows = pd.DataFrame({"client": list("aabbcd"), "sex": list("ffffmf"), "age": ["3", "3", "3", "3", "3", "3"]})
+    groups = small_groups(rows, client="client", columns=["sex", "age"], hidden_by=3)
+    assert (groups.k, groups.exposed, groups.n_clients) == (1, 1, 4)
+    assert small_groups(rows, client="client", columns=["age"], hidden_by=3).k == 4
+
+
+def test_readings_that_are_numbers_stay_the_numbers_they_were() -> None:
+    pd.testing.assert_series_equal(deidentify(OFFICE, key=KEY, client="Patient").frame["before"], OFFICE["before"])
+
+
+def test_a_text_column_can_be_kept_on_request_and_an_identifier_cannot() -> None:
+    kept = deidentify(OFFICE, key=KEY, client="Patient", keep=["Remarks"])
+    assert kept.frame["Remarks"].tolist()[:3] == ["", "ok", "asks for his son"]
+    with pytest.raises(SheetError, match="e-mail"):
+        deidentify(OFFICE, key=KEY, client="Patient", keep=["E-mail"])
+    with pytest.raises(SheetError, match=r"\(C\)"):
+        deidentify(OFFICE, key=KEY, client="Patient", keep=["Date of birth"])
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ({"client": "Klient"}, "no column “Klient”"),
+        ({"client": "Patient", "date": "When"}, "no column “When”"),
+        ({"client": "Patient", "keep": ["X"]}, "no column “X”"),
+        ({"client": "Patient", "keep": "Remarks"}, "as a list"),
+        ({"client": "Patient", "key": b"short"}, "at least 32"),
+    ],
+)
+def test_a_wrong_wish_is_answered_in_words(options: dict[str, object], said: str) -> None:
+    with pytest.raises(SheetError, match=said):
+        deidentify(OFFICE, **{"key": KEY, **options})  # type: ignore[arg-type]
+
+
+def test_without_a_client_column_the_columns_are_listed() -> None:
+    with pytest.raises(SheetError, match="Which column says who"):
+        deidentify(OFFICE.rename(columns={"Patient": "Who"}), key=KEY)
+
+
+def test_ambiguous_dates_are_not_guessed() -> None:
+    frame = OFFICE.assign(Date=["03/04/2026"] * 6)
+    with pytest.raises(ExportError, match="03/04/2026"):
+        deidentify(frame, key=KEY, client="Patient")
+    done = deidentify(frame, key=KEY, client="Patient", date_order="day_first")
+    assert done.frame["day"].eq(0).all()
+
+
+def test_rows_without_a_client_or_date_stay_and_are_told() -> None:
+    frame = OFFICE.assign(Patient=["", *OFFICE["Patient"][1:]], Date=[*OFFICE["Date"][:5], ""])
+    done = deidentify(frame, key=KEY, client="Patient")
+    assert done.frame["client"].iloc[0] == ""
+    assert done.frame["day"].isna().tolist() == [True, False, False, False, False, True]
+    assert done.report.set_index("column").loc["Date", "cells_removed"] == 2
+
+
+@pytest.fixture
+def places(tmp_path: Path) -> tuple[Path, Path, Path]:
+    for name in ("office", "safe"):
+        (tmp_path / name).mkdir()
+    source = tmp_path / "office" / "export.csv"
+    OFFICE.to_csv(source, index=False)
+    return source, tmp_path / "office" / "records.csv", tmp_path / "safe" / "key.txt"
+
+
+def test_files_are_written_with_a_report_and_the_key_is_closed_to_others(places: tuple[Path, Path, Path]) -> None:
+    source, out, key = places
+    before = source.read_bytes()
+    done = deidentify_files(source, out, key=key, client="Patient")
+    assert source.read_bytes() == before
+    assert sorted(path.name for path in out.parent.iterdir()) == ["export.csv", "records.csv", "records_columns.csv"]
+    assert load_records(out).source.rows_kept == done.n_rows == 6
+    if os.name == "posix":
+        assert stat.S_IMODE(key.stat().st_mode) == 0o600
+
+
+def test_the_same_key_gives_the_same_pseudonyms_next_year(places: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    source, out, key = places
+    first = deidentify_files(source, out, key=key, client="Patient")
+    later = tmp_path / "office" / "next.csv"
+    OFFICE.assign(Date=OFFICE["Date"].str.replace("2026", "2027")).to_csv(later, index=False)
+    second = deidentify_files(later, tmp_path / "office" / "records_next.csv", key=key, client="Patient")
+    assert second.frame["client"].tolist() == first.frame["client"].tolist()
+    other = deidentify_files(later, tmp_path / "office" / "o.csv", key=tmp_path / "safe" / "k2.txt", client="Patient")
+    assert set(other.frame["client"]).isdisjoint(first.frame["client"])
+
+
+def test_several_files_together_count_days_from_the_first_visit_in_any(places: tuple[Path, Path, Path]) -> None:
+    source, out, key = places
+    OFFICE.assign(Date="2026-05-04").to_csv(source.parent / "may.csv", index=False)
+    done = deidentify_files([source, source.parent / "may.csv"], out, key=key, client="Patient")
+    assert done.frame["day"].iloc[6] == 61  # 4 March to 4 May
+
+
+def test_the_key_is_never_written_beside_the_data(places: tuple[Path, Path, Path]) -> None:
+    source, out, _ = places
+    for key in (source.parent / "key.txt", source.parent / "below" / "key.txt", source, out):
+        with pytest.raises(SheetError, match="beside the data"):
+            deidentify_files(source, out, key=key, client="Patient")
+    assert [path.name for path in source.parent.iterdir()] == ["export.csv"]
+
+
+def test_a_link_to_the_folder_of_the_data_is_seen_through(places: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    source, out, _ = places
+    (tmp_path / "elsewhere").symlink_to(source.parent, target_is_directory=True)
+    with pytest.raises(SheetError, match="beside the data"):
+        deidentify_files(source, out, key=tmp_path / "elsewhere" / "key.txt", client="Patient")
+
+
+def test_nothing_is_written_over(places: tuple[Path, Path, Path]) -> None:
+    source, out, key = places
+    with pytest.raises(SheetError, match="never written over"):
+        deidentify_files(source, source, key=key, client="Patient")
+    out.write_text("mine", encoding="utf-8")
+    with pytest.raises(SheetError, match="exists already"):
+        deidentify_files(source, out, key=key, client="Patient")
+    assert out.read_text(encoding="utf-8") == "mine"
+
+
+def test_a_file_that_is_no_key_or_open_to_others_is_refused(tmp_path: Path) -> None:
+    wrong = tmp_path / "key.txt"
+    wrong.write_text("password", encoding="utf-8")
+    with pytest.raises(SheetError, match="holds no key"):
+        key_from(wrong, away_from=[])
+    if os.name == "posix":
+        wrong.write_text("00" * 32, encoding="utf-8")
+        wrong.chmod(0o644)
+        with pytest.raises(SheetError, match="Other users"):
+            key_from(wrong, away_from=[])
+
+
+def test_a_shifted_line_is_refused_since_it_could_show_a_name(places: tuple[Path, Path, Path]) -> None:
+    source, out, key = places
+    with source.open("a", encoding="utf-8") as file:
+        file.write("x,y" + ",z" * 40 + "\n")
+    with pytest.raises(SheetError, match="line 8"):
+        deidentify_files(source, out, key=key, client="Patient")
+    assert not out.exists()
