@@ -23,15 +23,9 @@ from toolkit.change.mcnemar import conditional_odds_ratio
 from toolkit.change.one_client import nonoverlap
 from toolkit.change.proportions import unpaired_difference
 from toolkit.change.responders import responders
+from toolkit.change.response_mean import dz_change, dz_change_widened
 from toolkit.change.signs import cluster_counts, net_improvement
-from toolkit.change.standardised import (
-    baseline_sd_change,
-    dav_change,
-    drm_change,
-    dz_change,
-    gav_change,
-    two_readings,
-)
+from toolkit.change.standardised import baseline_sd_change, dav_change, drm_change, gav_change, two_readings
 from toolkit.result import Estimate
 
 MANY = 2_000_000
@@ -115,7 +109,7 @@ def _change_intervals(rows: pd.DataFrame) -> dict[str, tuple[float, float]]:
         "median change": median_change(change, unit="deg"),
         "trimmed mean change": trimmed_mean_change(change, unit="deg"),
         "Hodges-Lehmann change": hodges_lehmann_change(change, unit="deg"),
-        "d_z, standardised response mean": dz_change(change),
+        "d_z, standardised response mean": (dz_change if len(rows) == len(clients) else dz_change_widened)(change),
         "d_av": dav_change(readings),
         "Hedges' g_av": gav_change(readings),
         "d_rm": drm_change(readings),

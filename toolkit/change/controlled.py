@@ -9,7 +9,7 @@ from scipy import stats
 
 from toolkit.change.centre import checked_level
 from toolkit.change.equivalence import Group
-from toolkit.change.standardised import hedges_correction, hedges_correction_approximate
+from toolkit.change.small_sample import hedges_correction, hedges_correction_approximate
 from toolkit.errors import ToolkitError
 from toolkit.result import Estimate
 

@@ -7,15 +7,8 @@ import pandas as pd
 
 from toolkit.change.clients import clients_change
 from toolkit.change.improvement import matched_rank_biserial, probability_of_improvement
-from toolkit.change.standardised import (
-    baseline_sd_change,
-    dav_change,
-    drm_change,
-    dz_change,
-    gav_change,
-    standardised_response_mean,
-    two_readings,
-)
+from toolkit.change.response_mean import dz_change, dz_change_widened, standardised_response_mean
+from toolkit.change.standardised import baseline_sd_change, dav_change, drm_change, gav_change, two_readings
 from toolkit.errors import NotEnoughError
 from toolkit.result import Estimate
 
@@ -32,7 +25,8 @@ def effect_sizes(
     """All effect sizes of one measure's change, each with its interval and the method in words.
 
     A client who comes several times enters with the means of the client's first and second readings, so that no one
-    counts twice; the SDs are then those of client means (a little smaller than those of single readings).
+    counts twice; the SDs are then those of client means (a little smaller than those of single readings). Where clients
+    come unequally often, the interval of d_z is widened (`dz_change_widened`).
 
     Args:
         rows: one row a measured side of one session, of one measure; columns `client`, `first`, `second`.
@@ -64,13 +58,15 @@ def effect_sizes(
         )
     changes = clients["change"].to_numpy(dtype=np.float64)
     readings = two_readings(clients["mean_first"], clients["mean_second"], better=better)
+    equally_often = clients["n_rows"].nunique() == 1
+    dz = (dz_change if equally_often else dz_change_widened)(changes, confidence_level=confidence_level)
     return [
-        dz_change(changes, confidence_level=confidence_level),
+        dz,
         dav_change(readings, confidence_level=confidence_level),
         drm_change(readings, confidence_level=confidence_level),
         gav_change(readings, confidence_level=confidence_level),
         baseline_sd_change(readings, confidence_level=confidence_level),
-        standardised_response_mean(changes, confidence_level=confidence_level),
+        standardised_response_mean(dz),
         probability_of_improvement(changes, confidence_level=confidence_level),
         matched_rank_biserial(changes, confidence_level=confidence_level),
     ]

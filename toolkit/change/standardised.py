@@ -1,49 +1,109 @@
 """Standardised mean changes from two readings a person, each with its interval: numbers in, one `Estimate` out.
 
-Every denominator but that of d_z follows one rule (Bonett 2008, 2015): the squared standard error is the variance of
-the mean change over the squared denominator, plus the effect squared times the variance of the denominator's logarithm,
-both with n - 1. For normal readings these intervals hold their level from n = 8 on; for strongly skewed readings they
-cover less (tests/benchmarks/coverage_change.csv has the figures). Positive = better throughout.
+d_z and its kin stand in `response_mean` and are passed on here. All others follow one rule (Bonett 2008, 2015): the
+squared standard error is the variance of the mean change over the squared denominator, plus the effect squared times
+the variance of the denominator's logarithm, both with n - 1; where leaving out one client at a time (jackknife) finds
+more spread, that counts. So they hold their level for normal, skewed and heavy-tailed readings from n = 8 on (figures:
+tests/benchmarks/coverage_change.csv). Positive = better throughout.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import stats
 
 from toolkit.change.centre import checked_level
 from toolkit.change.clients import Floats, direction, same_throughout
-from toolkit.change.paired_tests import checked_differences, varying_differences
+from toolkit.change.paired_tests import checked_differences
+from toolkit.change.response_mean import dz_change, dz_change_widened, gz_change, standardised_response_mean
+from toolkit.change.small_sample import hedges_correction_approximate, jackknife_variance
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.result import Estimate
 
 
-@dataclass(frozen=True, kw_only=True)
-class TwoReadings:
-    """What the standardised changes need: n, oriented mean change, the variances, the covariance."""
+__all__ = [
+    "Moments",
+    "TwoReadings",
+    "baseline_sd_change",
+    "dav_change",
+    "dav_rms_change",
+    "drm_change",
+    "dz_change",
+    "dz_change_widened",
+    "gav_change",
+    "gz_change",
+    "standardised_response_mean",
+    "two_readings",
+]
 
-    n: int
-    change: float
-    var_first: float
-    var_second: float
-    cov: float
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Moments:
+    """Oriented mean change, variances of first and second reading and their covariance: of one sample, or of many."""
+
+    change: Floats
+    var_first: Floats
+    var_second: Floats
+    cov: Floats
 
     @property
-    def var_change(self) -> float:
+    def var_change(self) -> Floats:
         """Variance of the change."""
         return self.var_first + self.var_second - 2 * self.cov
 
     @property
+    def r(self) -> Floats:
+        """Pearson correlation of the two readings."""
+        return np.asarray(self.cov / np.sqrt(self.var_first * self.var_second), dtype=float)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class TwoReadings:
+    """What the standardised changes need: n, the sample's moments, and those with each person left out in turn."""
+
+    n: int
+    whole: Moments
+    left_out: Moments
+
+    @property
     def r(self) -> float:
         """Pearson correlation of the two readings."""
-        return self.cov / float(np.sqrt(self.var_first * self.var_second))
+        return float(self.whole.r)
+
+    @property
+    def sd_first(self) -> float:
+        """SD of the first reading."""
+        return float(np.sqrt(self.whole.var_first))
+
+    @property
+    def sd_second(self) -> float:
+        """SD of the second reading."""
+        return float(np.sqrt(self.whole.var_second))
+
+
+def _moments_without_each(x: Floats, y: Floats, turned: float) -> Moments:
+    """The moments with each person left out in turn (downdated sums of squares; divisor n - 2)."""
+    n = len(x)
+    dx, dy = x - x.mean(), y - y.mean()
+    down = n / (n - 1)
+
+    def without(u: Floats, v: Floats) -> Floats:
+        return np.asarray(((u * v).sum() - down * u * v) / max(n - 2, 1), dtype=float)
+
+    change = turned * ((y - x).sum() - (y - x)) / (n - 1)
+    return Moments(change=change, var_first=without(dx, dx), var_second=without(dy, dy), cov=without(dx, dy))
 
 
 def two_readings(first: Any, second: Any, *, better: str = "higher") -> TwoReadings:
     """Summary of two readings a person.
+
+    Args:
+        first, second: one value a person each, in the same order.
+        better: "higher" or "lower".
 
     Raises:
         ToolkitError: unequal lengths, something not a number, or `better` neither word.
@@ -58,124 +118,16 @@ def two_readings(first: Any, second: Any, *, better: str = "higher") -> TwoReadi
                 f"The {word} of all {len(x)} persons are the same ({values[0]:.6g}): nothing to standardise by. "
                 "Report the change in its own unit."
             )
-    cov = np.cov(x, y)
-    return TwoReadings(
-        n=len(x),
-        change=direction(better) * float((y - x).mean()),
-        var_first=float(cov[0, 0]),
-        var_second=float(cov[1, 1]),
-        cov=float(cov[0, 1]),
+    turned, cov = direction(better), np.cov(x, y)
+    whole = Moments(
+        change=np.asarray(turned * (y - x).mean()), var_first=cov[0, 0], var_second=cov[1, 1], cov=cov[0, 1]
     )
-
-
-def hedges_correction(df: float) -> float:
-    """The factor that makes a standardised mean unbiased, exact gamma form.
-
-    Source: Hedges (1981) Journal of Educational Statistics 6:107-128.
-
-    Example:
-        >>> round(hedges_correction(38), 5)
-        0.98011
-    """
-    return float(np.exp(special.gammaln(df / 2) - special.gammaln((df - 1) / 2)) / np.sqrt(df / 2))
-
-
-def hedges_correction_approximate(df: float) -> float:
-    """The same factor by 1 - 3 / (4 df - 1), as most articles print it.
-
-    Example:
-        >>> round(hedges_correction_approximate(38), 5)
-        0.98013
-    """
-    return 1 - 3 / (4 * df - 1)
-
-
-def noncentral_t_limits(t: float, *, df: float, confidence_level: float = 0.95) -> tuple[float, float]:
-    """Limits for the noncentrality behind an observed t.
-
-    Source: Steiger & Fouladi (1997); Cumming & Finch (2001) Educational and Psychological Measurement 61:532-574.
-
-    Example:
-        >>> low, high = noncentral_t_limits(2.0, df=20)
-        >>> round(low, 2), round(high, 2)
-        (-0.08, 4.03)
-    """
-    tail = (1 - checked_level(confidence_level)) / 2
-    size = abs(t)  # the distribution mirrors; scipy's is sound for positive t and not far below 0 only
-    lowest = float(stats.norm.ppf(tail)) - 0.5
-    highest = size + 6 * float(np.sqrt(1 + size**2 / df)) + 2
-
-    def limit(share: float) -> float:
-        return float(optimize.brentq(lambda at: stats.nct.cdf(size, df, at) - share, lowest, highest, xtol=1e-12))
-
-    low, high = limit(1 - tail), limit(tail)
-    return (low, high) if t >= 0 else (-high, -low)
-
-
-def dz_change(differences: Any, *, confidence_level: float = 0.95) -> Estimate:
-    """d_z: mean change over the SD of the changes, with the exact noncentral t interval (normal changes).
-
-    Args:
-        differences: one oriented change a person.
-
-    Raises:
-        NotEnoughError: fewer than two persons, or no variation.
-
-    Source: Cohen (1988) p. 48; interval Steiger & Fouladi (1997).
-
-    Example:
-        >>> dz_change([1.0, 2.0, 3.0]).value
-        2.0
-    """
-    values = varying_differences(differences)
-    n = len(values)
-    dz = float(values.mean() / values.std(ddof=1))
-    low, high = noncentral_t_limits(dz * np.sqrt(n), df=n - 1, confidence_level=confidence_level)
-    return Estimate(
-        name="d_z",
-        value=dz,
-        ci_low=low / np.sqrt(n),
-        ci_high=high / np.sqrt(n),
-        unit="SD of the changes",
-        n=n,
-        df=float(n - 1),
-        method="mean change / SD of the changes; noncentral t interval",
-        confidence_level=confidence_level,
-    )
-
-
-def standardised_response_mean(differences: Any, *, confidence_level: float = 0.95) -> Estimate:
-    """Standardised response mean: the same figure as d_z, under the name outcome research gives it.
-
-    Source: Liang, Fossel & Larson (1990) Medical Care 28:632-642.
-
-    Example:
-        >>> standardised_response_mean([1.0, 2.0, 3.0]).value
-        2.0
-    """
-    found = dz_change(differences, confidence_level=confidence_level)
-    return replace(found, name="standardised response mean")
-
-
-def gz_change(differences: Any, *, confidence_level: float = 0.95) -> Estimate:
-    """Hedges' g_z: d_z freed of its small-sample bias (exact correction); the interval is that of d_z.
-
-    Example:
-        >>> round(gz_change([1.0, 2.0, 3.0]).value, 4)
-        1.1284
-    """
-    found = dz_change(differences, confidence_level=confidence_level)
-    return replace(
-        found,
-        name="Hedges' g_z",
-        value=found.value * hedges_correction(found.n - 1),
-        method="d_z x exact small-sample correction; noncentral t interval of d_z",
-    )
+    return TwoReadings(n=len(x), whole=whole, left_out=_moments_without_each(x, y, turned))
 
 
 def _log_scale_variance(readings: TwoReadings, gradient: Floats) -> float:
     """Variance of a denominator's logarithm from its gradient in (var_first, var_second, cov); normal theory, n - 1."""
-    a, b, c = readings.var_first, readings.var_second, readings.cov
+    a, b, c = float(readings.whole.var_first), float(readings.whole.var_second), float(readings.whole.cov)
     spread = np.array(
         [[2 * a * a, 2 * c * c, 2 * a * c], [2 * c * c, 2 * b * b, 2 * b * c], [2 * a * c, 2 * b * c, a * b + c * c]]
     )
@@ -183,14 +135,23 @@ def _log_scale_variance(readings: TwoReadings, gradient: Floats) -> float:
 
 
 def _standardised(
-    readings: TwoReadings, *, name: str, scale: float, gradient: Floats, unit: str, how: str, confidence_level: float
+    readings: TwoReadings,
+    *,
+    name: str,
+    denominator: Callable[[Moments], Floats],
+    gradient: Floats,
+    unit: str,
+    confidence_level: float,
 ) -> Estimate:
-    """One standardised change from its denominator `scale` and the gradient of log(scale)."""
-    effect = readings.change / scale
-    error = np.sqrt(
-        readings.var_change / scale**2 / (readings.n - 1) + effect**2 * _log_scale_variance(readings, gradient)
-    )
-    reach = float(stats.norm.ppf((1 + checked_level(confidence_level)) / 2) * error)
+    """One standardised change from its denominator and the gradient of the denominator's logarithm."""
+    scale = float(denominator(readings.whole))
+    effect = float(readings.whole.change) / scale
+    expected = float(readings.whole.var_change) / scale**2 / (readings.n - 1)
+    expected += effect**2 * _log_scale_variance(readings, gradient)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        found = jackknife_variance(np.asarray(readings.left_out.change / denominator(readings.left_out)))
+    error = float(np.sqrt(max(expected, found)))
+    reach = float(stats.norm.ppf((1 + checked_level(confidence_level)) / 2)) * error
     return Estimate(
         name=name,
         value=effect,
@@ -198,10 +159,26 @@ def _standardised(
         ci_high=effect + reach,
         unit=unit,
         n=readings.n,
-        method=f"{how}; delta interval (Bonett 2008, 2015)",
+        method=f"mean change / {unit}; delta interval (Bonett 2008, 2015) or the jackknife's, the wider",
         confidence_level=confidence_level,
-        se=float(error),
+        se=error,
     )
+
+
+def _mean_sd(of: Moments) -> Floats:
+    return np.asarray((np.sqrt(of.var_first) + np.sqrt(of.var_second)) / 2, dtype=float)
+
+
+def _root_mean_square_sd(of: Moments) -> Floats:
+    return np.asarray(np.sqrt((of.var_first + of.var_second) / 2), dtype=float)
+
+
+def _first_sd(of: Moments) -> Floats:
+    return np.asarray(np.sqrt(of.var_first), dtype=float)
+
+
+def _repeated_sd(of: Moments) -> Floats:
+    return np.asarray(np.sqrt(of.var_change / (2 * (1 - of.r))), dtype=float)
 
 
 def dav_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Estimate:
@@ -213,15 +190,13 @@ def dav_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Esti
         >>> round(dav_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
         0.682
     """
-    s1, s2 = np.sqrt(readings.var_first), np.sqrt(readings.var_second)
-    scale = float((s1 + s2) / 2)
+    s1, s2 = readings.sd_first, readings.sd_second
     return _standardised(
         readings,
         name="d_av",
-        scale=scale,
-        gradient=np.array([0.25 / s1, 0.25 / s2, 0.0]) / scale,
+        denominator=_mean_sd,
+        gradient=np.array([0.5 / s1, 0.5 / s2, 0.0]) / (s1 + s2),
         unit="mean of the two SDs",
-        how="mean change / mean of the two SDs",
         confidence_level=confidence_level,
     )
 
@@ -230,15 +205,18 @@ def dav_rms_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> 
     """d_av with the root mean square of the two SDs as denominator, as some articles define it.
 
     Source: Bonett (2008) Psychological Methods 13:99-109.
+
+    Example:
+        >>> round(dav_rms_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
+        0.673
     """
-    pooled = (readings.var_first + readings.var_second) / 2
+    squares = readings.sd_first**2 + readings.sd_second**2
     return _standardised(
         readings,
         name="d_av (root mean square)",
-        scale=float(np.sqrt(pooled)),
-        gradient=np.array([0.25, 0.25, 0.0]) / pooled,
+        denominator=_root_mean_square_sd,
+        gradient=np.array([0.5, 0.5, 0.0]) / squares,
         unit="root mean square of the two SDs",
-        how="mean change / root mean square of the two SDs",
         confidence_level=confidence_level,
     )
 
@@ -247,19 +225,20 @@ def drm_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Esti
     """d_rm: mean change over the SD of the changes, put back on the scale of the readings by sqrt(2 (1 - r)).
 
     Source: Morris & DeShon (2002) Psychological Methods 7:105-125; Lakens (2013), equation 9.
+
+    Example:
+        >>> round(drm_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
+        0.381
     """
-    r, a, b = readings.r, readings.var_first, readings.var_second
-    spread = readings.var_change
-    gradient = 0.5 * np.array([1, 1, -2]) / spread + 0.5 / (1 - r) * np.array(
-        [-r / (2 * a), -r / (2 * b), 1 / np.sqrt(a * b)]
-    )
+    r, a, b = readings.r, readings.sd_first**2, readings.sd_second**2
+    of_spread = 0.5 * np.array([1, 1, -2]) / float(readings.whole.var_change)
+    of_r = np.array([-r / (2 * a), -r / (2 * b), 1 / np.sqrt(a * b)])
     return _standardised(
         readings,
         name="d_rm",
-        scale=float(np.sqrt(spread / (2 * (1 - r)))),
-        gradient=gradient,
-        unit="SD, repeated measures",
-        how="mean change / SD of the changes x sqrt(2(1 - r))",
+        denominator=_repeated_sd,
+        gradient=of_spread + 0.5 / (1 - r) * of_r,
+        unit="SD of the changes / sqrt(2(1 - r))",
         confidence_level=confidence_level,
     )
 
@@ -268,14 +247,17 @@ def baseline_sd_change(readings: TwoReadings, *, confidence_level: float = 0.95)
     """Mean change over the SD of the first reading.
 
     Source: Becker (1988) British Journal of Mathematical and Statistical Psychology 41:257-278; Bonett (2015).
+
+    Example:
+        >>> round(baseline_sd_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
+        0.813
     """
     return _standardised(
         readings,
         name="change over baseline SD",
-        scale=float(np.sqrt(readings.var_first)),
-        gradient=np.array([0.5 / readings.var_first, 0.0, 0.0]),
+        denominator=_first_sd,
+        gradient=np.array([0.5 / readings.sd_first**2, 0.0, 0.0]),
         unit="SD of the first reading",
-        how="mean change / SD of the first reading",
         confidence_level=confidence_level,
     )
 
@@ -290,5 +272,5 @@ def gav_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Esti
         found,
         name="Hedges' g_av",
         value=found.value * hedges_correction_approximate(2 * readings.n - 2),
-        method="d_av x small-sample correction; delta interval of d_av (Bonett 2008)",
+        method="d_av x small-sample correction; the interval of d_av",
     )
