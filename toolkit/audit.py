@@ -26,8 +26,8 @@ from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble
 from toolkit.findings.finding import Judged, client_frame, judge, with_family
 from toolkit.findings.ruler import Ruler, ruler_of
-from toolkit.planning.look_log import look_of
-from toolkit.planning.question import Question, read_question
+from toolkit.questions.look_log import look_of
+from toolkit.questions.question import Question, read_question
 from toolkit.present.plot_data import PlotData
 from toolkit.records.account import Records
 from toolkit.records.records import load_records

@@ -167,7 +167,7 @@ def test_the_side_that_read_restricted_belongs_to_the_treatment():
 
 
 def test_intervals_hold_their_level_under_all_rivals_in_a_small_simulation():
-    # 95 % intervals, 60 simulated clinics: at least 51 of 60 must cover (binomial, 0.1 % error); full size in tests/benchmarks
+    # 95 % intervals, 60 clinics: at least 51 must cover (binomial, 0.1 % error); full size in tests/benchmarks
     hits = 0
     for seed in range(60):
         dials = with_all_rivals(ClinicDials(n_clients=20, visits=3, effect=3.0), not_written=0.0)

@@ -1,7 +1,7 @@
 """Can "it moved" be believed? Hidden clinics with a known truth, judged by four rules.
 
-    python -m tests.benchmarks.validity            all scenarios, 500 clinics a cell, on all cores; can be stopped and resumed
-    python -m tests.benchmarks.validity --clinics 50 --out /some/file.csv
+    python tests/benchmarks/validity.py            all scenarios, 500 clinics a cell, all cores; stop and resume at will
+    python tests/benchmarks/validity.py --clinics 50 --out /some/file.csv
 
 For each scenario × true effect × clinic: (a) a paired t test over rows, (b) over clients, (c) a mixed model with
 z-tests, each claiming "it works" where p < 0.05 and the mean is better; (d) the toolkit's claim rule; and the test that
@@ -36,7 +36,7 @@ from toolkit.errors import FitError, NotEnoughError
 from toolkit.findings.finding import claim_of, judge
 from toolkit.findings.ruler import ruler_of
 from toolkit.models.mixed import fit_mixed_arrays
-from toolkit.planning.question import Question
+from toolkit.questions.question import Question
 from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_rivals
 
 HERE = Path(__file__).resolve().parent

@@ -8,7 +8,7 @@ import pandas as pd
 
 from toolkit.errors import QuestionError
 from toolkit.measurement.published import published_mic
-from toolkit.planning.question import Question
+from toolkit.questions.question import Question
 from toolkit.records.account import Records
 from toolkit.result import figure_text
 

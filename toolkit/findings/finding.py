@@ -22,7 +22,7 @@ from toolkit.change.clients import clients_change
 from toolkit.claim import Claim, Context, Evidence, make_claim
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.findings.ruler import Ruler
-from toolkit.planning.question import Question
+from toolkit.questions.question import Question
 from toolkit.result import Estimate
 from toolkit.rivals.case import Case, Rival
 from toolkit.rivals.everyone import rivals_of

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import QuestionError
-from toolkit.planning.question import Question
+from toolkit.questions.question import Question
 from toolkit.records.account import Records
 
 FORMAT = "looks/1"
