@@ -1,0 +1,93 @@
+"""The demo clinic's report as its reader meets it: on a desk, on a phone, on paper, with a screen reader, offline."""
+
+import re
+
+import pytest
+
+from tests.browser import pages
+from toolkit.__main__ import demo_questions
+from toolkit.audit import audit
+from toolkit.resources import dataset_file
+
+SIZES = {"desktop": pages.DESKTOP, "phone": pages.PHONE}
+
+
+@pytest.fixture(scope="module")
+def audited():
+    """The demo clinic, audited with its questions."""
+    return audit(dataset_file("demo/sessions.csv"), question=demo_questions())
+
+
+@pytest.fixture(scope="module")
+def report(audited, tmp_path_factory):
+    """The address of the report, moved away from its tables and figures: it must stand alone."""
+    written = audited.write(tmp_path_factory.mktemp("audit") / "demo")
+    return written.rename(tmp_path_factory.mktemp("alone") / "report.html").as_uri()
+
+
+@pytest.fixture(scope="module", params=SIZES)
+def visit(request, chromium, report, artefacts):
+    """The report opened at one size, all details unfolded; screenshots are left."""
+    with pages.opened(chromium, report, SIZES[request.param]) as visit:
+        visit.page.screenshot(path=artefacts / f"report-{request.param}-first-sight.png")
+        visit.page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+        visit.page.screenshot(path=artefacts / f"report-{request.param}.png", full_page=True)
+        yield visit
+
+
+def test_the_report_asks_nothing_of_the_network_and_its_scripts_do_not_fail(visit):
+    assert visit.outside == []
+    assert visit.complaints == []
+
+
+def test_the_report_has_no_serious_barrier(visit):
+    assert pages.barriers(visit.page) == []
+
+
+def test_the_report_fits_the_window_and_needs_no_sideways_scrolling(visit):
+    assert pages.overflowing(visit.page) == []
+    assert visit.page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+
+
+def test_the_claim_on_each_question_can_be_read(visit, audited):
+    text = " ".join(visit.page.locator("body").inner_text().split())
+    claims = [finding["claim"]["sentence"] for finding in audited.findings["findings"]]
+    assert len(claims) == 3
+    assert [claim for claim in claims if claim not in text] == []
+
+
+def test_every_figure_is_drawn_and_described(visit):
+    figures = visit.page.locator("svg[role=img]:visible, [role=img] svg:visible")
+    assert figures.count() >= 3
+    for figure in figures.all():
+        box = figure.bounding_box()
+        assert box is not None
+        assert box["width"] > 100
+        assert figure.locator("path, line, rect, circle, use").count() >= 5
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_report_prints(chromium, report, artefacts, paper):
+    with pages.opened(chromium, report, pages.A4_PRINTED) as visit:
+        visit.page.emulate_media(media="print")
+        assert pages.overflowing(visit.page) == []
+        printed = visit.page.pdf(format=paper, tagged=True, path=artefacts / f"report-{paper}.pdf")
+    assert printed.startswith(b"%PDF")
+    assert 2 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", printed)) <= 40
+
+
+def test_a_page_with_a_barrier_is_told(chromium, tmp_path):
+    page = tmp_path / "page.html"
+    page.write_text(
+        "<html lang='en'><title>t</title><main><h1>t</h1><img src='data:,'></main></html>", encoding="utf-8"
+    )
+    with pages.opened(chromium, page.as_uri(), pages.DESKTOP) as visit:
+        assert [found for found in pages.barriers(visit.page) if "alternative text" in found]
+
+
+def test_a_request_to_the_outside_is_told(chromium, tmp_path):
+    page = tmp_path / "page.html"
+    page.write_text("<html><img src='https://example.org/x.png'><div style='width:3000px'>wide</div></html>")
+    with pages.opened(chromium, page.as_uri(), pages.PHONE) as visit:
+        assert visit.outside == ["https://example.org/x.png"]
+        assert pages.overflowing(visit.page) == ["DIV. wide"]
