@@ -62,6 +62,11 @@ def check_headers(headers: Sequence[str], *, file: str) -> list[str]:
             f"{file}: {len(names)} columns were found; an export of sessions has at most {MOST_COLUMNS}. "
             "Keep only the columns that describe the session and its readings."
         )
+    if len(names) > 2 and 0 < sum(map(bool, names)) < len(names) / 2:
+        raise ExportError(
+            f"{file}, row 1: only {sum(map(bool, names))} of {len(names)} columns have a name. If the header stands in a "
+            "later row, write header_row = 2 (or 3 …) into columns.toml beside the export."
+        )
     if not any(names):
         raise ExportError(f"{file}, row 1: no header was found. The first row must name the columns.")
     return _named(names, file=file)

@@ -71,7 +71,8 @@ def _find_separator(text: bytes, *, file: str) -> str:
         first = clean_text(sample.partition("\n")[0])[:80]
         raise ExportError(
             f'{file}, row 1: one column was found ("{first}"); expected several, separated by comma, semicolon or tab. '
-            "Export the sheet again as CSV or XLSX."
+            "Export the sheet again as CSV or XLSX; if the header stands in a later row, write header_row = 2 (or 3 …) into "
+            "columns.toml."
         )
     return best
 

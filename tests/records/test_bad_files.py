@@ -1,0 +1,152 @@
+"""Files that cannot be read: one clear message each, naming line, what was found, what was expected."""
+
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from toolkit.errors import ExportError, ToolkitError
+from toolkit.records.records import load_records
+
+HEADER = "client,practitioner,date,region,treated_side,intervention,measure,measured_side,unit,before,after\n"
+ROW = "K1,P1,2026-03-04,upper_trapezius,left,percussive_release,cervical_rotation,left,deg,55,60\n"
+
+
+def write(folder: Path, content: bytes | str, name: str = "export.csv") -> Path:
+    path = folder / name
+    path.write_bytes(content.encode() if isinstance(content, str) else content)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ("", "the file is empty"),
+        ("\n\n  \n", "the file is empty"),
+        (HEADER, "there is a header, but no row below it"),
+        (b"\x89PNG\r\n\x1a\n" + bytes(300), "this is a PNG picture"),
+        (b"\xff\xd8\xff\xe0" + bytes(300), "this is a JPEG picture"),
+        (b"%PDF-1.7\n%abc\n", "this is a document"),
+        (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600), "protected by a password"),
+        ("x" * 1_500_000, "line 1: no line break within the first 1,000,000 characters"),
+        (HEADER.replace("practitioner", "client") + ROW, 'the column "client" stands twice, as columns A and B'),
+        ("just one column\n1\n2\n", r"one column was found \(.just one column.\); expected several"),
+        (",".join(f"c{place}" for place in range(10_000)) + "\n", "10000 columns were found"),
+        (HEADER + ROW.replace("K1", "K\x00") * 30, "line 2: a zero byte"),
+        (b"PK\x03\x04nonsense", "the workbook is damaged"),
+        (b"PAR1nonsense", "the Parquet file is damaged"),
+    ],
+)
+def test_a_file_that_is_no_export_says_what_it_is(tmp_path: Path, content: bytes | str, message: str) -> None:
+    with pytest.raises(ExportError, match=message):
+        load_records(write(tmp_path, content))
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    with pytest.raises(ExportError, match="nowhere.csv: there is no such file"):
+        load_records(tmp_path / "nowhere.csv")
+
+
+def test_a_folder_without_exports_is_named(tmp_path: Path) -> None:
+    with pytest.raises(ExportError, match="the folder holds no export"):
+        load_records(tmp_path)
+
+
+def test_a_file_with_the_wrong_ending_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ExportError, match="the ending says XLSX, but the content is not"):
+        load_records(write(tmp_path, HEADER + ROW, "export.xlsx"))
+
+
+def test_a_file_that_cannot_be_opened_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = write(tmp_path, HEADER + ROW)
+
+    def locked(*_: object, **__: object) -> None:
+        raise PermissionError(13, "Permission denied")
+
+    monkeypatch.setattr(Path, "open", locked)
+    with pytest.raises(ExportError, match=r"export.csv: the file cannot be opened \(Permission denied\)"):
+        load_records(path)
+
+
+def test_a_workbook_that_would_unpack_to_far_too_much_is_not_opened(tmp_path: Path) -> None:
+    path = tmp_path / "bomb.xlsx"
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/workbook.xml", "<workbook/>")
+        archive.writestr("xl/worksheets/sheet1.xml", bytes(200_000_000))
+    with pytest.raises(ExportError, match="would unpack to 200 MB"):
+        load_records(path)
+
+
+def test_a_stray_cell_in_the_far_corner_is_not_laid_out(tmp_path: Path) -> None:
+    path = tmp_path / "corner.xlsx"
+    sheet = '<sheetData><row r="1"><c r="A1"/></row><row r="1048576"><c r="XFD1048576"/></row></sheetData>'
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/workbook.xml", "<workbook/>")
+        archive.writestr("xl/worksheets/sheet1.xml", sheet)
+    with pytest.raises(ExportError, match="1,048,576 rows by 16,384 columns"):
+        load_records(path)
+
+
+def test_another_archive_is_no_workbook(tmp_path: Path) -> None:
+    path = tmp_path / "letters.xlsx"
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("letter.txt", "hello")
+    with pytest.raises(ExportError, match="an archive, not a workbook"):
+        load_records(path)
+
+
+def test_an_unclosed_quotation_mark_is_told_by_its_line(tmp_path: Path) -> None:
+    content = HEADER + ROW + ROW.replace("K1", '"K1') + ROW * 3
+    try:
+        records = load_records(write(tmp_path, content))
+    except ToolkitError as error:
+        assert "line 3" in str(error)
+    else:
+        assert 3 in records.set_aside["row"].tolist()
+
+
+def test_rows_with_too_few_or_too_many_cells_are_set_aside_by_number(tmp_path: Path) -> None:
+    content = HEADER + ROW + "K1,P1\n" + ROW.replace("03-04", "03-05") + ROW.strip() + ",extra,more\n"
+    records = load_records(write(tmp_path, content))
+    assert records.source.rows_kept == 2
+    assert records.set_aside[["row", "reason"]].to_numpy().tolist() == [
+        [3, "2 cells were found where 11 were expected"],
+        [5, "13 cells were found where 11 were expected"],
+    ]
+
+
+def test_blank_lines_are_no_records_and_rows_keep_their_numbers(tmp_path: Path) -> None:
+    content = HEADER + "\n" + ROW + ",,,,,,,,,,\n" + ROW.replace("03-04", "03-05")
+    records = load_records(write(tmp_path, content))
+    assert records.rows["row"].tolist() == [3, 5]
+    assert records.source.files.loc[0, "rows_blank"] == 2
+
+
+def test_a_cell_with_a_line_break_is_one_row(tmp_path: Path) -> None:
+    content = HEADER + ROW.replace("percussive_release", '"my\nown way"') + ROW.replace("03-04", "03-05")
+    records = load_records(write(tmp_path, content))
+    assert records.rows["row"].tolist() == [2, 3]
+    assert records.rows.loc[0, "intervention"] == "my own way"
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
+def test_separators_and_encodings_are_found(tmp_path: Path, wide: pd.DataFrame, separator: str, encoding: str) -> None:
+    path = tmp_path / "export.csv"
+    wide["practitioner"] = "Jürgen"
+    wide.to_csv(path, sep=separator, index=False, encoding=encoding)
+    records = load_records(path)
+    assert records.source.rows_kept == 6
+    assert records.rows["practitioner"].unique().tolist() == ["Jürgen"]
+
+
+def test_a_settings_file_may_name_the_header_row(tmp_path: Path) -> None:
+    write(tmp_path, "header_row = 3\n", "columns.toml")
+    records = load_records(write(tmp_path, "My clinic\n\n" + HEADER + ROW))
+    assert records.rows["row"].tolist() == [4]
+
+
+def test_a_title_above_the_header_is_explained(tmp_path: Path) -> None:
+    with pytest.raises(ToolkitError, match="header_row"):
+        load_records(write(tmp_path, "My clinic\n" + HEADER + ROW))

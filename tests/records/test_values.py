@@ -1,0 +1,104 @@
+"""Numbers as people type them."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from toolkit.records.texts import from_texts
+from toolkit.records.values import Numbers, decimal_sign, read_numbers, yes_or_no
+
+
+def read(*texts: str, decimal: str = "", missing: tuple[str, ...] = ()) -> Numbers:
+    return read_numbers(pd.Series(from_texts(texts)), decimal=decimal, missing=missing)
+
+
+def reason_of(*texts: str, decimal: str = "") -> str:
+    """The reason given for the first text."""
+    numbers = read(*texts, decimal=decimal)
+    return numbers.reasons[numbers.problem[0]][0]
+
+
+@pytest.mark.parametrize("text", ["", "n/a", "N/A", "-", ".", "–", "not taken", " "])
+def test_a_word_for_nothing_is_no_reading(text: str) -> None:
+    numbers = read(text)
+    assert not numbers.taken[0] and numbers.problem[0] == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "unit"), [("34°", 34, "°"), ("34 deg", 34, "deg"), ("-3.5cm", -3.5, "cm"), ("6/10", 6, "points")]
+)
+def test_a_unit_in_the_cell_is_read_with_the_number(text: str, value: float, unit: str) -> None:
+    numbers = read(text)
+    assert (numbers.value[0], numbers.unit[0]) == (value, unit)
+
+
+def test_a_decimal_comma_is_read() -> None:
+    assert read("3,5", "4").value.tolist() == [3.5, 4.0]
+
+
+def test_a_column_keeps_one_decimal_sign() -> None:
+    assert "decimal comma" in reason_of("3,5", "3.5", "4.5")
+
+
+def test_a_decimal_sign_that_was_set_rules() -> None:
+    assert "set in columns.toml is a comma" in reason_of("3.5", decimal=",")
+
+
+def test_a_thousands_sign_is_never_guessed() -> None:
+    assert "thousands" in reason_of("1,234")
+    assert "thousands" in reason_of("1.234,5")
+
+
+@pytest.mark.parametrize("text", ["12–14", "12-14", "12 to 14", "12 - 14", "34° – 36°"])
+def test_a_range_is_not_one_reading(text: str) -> None:
+    assert reason_of(text) == "a range, not one reading"
+
+
+@pytest.mark.parametrize(
+    ("text", "reason"),
+    [
+        ("=B2+1", "a formula without a value"),
+        ("#DIV/0!", "a spreadsheet error"),
+        (">40", "a limit, not a reading"),
+        ("about forty", "not a number"),
+        ("1e3", "not a number"),
+        ("3 4", "not a number"),
+        ("12.5.2026", "not a number"),
+    ],
+)
+def test_what_is_no_number_says_why(text: str, reason: str) -> None:
+    assert reason_of(text) == reason
+
+
+def test_a_code_the_user_lists_is_missing() -> None:
+    numbers = read("-999", "5", missing=("-999",))
+    assert numbers.taken.tolist() == [False, True]
+
+
+@pytest.mark.parametrize(("text", "value"), [("yes", 1), ("Ja", 1), ("x", 1), ("present", 1), ("no", 0), ("absent", 0)])
+def test_signs_are_read_from_words(text: str, value: float) -> None:
+    numbers = read(text)
+    assert numbers.word[0] and numbers.value[0] == value
+
+
+def test_yes_or_no_knows_nothing_else() -> None:
+    assert yes_or_no("sometimes") is None
+
+
+@given(st.lists(st.floats(-500, 500).map(lambda x: round(x, 2)), min_size=1, max_size=20), st.sampled_from(".,"))
+def test_written_numbers_come_back(values: list[float], sign: str) -> None:
+    texts = [str(value).replace(".", sign) for value in values]
+    assert read(*texts, decimal=sign).value.tolist() == values
+
+
+@given(st.lists(st.text(max_size=12), max_size=12))
+def test_any_text_is_a_number_missing_or_has_a_reason(texts: list[str]) -> None:
+    numbers = read(*texts)
+    without_value = np.isnan(numbers.value)
+    assert (without_value == (~numbers.taken | (numbers.problem > 0))).all()
+
+
+def test_one_comma_decides_for_the_column() -> None:
+    assert decimal_sign(["12", "1,234", "3,5"]) == ","
