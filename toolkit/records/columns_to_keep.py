@@ -36,7 +36,8 @@ _CODED = frozenset(FIELDS) - {
 _NUMERIC = frozenset(READING_FIELDS) | {"value", "reading", "comfort", "minutes"}
 _NUMBER = re.compile(r"[+\-−<>~≈]?\s*\d+(?:[.,]\d+)?\s*(?:[-–/]\s*\d+(?:[.,]\d+)?)?\s*[^\d\s]{0,10}")
 _LONG_CODE = re.compile(r"[A-Za-z]{0,3}[-/]?\d{5,}")
-_MOST_WORDS, _LONGEST = 4, 40
+_MOST_WORDS, _LONGEST, _MOST_CODES = 4, 40, 50
+_LOOKED_AT = 2000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -77,7 +78,7 @@ def decide(
         return Decision(column=header, done="pseudonym", why="says who the client is; now in the column client")
     if header == when:
         return Decision(column=header, done="days", why="now in the column day, days since the client's first visit")
-    name, texts = plain(header), _filled(cells)
+    name, texts = plain(header), _some_of(_filled(cells))
     role = _role_of(name)
     if role:
         return Decision(
@@ -213,14 +214,20 @@ def _unique_codes(texts: list[str]) -> bool:
 
 def _coded(cells: pd.Series, texts: list[str]) -> bool:
     """Whether a column of text holds a few short values that repeat."""
-    short = all(len(text) <= _LONGEST and len(text.split()) <= _MOST_WORDS for text in texts)
+    if len(texts) > _MOST_CODES or any(len(text) > _LONGEST or len(text.split()) > _MOST_WORDS for text in texts):
+        return False
     filled = int((cells.astype(str).map(clean_text) != "").sum())
-    return short and len(texts) <= 50 and filled >= 2 * len(texts)
+    return filled >= 2 * len(texts)
 
 
 def _filled(cells: pd.Series) -> list[str]:
     """The distinct non-empty values of a column, cleaned."""
     return list(dict.fromkeys(text for one in cells.cat.categories if (text := clean_text(str(one)))))
+
+
+def _some_of(texts: list[str]) -> list[str]:
+    """At most a few thousand values, spread over the column, by which its kind is judged."""
+    return texts[:: 1 + len(texts) // _LOOKED_AT]
 
 
 def _share(texts: list[str], test: Callable[[str], bool]) -> float:
