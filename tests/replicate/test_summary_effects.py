@@ -3,21 +3,17 @@
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.formula.api as smf
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.replicate import (
-    GroupSummary,
-    compare_groups_from_summary,
     correlation_from_change_sd,
     effect_from_t,
     effects_for_unknown_correlation,
     group_effect_from_summary,
     paired_effects_from_summary,
-    pre_post_control_effect,
     sd_from_interval,
     sd_from_se,
 )
@@ -29,57 +25,6 @@ def _trial(seed: int = 11) -> pd.DataFrame:
     group = np.repeat(["real", "control"], [35, 25])
     after = 10 + 0.7 * before + np.where(group == "real", 6, 0) + rng.normal(0, 8, 60)
     return pd.DataFrame({"group": group, "before": before, "after": after})
-
-
-def _summary(rows: pd.DataFrame) -> GroupSummary:
-    change = rows["after"] - rows["before"]
-    return GroupSummary(
-        n=len(rows),
-        mean_before=rows["before"].mean(),
-        sd_before=rows["before"].std(),
-        mean_after=rows["after"].mean(),
-        sd_after=rows["after"].std(),
-        mean_change=change.mean(),
-        sd_change=change.std(),
-    )
-
-
-def _comparison(rows: pd.DataFrame):
-    parts = dict(tuple(rows.groupby("group")))
-    return compare_groups_from_summary(_summary(parts["real"]), _summary(parts["control"]))
-
-
-def test_the_adjusted_difference_is_that_of_the_raw_data():
-    rows = _trial()
-    model = smf.ols("after ~ C(group, Treatment('control')) + before", rows).fit()
-    found = _comparison(rows).adjusted
-    name = model.params.index[1]
-    low, high = model.conf_int().loc[name]
-    assert (found.value, found.se, found.ci_low, found.ci_high, found.p) == pytest.approx(
-        (model.params[name], model.bse[name], low, high, model.pvalues[name])
-    )
-
-
-def test_the_slope_is_that_of_the_raw_data():
-    rows = _trial(12)
-    model = smf.ols("after ~ group + before", rows).fit()
-    assert _comparison(rows).slope == pytest.approx(model.params["before"])
-
-
-@pytest.mark.parametrize("part", ["follow_up", "change"])
-def test_unadjusted_differences_are_those_of_the_t_test(part):
-    rows = _trial(13)
-    values = rows["after"] if part == "follow_up" else rows["after"] - rows["before"]
-    test = stats.ttest_ind(values[rows["group"] == "real"], values[rows["group"] == "control"])
-    found = getattr(_comparison(rows), part)
-    assert (found.p, found.ci_low) == pytest.approx((test.pvalue, test.confidence_interval().low))
-
-
-def test_sds_that_no_correlation_gives_are_refused():
-    odd = GroupSummary(n=20, mean_before=50, sd_before=10, mean_after=55, sd_after=10, mean_change=5, sd_change=0.0001)
-    other = GroupSummary(n=20, mean_before=50, sd_before=10, mean_after=55, sd_after=3, mean_change=5, sd_change=1)
-    with pytest.raises(SheetError, match="leave no residual variance"):
-        compare_groups_from_summary(odd, other)
 
 
 def test_sd_from_an_interval_a_handbook_example():
@@ -175,20 +120,6 @@ def test_the_true_answer_lies_in_the_range_of_unknown_correlation():
         n=60,
     ).rows
     assert span["t"].min() <= test.statistic <= span["t"].max()
-
-
-def test_one_study_of_pre_post_control_effects():
-    # Morris (2008) Table 5, study 1 (figures of the metafor test suite)
-    r = 0.47
-    groups = [
-        GroupSummary(
-            n=20, mean_before=m1, sd_before=s1, mean_after=m2, sd_after=s2, mean_change=m2 - m1,
-            sd_change=(s1**2 + s2**2 - 2 * r * s1 * s2) ** 0.5,
-        )
-        for m1, s1, m2, s2 in ((30.6, 15.0, 38.5, 11.6), (23.1, 13.8, 19.7, 14.8))
-    ]  # fmt: skip
-    assert pre_post_control_effect(*groups, r=r).value == pytest.approx(0.7684, abs=5e-5)
-    assert pre_post_control_effect(*groups, r=r, sd="own").value == pytest.approx(0.7421, abs=5e-5)
 
 
 @pytest.mark.parametrize(

@@ -12,7 +12,6 @@ from toolkit.replicate.summary_effects import (
     group_effect_from_summary,
     paired_effects_from_summary,
 )
-from toolkit.replicate.summary_groups import GroupSummary, compare_groups_from_summary, pre_post_control_effect
 from toolkit.replicate.summary_possible import mean_possible, percentage_fits, sd_possible, sd_within_scale
 from toolkit.replicate.summary_spread import correlation_from_change_sd, sd_from_interval, sd_from_se
 from toolkit.replicate.summary_tests import check_p, p_from_statistic
@@ -21,12 +20,10 @@ __all__ = [
     "METHODS",
     "Compared",
     "Figure",
-    "GroupSummary",
     "Printed",
     "Replication",
     "Sheet",
     "check_p",
-    "compare_groups_from_summary",
     "compare_sheet",
     "correlation_from_change_sd",
     "effect_from_t",
@@ -38,7 +35,6 @@ __all__ = [
     "p_from_statistic",
     "paired_effects_from_summary",
     "percentage_fits",
-    "pre_post_control_effect",
     "read_printed",
     "read_sheet",
     "replicate",

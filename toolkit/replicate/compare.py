@@ -16,6 +16,7 @@ from toolkit.result import Shown, figure_text
 WITHIN_ROUNDING = "agrees within rounding"
 WITHIN_TOLERANCE = "agrees within stated tolerance"
 DIFFERS = "not reproduced with what is stated"
+_MOST_DIGITS = 12  # beyond, the last bits of arithmetic differ from computer to computer
 AGREES = (WITHIN_ROUNDING, WITHIN_TOLERANCE)
 
 _COLUMNS = (
@@ -176,7 +177,8 @@ def _row(one: Compared) -> dict[str, object]:
 
 
 def _shown(number: float, printed: Printed) -> str:
-    """A recomputed number with two digits more than the printed one, enough to see where it would round."""
+    """A recomputed number with two digits more than the printed one (12 at most): one sees where it would round."""
     if "e" in printed.text.lower() or (number != 0 and abs(number) < 1e-4):
-        return f"{number:.{printed.decimals + 2}e}"
-    return f"{number:.{printed.decimals + 2}f}"
+        return f"{number:.{min(printed.decimals + 2, _MOST_DIGITS)}e}"
+    whole = len(str(int(abs(number))))
+    return f"{number:.{max(0, min(printed.decimals + 2, _MOST_DIGITS - whole))}f}"

@@ -77,13 +77,14 @@ def _sign_flip(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 def _standardised(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     from toolkit.change import standardised as change
+    from toolkit.change.response_mean import dz_change, gz_change
 
     before, after = _pairs(frame, settings)
     readings = change.two_readings(before, after)
     d_av = {"mean": change.dav_change, "root mean square": change.dav_rms_change}[settings["sd"]](readings)
     return {
-        "d_z": change.dz_change(after - before).value,
-        "g_z": change.gz_change(after - before).value,
+        "d_z": dz_change(after - before).value,
+        "g_z": gz_change(after - before).value,
         "d_av": d_av.value,
         "g_av": change.gav_change(readings).value,
         "d_rm": change.drm_change(readings).value,
@@ -154,7 +155,7 @@ CHANGE_METHODS = (
         name="standardised_change",
         what="the change in units of a standard deviation (after minus before): d_z, d_av, d_rm, g_av, g_z",
         gives=("d_z", "g_z", "d_av", "g_av", "d_rm", "over_baseline_sd"),
-        uses="toolkit.change.standardised.dz_change, toolkit.change.standardised.dav_change, "
+        uses="toolkit.change.response_mean.dz_change, toolkit.change.standardised.dav_change, "
         "toolkit.change.standardised.gav_change, toolkit.change.standardised.drm_change",
         recompute=_standardised,
         columns=_TWO_COLUMNS,

@@ -9,47 +9,49 @@ import pandas as pd
 
 from toolkit.replicate.method import Method, Numbers
 from toolkit.replicate.summary_effects import effect_from_t, group_effect_from_summary, paired_effects_from_summary
-from toolkit.replicate.summary_groups import GroupSummary, compare_groups_from_summary, pre_post_control_effect
 from toolkit.replicate.summary_tests import p_from_statistic
 
+_PARTS = ("value", "ci_low", "ci_high", "se", "p")
 _GROUP = ("n", "mean_before", "sd_before", "mean_after", "sd_after", "mean_change", "sd_change")
 
 
-def _group(figures: Mapping[str, Any]) -> GroupSummary:
-    return GroupSummary(n=int(figures["n"]), **{key: float(figures[key]) for key in _GROUP[1:]})
-
-
 def _three_comparisons(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    found = compare_groups_from_summary(_group(settings["first"]), _group(settings["second"]))
-    numbers: Numbers = {"slope": found.slope}
-    for name in ("follow_up", "change", "adjusted"):
-        estimate = getattr(found, name)
-        for part in ("value", "ci_low", "ci_high", "se", "p"):
-            numbers[f"{name}_{part}"] = float(getattr(estimate, part))
-    return numbers
+    from toolkit.change import baseline_adjusted as change
+
+    first, second = (
+        change.GroupSummary(n=int(figures["n"]), **{key: float(figures[key]) for key in _GROUP[1:]})
+        for figures in (settings["first"], settings["second"])
+    )
+    adjusted = change.baseline_adjusted_from_summary(first, second, unit="")
+    estimates = {
+        "follow_up": change.followup_difference(first, second, unit=""),
+        "change": change.change_difference(first, second, unit=""),
+        "adjusted": adjusted.difference,
+    }
+    parts = {f"{name}_{part}": float(getattr(one, part)) for name, one in estimates.items() for part in _PARTS}
+    return {"slope": adjusted.slope, **parts}
 
 
 def _pre_post_control(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    """One row of the data is one study; the SD of the change follows from the correlation."""
+    """One row of the data is one study."""
+    from toolkit.change.controlled import BeforeAfter, controlled_change, controlled_change_own_sd
+
     row = frame.iloc[int(settings["row"]) - 1]
-    r = float(row[settings["r"]])
-    groups = []
-    for prefix in (settings["treated"], settings["control"]):
-        before, after = float(row[f"{prefix}_sd_pre"]), float(row[f"{prefix}_sd_post"])
-        groups.append(
-            GroupSummary(
-                n=int(row[f"{prefix}_n"]),
-                mean_before=float(row[f"{prefix}_mean_pre"]),
-                sd_before=before,
-                mean_after=float(row[f"{prefix}_mean_post"]),
-                sd_after=after,
-                mean_change=float(row[f"{prefix}_mean_post"] - row[f"{prefix}_mean_pre"]),
-                sd_change=(before**2 + after**2 - 2 * r * before * after) ** 0.5,
-            )
+    treated, control = (
+        BeforeAfter(
+            n=int(row[f"{prefix}_n"]),
+            mean_before=float(row[f"{prefix}_mean_pre"]),
+            mean_after=float(row[f"{prefix}_mean_post"]),
+            sd_before=float(row[f"{prefix}_sd_pre"]),
         )
-    pooled = pre_post_control_effect(groups[0], groups[1], r=r, sd="pooled")
-    own = pre_post_control_effect(groups[0], groups[1], r=r, sd="own")
-    return {"d_ppc2": pooled.value, "d_ppc1": own.value, "variance_ppc2": float(pooled.se or 0.0) ** 2}
+        for prefix in (settings["treated"], settings["control"])
+    )
+    pooled = controlled_change(treated, control, r=float(row[settings["r"]]))
+    return {
+        "d_ppc1": controlled_change_own_sd(treated, control),
+        "d_ppc2": pooled.value,
+        "variance_ppc2": float(pooled.se or 0.0) ** 2,
+    }
 
 
 def _p_of(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -94,14 +96,14 @@ def _group_effect(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 
 _MODULE = "toolkit.replicate"
-_PARTS = ("value", "ci_low", "ci_high", "se", "p")
 
 SUMMARY_METHODS = (
     Method(
         name="three_comparisons",
         what="two groups from printed summaries: at follow-up, by change, adjusted for baseline (first minus second)",
         gives=("slope", *(f"{name}_{part}" for name in ("follow_up", "change", "adjusted") for part in _PARTS)),
-        uses=f"{_MODULE}.summary_groups.compare_groups_from_summary",
+        uses="toolkit.change.baseline_adjusted.baseline_adjusted_from_summary, "
+        "toolkit.change.baseline_adjusted.followup_difference, toolkit.change.baseline_adjusted.change_difference",
         recompute=_three_comparisons,
         groups={"first": _GROUP, "second": _GROUP},
     ),
@@ -109,7 +111,7 @@ SUMMARY_METHODS = (
         name="pre_post_control",
         what="standardised difference of two groups' changes, one study a row of the data",
         gives=("d_ppc1", "d_ppc2", "variance_ppc2"),
-        uses=f"{_MODULE}.summary_groups.pre_post_control_effect",
+        uses="toolkit.change.controlled.controlled_change, toolkit.change.controlled.controlled_change_own_sd",
         recompute=_pre_post_control,
         columns=("r",),
         settings={"row": 1, "treated": "t", "control": "c"},

@@ -34,7 +34,7 @@ def effect_from_t(t: float, *, n: int, confidence_level: float = 0.95) -> Estima
         >>> round(effect_from_t(4.74, n=10).value, 2)
         1.5
     """
-    from toolkit.change.standardised import noncentral_t_limits
+    from toolkit.change.small_sample import noncentral_t_limits
 
     n = count(n)
     low, high = noncentral_t_limits(t, df=n - 1, confidence_level=confidence_level)
@@ -109,7 +109,7 @@ def group_effect_from_summary(
         >>> round(found.value, 2)
         1.08
     """
-    from toolkit.change.standardised import noncentral_t_limits
+    from toolkit.change.small_sample import noncentral_t_limits
 
     positive(sd_1, "the SD of group 1"), positive(sd_2, "the SD of group 2")
     n_1, n_2 = count(n_1), count(n_2)
