@@ -19,10 +19,10 @@ ToolkitError for all of them, counts as refused:
         ),
     )
 
-A table may also have a dict `KNOWN_TO_MISS`: words in interval names → why they miss the target (as their docstrings say).
+A table may also have a dict `KNOWN_TO_MISS`: words in interval names → why those miss the target (docstrings say so).
 `python tests/benchmarks/coverage.py change` runs `coverage_change.py` in full (n = 8, 15, 30, 60; three shapes; 2,000
-runs) and writes `coverage_change.csv` with seed, date and versions in every row; `test_coverage.py` runs a small
-version of every table and checks the committed file. `noise` has mean 0 and SD 1 in every shape: skewed is a gamma
+runs) and writes `coverage_change.csv` with seed, date and versions in every row; `tests/test_interval_coverage.py` runs
+a small version of every table and checks the committed file. `noise` has mean 0 and SD 1 in every shape: skewed is a gamma
 distribution with shape 4 (skewness 1), heavy a t distribution with 5 df (excess kurtosis 6).
 """
 
@@ -144,7 +144,7 @@ def entries_of(room: str) -> tuple[Entry, ...]:
 
 
 def known_to_miss(room: str) -> dict[str, str]:
-    """Words in the names of intervals that miss the target for normal values, with the reason; from the room's table."""
+    """Words in the names of intervals that miss the target for normal values, with the reason the table gives."""
     entries_of(room)
     return dict(getattr(sys.modules[f"coverage_{room}"], "KNOWN_TO_MISS", {}))
 

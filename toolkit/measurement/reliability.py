@@ -269,6 +269,7 @@ def agreement_limits(
     a = k * icc / (n * (1 - icc))
     b = 1 + k * icc * (n - 1) / (n * (1 - icc))
     mixed = (a * ms_readers + b * ms_error) ** 2 / ((a * ms_readers) ** 2 / df[1] + (b * ms_error) ** 2 / df[2])
+    mixed = min(max(mixed, min(df[1:])), sum(df[1:]))  # Satterthwaite's bounds, left only where the ICC is negative
     upper_f, lower_f = stats.f.ppf(1 - tail, df[0], mixed), stats.f.ppf(1 - tail, mixed, df[0])
     rest = k * ms_readers + (k * n - k - n) * ms_error
     low = n * (ms_subjects - upper_f * ms_error) / (upper_f * rest + n * ms_subjects)
