@@ -245,8 +245,9 @@ def install_browser() -> None:
         return
     say("Installing Chromium for the browser tests …")
     quiet = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
+    apt = ("apt-get", "-q", "-o", "DPkg::Lock::Timeout=120")
     for step in (["update"], ["install", "-y", "--no-install-recommends", "chromium", "fonts-liberation"]):
-        done = subprocess.run(["apt-get", "-q", *step], env=quiet, capture_output=True, text=True, check=False)
+        done = subprocess.run([*apt, *step], env=quiet, capture_output=True, text=True, check=False)
         if done.returncode != 0:
             say(f"apt-get {step[0]} failed:\n{done.stdout[-500:]}{done.stderr[-500:]}")
 

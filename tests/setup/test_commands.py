@@ -2,12 +2,15 @@
 
 import subprocess
 import sys
+import tomllib
 
 import click
+import pandas as pd
 import pytest
 
 from toolkit import __main__ as entry
 from toolkit.errors import ExportError
+from toolkit.resources import dataset_file
 
 
 @pytest.fixture
@@ -64,3 +67,65 @@ def test_an_unknown_command_is_status_2(capsys):
 def test_help_loads_no_heavy_library(heavy):
     code = f"import sys; from toolkit.__main__ import run; run(['--help']); sys.exit({heavy!r} in sys.modules)"
     assert subprocess.run([sys.executable, "-c", code], capture_output=True, check=False).returncode == 0
+
+
+# --- the commands at work ---------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def export(tmp_path_factory):
+    """A small simulated export."""
+    from toolkit.simulate import ClinicDials, simulate_clinic
+
+    path = tmp_path_factory.mktemp("clinic") / "spring.csv"
+    simulate_clinic(ClinicDials(n_clients=25, effect=4.0), rng=1).rows.to_csv(path, index=False)
+    return path
+
+
+def test_an_audit_ends_with_the_path_of_its_report(export, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert entry.run(["audit", str(export)]) == 0
+    said = capsys.readouterr().out
+    assert said.rstrip().endswith(str(tmp_path / "audit-spring" / "report.html"))
+    assert (tmp_path / "audit-spring" / "findings.json").exists()
+
+
+def test_an_audit_of_a_file_that_is_not_there_writes_nothing(tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    assert entry.run(["audit", "nowhere.csv"]) == 2
+    assert "nowhere.csv: there is no such file" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_check_accounts_for_every_row_and_writes_the_reasons(export, tmp_path, capsys):
+    spoilt = tmp_path / "spoilt.csv"
+    rows = pd.read_csv(export, dtype=str)
+    rows.loc[0, "before"] = "12–14"
+    rows.to_csv(spoilt, index=False)
+    assert entry.run(["check", str(spoilt), "--set-aside", str(tmp_path / "aside.csv")]) == 0
+    assert "spoilt.csv, row 2, before: a range, not one reading" in capsys.readouterr().out
+    assert pd.read_csv(tmp_path / "aside.csv")["row"].tolist() == [2]
+
+
+def test_check_asks_for_a_file(capsys):
+    assert entry.run(["check"]) == 2
+    assert "Name the file to read" in capsys.readouterr().err
+
+
+def test_a_proposal_is_written_where_asked_and_never_over_a_file(export, tmp_path, capsys):
+    out = tmp_path / "columns.toml"
+    assert entry.run(["columns", str(export), "--out", str(out)]) == 0
+    assert tomllib.loads(out.read_text(encoding="utf-8"))["layout"] == "wide"
+    assert entry.run(["columns", str(export), "--out", str(out)]) == 2
+    assert "is there already and was not touched" in capsys.readouterr().err
+
+
+def test_an_entry_sheet_is_written(tmp_path):
+    words = ["--measure", "cervical_rotation", "--region", "upper_trapezius", "--intervention", "stretching"]
+    assert entry.run(["sheet", str(tmp_path / "weeks.xlsx"), *words]) == 0
+    assert (tmp_path / "weeks.xlsx").exists()
+
+
+def test_a_shipped_replication_comes_out_again(capsys):
+    assert entry.run(["replicate", str(dataset_file("open/sleep_drugs"))]) == 0
+    assert "figures agree" in capsys.readouterr().out
