@@ -56,9 +56,9 @@ def test_a_printed_sem_is_preferred_to_a_derived_one() -> None:
 
 
 def test_an_mdc90_is_divided_by_1_645_root_2() -> None:
-    sem = published_sem("shoulder_internal_rotation")
+    sem = published_sem("shoulder_abduction")
     assert sem is not None
-    assert sem.value == pytest.approx(4 / (1.645 * 2**0.5))  # Kolber et al. 2009: MDC90 4 degrees
+    assert sem.value == pytest.approx(4 / (1.645 * 2**0.5))  # Kolber et al. 2011: MDC90 4 degrees
     assert "MDC90" in sem.derivation
 
 
@@ -108,3 +108,10 @@ def test_the_sentence_carries_unit_n_source_and_status() -> None:
         assert part in said
     assert "<table>" in sem._repr_html_()
     assert len(sem.table()) == sem.n_published
+
+
+def test_of_an_even_number_of_figures_the_larger_middle_one_is_taken() -> None:
+    sem = published_sem("shoulder_internal_rotation")  # Kolber et al. 2009 and 2011: MDC90 4 and 8 degrees
+    assert sem is not None
+    assert sem.n_published == 2
+    assert sem.value == pytest.approx(8 / (1.645 * 2**0.5))

@@ -228,6 +228,16 @@ def test_the_smallest_group_counts_clients_not_rows() -> None:
     assert small_groups(rows, client="client", columns=["age"], hidden_by=3).k == 4
 
 
+def test_the_smallest_group_agrees_with_the_published_example() -> None:
+    # Sweeney 2002, the example of k-anonymity with k = 2 over race, birth, gender and ZIP (eleven people); from memory.
+    people = """black 1965 m 0214*|black 1965 m 0214*|black 1965 f 0213*|black 1965 f 0213*|black 1964 f 0213*
+    black 1964 f 0213*|white 1964 m 0213*|white 1964 m 0213*|white 1964 m 0213*|white 1967 m 0213*|white 1967 m 0213*"""
+    rows = [line.split() for line in people.replace("\n", "|").split("|")]
+    table = pd.DataFrame(rows, columns=["race", "birth", "gender", "zip"]).assign(client=range(11))
+    groups = small_groups(table, client="client", columns=["race", "birth", "gender", "zip"], hidden_by=2)
+    assert (groups.k, groups.exposed, len(groups.groups)) == (2, 0, 5)
+
+
 def test_readings_that_are_numbers_stay_the_numbers_they_were() -> None:
     pd.testing.assert_series_equal(deidentify(OFFICE, key=KEY, client="Patient").frame["before"], OFFICE["before"])
 
