@@ -21,9 +21,9 @@ ToolkitError for all of them, counts as refused:
 
 A table may also have a dict `KNOWN_TO_MISS`: words in interval names → why those miss the target (docstrings say so).
 `python tests/benchmarks/coverage.py change` runs `coverage_change.py` in full (n = 8, 15, 30, 60; three shapes; 2,000
-runs) and writes `coverage_change.csv` with seed, date and versions in every row; `tests/test_interval_coverage.py` runs
-a small version of every table and checks the committed file. `noise` has mean 0 and SD 1 in every shape: skewed is a gamma
-distribution with shape 4 (skewness 1), heavy a t distribution with 5 df (excess kurtosis 6).
+runs) and writes `coverage_change.csv` with seed, date and versions in every row. `tests/test_interval_coverage.py` runs
+a small version of every table and checks the committed files. `noise` has mean 0 and SD 1 in every shape: skewed is a
+gamma distribution with shape 4 (skewness 1), heavy a t distribution with 5 df (excess kurtosis 6).
 """
 
 from __future__ import annotations
