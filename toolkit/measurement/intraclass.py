@@ -10,15 +10,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from toolkit.errors import NotEnoughError
 from toolkit.measurement import checks
-from toolkit.measurement.clustered import Codes, Floats, pooled_df
 from toolkit.measurement.ratings import Ratings, ratings_from
 from toolkit.measurement.reliability import agreement_limits
+from toolkit.measurement.variance_ratio import VarianceRatio, effective_error_df, one_way, turned, two_way
 from toolkit.result import Estimate, Shown, figure_text
 
 
@@ -122,11 +121,11 @@ def icc(
 
 def icc_of(study: Ratings, *, confidence_level: float = 0.95) -> IccTable:
     """The six ICCs of a checked study."""
-    one_way, two_way, readers = _one_way(study), _two_way(study), _two_way(_turned(study))
+    across, crossed, readers = one_way(study), two_way(study), two_way(turned(study))
     singles = (
-        _by_ratio("1", one_way, study, confidence_level=confidence_level),
-        _agreement(two_way, readers, study, confidence_level=confidence_level),
-        _by_ratio("3", two_way, study, confidence_level=confidence_level),
+        _by_ratio("1", across, study, confidence_level=confidence_level),
+        _agreement(crossed, readers, study, confidence_level=confidence_level),
+        _by_ratio("3", crossed, study, confidence_level=confidence_level),
     )
     k = study.n_readers
     one = [single.estimate("1", study, confidence_level=confidence_level) for single in singles]
@@ -143,63 +142,22 @@ def icc_of(study: Ratings, *, confidence_level: float = 0.95) -> IccTable:
         n_readings=len(study.value),
         n_set_aside=study.n_set_aside,
         complete=study.complete,
-        ms_subjects=two_way.mean_square,
+        ms_subjects=crossed.mean_square,
         ms_readers=readers.mean_square,
-        ms_error=two_way.ms_error,
-        ms_within=one_way.ms_error,
-        df_error=two_way.df_error,
-        df_error_effective=_effective_error_df(study, two_way.df_error),
-        df_within=one_way.df_error,
-        var_subjects=two_way.solve(1.0) * two_way.ms_error,
-        var_readers=readers.solve(1.0) * two_way.ms_error,
-        var_error=two_way.ms_error,
+        ms_error=crossed.ms_error,
+        ms_within=across.ms_error,
+        df_error=crossed.df_error,
+        df_error_effective=effective_error_df(study, crossed.df_error),
+        df_within=across.df_error,
+        var_subjects=crossed.solve(1.0) * crossed.ms_error,
+        var_readers=readers.solve(1.0) * crossed.ms_error,
+        var_error=crossed.ms_error,
     )
 
 
 _F = "F interval (McGraw & Wong 1996)"
 _WALD = "gaps allowed for, exact interval (Harville & Fenech 1985)"
 _REBUILT = "gaps allowed for, F interval from rebuilt mean squares, approximate"
-
-
-@dataclass(frozen=True, kw_only=True, eq=False)
-class _VarianceRatio:
-    """What the data say of θ = effect variance / error variance: independent squares with known eigenvalues."""
-
-    squares: Floats
-    eigenvalues: Floats
-    ms_error: float
-    df_error: float
-
-    @property
-    def rank(self) -> int:
-        return len(self.squares)
-
-    @property
-    def mean_square(self) -> float:
-        """The effect's mean square, adjusted for the other effect where there are gaps."""
-        return float(self.squares.sum() / self.rank)
-
-    @property
-    def typical_size(self) -> float:
-        """Readings an effect's level rests on, on average (k or n in a complete design)."""
-        return float(self.rank / (1 / self.eigenvalues).sum())
-
-    def solve(self, f: float) -> float:
-        """The θ at which the effect's standardised mean square is `f` times the error mean square; may be negative."""
-
-        def excess(theta: float) -> float:
-            return float((self.squares / (1 + theta * self.eigenvalues)).sum() / self.rank - f * self.ms_error)
-
-        if np.ptp(self.eigenvalues) <= 1e-9 * self.eigenvalues.max():
-            return float((self.mean_square / (f * self.ms_error) - 1) / self.eigenvalues.mean())
-        lowest = -1 / self.eigenvalues.max()
-        low = lowest * (1 - 1e-9)
-        if excess(low) <= 0:
-            return float(low)
-        high = 1.0
-        while excess(high) > 0:
-            high *= 4
-        return float(optimize.brentq(excess, low, high, xtol=1e-14, rtol=1e-13))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -232,7 +190,7 @@ class _Figure:
         )
 
 
-def _by_ratio(form: str, ratio: _VarianceRatio, study: Ratings, *, confidence_level: float) -> _Figure:
+def _by_ratio(form: str, ratio: VarianceRatio, study: Ratings, *, confidence_level: float) -> _Figure:
     """ICC(1,1) or ICC(3,1) from its variance ratio: estimate and limits solve the same equation."""
     tail = (1 - confidence_level) / 2
     return _Figure(
@@ -254,95 +212,7 @@ def _averaged(single: float, k: int) -> float:
     return k * single / (1 + (k - 1) * single)
 
 
-def _one_way(study: Ratings) -> _VarianceRatio:
-    """Subjects against everything else, whoever read."""
-    return variance_ratio(study.value, study.subject, study.n_subjects)
-
-
-def variance_ratio(value: Floats, group: Codes, n_groups: int) -> _VarianceRatio:
-    """One-way layout: θ of the groups, unequal sizes allowed; centred first, so that large constants lose no digits."""
-    value = value - value[0]
-    size = np.bincount(group, minlength=n_groups).astype(float)
-    means = np.bincount(group, weights=value, minlength=n_groups) / size
-    squared = ((value - means[group]) ** 2).sum()
-    design = np.diag(size) - np.outer(size, size) / size.sum()
-    return _ratio(design, size * (means - value.mean()), float(squared), len(value) - n_groups)
-
-
-def _two_way(study: Ratings) -> _VarianceRatio:
-    """Subjects with the readers' differences taken off."""
-    counts = study.counts()
-    by_reader = counts.sum(axis=0)
-    value = study.value - study.value[0]
-    reader_means = np.bincount(study.reader, weights=value) / by_reader
-    design = np.diag(counts.sum(axis=1)) - (counts / by_reader) @ counts.T
-    left = value - reader_means[study.reader]
-    adjusted = np.bincount(study.subject, weights=left).astype(float)
-    rank_guess = len(value) - study.n_readers
-    return _ratio(design, adjusted, float((left**2).sum()), rank_guess, fitted_after=True)
-
-
-def _ratio(
-    design: Floats, adjusted: Floats, squares_left: float, df_left: int, *, fitted_after: bool = False
-) -> _VarianceRatio:
-    """Eigenvalues and independent squares of an effect; the error is what the fit leaves.
-
-    `fitted_after`: `squares_left` still holds the effect's own squares, which are taken off here.
-    """
-    values, vectors = np.linalg.eigh(design)
-    positive = values > 1e-9 * max(values.max(), 1.0)
-    if not positive.any():
-        raise NotEnoughError(
-            "No two people share a reader, so people cannot be told from their readers. Let at least two readers read "
-            "the same people; for readings whose reader does not matter use `within_person`."
-        )
-    eigenvalues = values[positive]
-    squares = (vectors[:, positive].T @ adjusted) ** 2 / eigenvalues
-    error = squares_left - float(squares.sum()) if fitted_after else squares_left
-    df = df_left - len(eigenvalues) if fitted_after else df_left
-    if df < 1:
-        raise NotEnoughError(
-            "Too many gaps: after people and readers are told apart no reading is left to show the error. "
-            "Let more people be read by more than one reader."
-        )
-    scale = squares_left + float(squares.sum())
-    if error <= 1e-12 * scale:
-        raise NotEnoughError(
-            "The readings of each person are identical (or differ between readers by a constant only), so there is no "
-            "error to judge. Readings copied from one another look like this: take them anew, unseen."
-        )
-    return _VarianceRatio(squares=squares, eigenvalues=eigenvalues, ms_error=error / df, df_error=float(df))
-
-
-def _effective_error_df(study: Ratings, df_error: float) -> float:
-    """Error df as a jackknife over subjects sees them, at most the plain ones (which suppose normal errors)."""
-    counts = study.counts()
-    by_reader, by_subject = counts.sum(axis=0), counts.sum(axis=1)
-    left = study.value - study.value[0]
-    left = left - (np.bincount(study.reader, weights=left) / by_reader)[study.reader]
-    design = np.diag(by_subject) - (counts / by_reader) @ counts.T
-    effects = np.linalg.lstsq(design, np.bincount(study.subject, weights=left), rcond=1e-9)[0]
-    own = effects[study.subject]
-    left = left - own + (np.bincount(study.reader, weights=own) / by_reader)[study.reader]
-    squares = np.bincount(study.subject, weights=left**2) * study.n_subjects / (study.n_subjects - 1)
-    return min(df_error, pooled_df(squares, by_subject - 1))
-
-
-def _turned(study: Ratings) -> Ratings:
-    """The same study with subjects and readers exchanged, to see the readers' own differences."""
-    return Ratings(
-        value=study.value,
-        subject=study.reader,
-        reader=study.subject,
-        n_subjects=study.n_readers,
-        n_readers=study.n_subjects,
-        n_set_aside=study.n_set_aside,
-    )
-
-
-def _agreement(
-    subjects: _VarianceRatio, readers: _VarianceRatio, study: Ratings, *, confidence_level: float
-) -> _Figure:
+def _agreement(subjects: VarianceRatio, readers: VarianceRatio, study: Ratings, *, confidence_level: float) -> _Figure:
     """ICC(2,1) with its limits: the reader variance counts as error."""
     of_subjects, of_readers = subjects.solve(1.0), readers.solve(1.0)
     whole = of_subjects + of_readers + 1
