@@ -120,7 +120,7 @@ def combination_model(
         unit=unit,
         confidence_level=confidence_level,
         rows=table,
-        notes=(*indicators.notes, *said, *fit.notes),
+        notes=(*indicators.notes, *said, *(f"{note}." for note in fit.notes)),
         condition=indicators.condition,
         fit=fit,
         interaction_fit=interaction_fit,

@@ -161,6 +161,7 @@ def variance_shares(fit: MixedFit) -> VarianceShares:
         between[component.group] = between.get(component.group, 0.0) + weight * component.variance
     rest = sum(between.values()) + fit.residual_variance
     fixed = float(np.var(fit.rows.x @ fit.estimates, ddof=1))
+    fixed = fixed if fixed > 1e-12 * rest else 0.0
     return VarianceShares(
         icc={name: value / rest for name, value in between.items()},
         r2_fixed=fixed / (fixed + rest),

@@ -122,7 +122,7 @@ def dose_model(
         confidence_level=confidence_level,
         rows=table,
         tests=tests,
-        notes=(*notes, *(f"{note[0].upper()}{note[1:]}." for note in fit.notes)),
+        notes=(*notes, *(f"{note}." for note in fit.notes)),
         n=fit.n,
         fit=fit,
     )

@@ -77,7 +77,10 @@ def formula_design(
     kept, notes = _complete(rows[used])
     if kept.empty:
         raise FitError(f"No row has a value in every column the model uses: {', '.join(used)}.")
-    matrices = parsed.get_model_matrix(kept)
+    try:
+        matrices = parsed.get_model_matrix(kept)
+    except FormulaicError as reason:
+        raise FitError(f"A term of {formula!r} cannot be worked out: {reason}") from reason
     left, right = matrices.lhs, matrices.rhs
     if left.shape[1] != 1:
         raise FitError(f"The outcome {outcome} is not a column of numbers.")

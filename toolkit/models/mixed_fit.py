@@ -232,7 +232,7 @@ class MixedFit(Shown):
         """What was fitted, to what, and how the search went."""
         groups = ", ".join(f"{count} {name}s" for name, count in self.levels.items())
         left_out = f" Left out: {', '.join(self.dropped)}." if self.dropped else ""
-        notes = " ".join(f"{note[0].upper()}{note[1:]}." for note in self.notes)
+        notes = f"Noted: {'; '.join(self.notes)}." if self.notes else ""
         return (
             f"{self.outcome}: linear mixed model by {'REML' if self.reml else 'ML'} of {self.n} rows"
             f"{f' ({groups})' if groups else ''}; residual SD {figure_text(float(np.sqrt(self.residual_variance)))} "
