@@ -1,0 +1,163 @@
+"""Whose turn is it to wait first? The order for the coming season, drawn, sealed, and opened session by session.
+
+Orders are drawn in small blocks for each client, so that every client gets as many of one as of the other. Each line
+of the schedule is sealed: without the key nobody can tell it from chance, with the key anybody can check afterwards
+that it was not changed. The key belongs to somebody who does not treat; it stands in a file of its own.
+
+The seal of a line hides its order by one bit of HMAC-SHA256(key, line) and proves it by another HMAC of line and order
+(HMAC: RFC 2104; SHA-256: FIPS 180-4).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import secrets
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from toolkit.errors import SheetError
+
+ORDERS = ("technique_first", "wait_first")
+
+
+def new_key(path: Path | str) -> str:
+    """Make a key and write it to a file of its own, which must not exist yet.
+
+    Raises:
+        SheetError: the file is there already; a key is never overwritten.
+    """
+    target = Path(path)
+    key = secrets.token_hex(32)
+    try:
+        with target.open("x", encoding="utf-8") as file:
+            file.write(key + "\n")
+        target.chmod(0o600)
+    except FileExistsError as problem:
+        raise SheetError(f"{target.name} is there already. A key is never overwritten; name another file.") from problem
+    return key
+
+
+def read_key(path: Path | str) -> str:
+    """The key in a file.
+
+    Raises:
+        SheetError: the file cannot be read, or holds something else.
+    """
+    target = Path(path)
+    try:
+        key = target.read_text(encoding="utf-8").strip()
+        bytes.fromhex(key)
+    except (OSError, ValueError) as problem:
+        raise SheetError(f"{target.name} does not hold a key made by this toolkit.") from problem
+    if len(key) != 64:
+        raise SheetError(f"{target.name} does not hold a whole key: 64 characters are needed, {len(key)} are there.")
+    return key
+
+
+def draw_orders(
+    clients: list[str], *, sessions: int, rng: np.random.Generator | int, block_sizes: tuple[int, ...] = (2, 4)
+) -> pd.DataFrame:
+    """Draw the order of each client's coming sessions, in blocks of random size.
+
+    Args:
+        clients: pseudonyms. sessions: how many a client. rng: numpy Generator or seed.
+        block_sizes: even numbers; within a block each order comes equally often.
+
+    Returns:
+        One row a client and session: client, session_number, order.
+
+    Raises:
+        SheetError: no client, a client twice, no session, or a block size that is not even.
+
+    Example:
+        >>> drawn = draw_orders(["A", "B"], sessions=4, rng=1, block_sizes=(2,))
+        >>> drawn.groupby("client")["order"].apply(lambda o: (o == "wait_first").sum()).tolist()
+        [2, 2]
+    """
+    if not clients or len(set(clients)) < len(clients) or sessions < 1:
+        raise SheetError("To draw orders, name each client once, and at least one session for each.")
+    if not block_sizes or any(size < 2 or size % 2 for size in block_sizes):
+        raise SheetError(f"Block sizes must be even numbers from 2 on; {block_sizes} are not.")
+    rng = np.random.default_rng(rng)
+    rows = []
+    for client in clients:
+        drawn: list[str] = []
+        while len(drawn) < sessions:
+            size = int(rng.choice(block_sizes))
+            drawn += rng.permutation(list(ORDERS) * (size // 2)).tolist()
+        rows += [{"client": client, "session_number": k + 1, "order": drawn[k]} for k in range(sessions)]
+    return pd.DataFrame(rows)
+
+
+def _mac(key: str, *parts: object) -> bytes:
+    said = "\x1f".join(str(part) for part in parts).encode()
+    return hmac.new(bytes.fromhex(key), said, hashlib.sha256).digest()
+
+
+def seal(schedule: pd.DataFrame, *, key: str) -> pd.DataFrame:
+    """Replace each order by its seal: client, session_number, seal (66 characters).
+
+    Example:
+        >>> key = "00" * 32
+        >>> sealed = seal(draw_orders(["A"], sessions=2, rng=1), key=key)
+        >>> sealed.columns.tolist(), len(sealed["seal"][0])
+        (['client', 'session_number', 'seal'], 66)
+    """
+    seals = []
+    for client, number, order in schedule[["client", "session_number", "order"]].itertuples(index=False):
+        hidden = ORDERS.index(order) ^ (_mac(key, "hide", client, number)[0] & 1)
+        seals.append(f"{hidden:02x}{_mac(key, 'prove', client, number, order).hex()}")
+    return schedule[["client", "session_number"]].assign(seal=seals)
+
+
+def open_order(sealed: pd.DataFrame, *, client: str, session_number: int, key: str) -> str:
+    """The order of one session, read from its seal.
+
+    Raises:
+        SheetError: there is no such line, or its seal was changed, or the key is another one.
+    """
+    line = sealed[(sealed["client"].astype(str) == client) & (sealed["session_number"] == session_number)]
+    if len(line) != 1:
+        raise SheetError(f"The schedule has no single line for client {client}, session {session_number}.")
+    text = str(line["seal"].iloc[0])
+    try:
+        hidden = int(text[:2], 16)
+    except ValueError as problem:
+        raise SheetError(f"The seal of client {client}, session {session_number} is damaged.") from problem
+    order = ORDERS[(hidden ^ _mac(key, "hide", client, session_number)[0]) & 1]
+    if not hmac.compare_digest(text[2:], _mac(key, "prove", client, session_number, order).hex()):
+        raise SheetError(
+            f"The seal of client {client}, session {session_number} does not fit this key: the line was changed, or "
+            "the key belongs to another schedule."
+        )
+    return order
+
+
+def opened(sealed: pd.DataFrame, *, key: str) -> pd.DataFrame:
+    """All orders of a schedule, each checked against its seal.
+
+    Raises:
+        SheetError: a seal does not fit; the message names its line.
+    """
+    lines = sealed[["client", "session_number"]].itertuples(index=False)
+    orders = [open_order(sealed, client=str(c), session_number=int(n), key=key) for c, n in lines]
+    return sealed[["client", "session_number"]].assign(order=orders)
+
+
+def kept_to(records: pd.DataFrame, orders: pd.DataFrame) -> pd.DataFrame:
+    """Which sessions were worked in another order than was drawn: client, session_number, drawn, written.
+
+    Args:
+        records: tidy rows with client, session_id, order, visit. orders: from `opened`.
+    """
+    held = records.drop_duplicates(["client", "session_id"])[["client", "visit", "order"]].astype({"client": str})
+    both = orders.merge(
+        held, left_on=["client", "session_number"], right_on=["client", "visit"], suffixes=("", "_done")
+    )
+    other = both[both["order"] != both["order_done"]]
+    return other.rename(columns={"order": "drawn", "order_done": "written"})[
+        ["client", "session_number", "drawn", "written"]
+    ].reset_index(drop=True)

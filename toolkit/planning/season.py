@@ -1,0 +1,277 @@
+"""The coming season, played through by simulation: how many clients, and which change of record-keeping buys most.
+
+Dials of the simulated season are read off the practitioner's own records (how much clients, days and readings scatter,
+how often they come, what is left empty); what cannot be read off keeps the simulator's default and is named. The
+simulated seasons are then judged by the very rule that will judge the real one.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from toolkit.claim import LEVELS
+from toolkit.errors import NotEnoughError
+from toolkit.findings.finding import Judged, claim_of, judge
+from toolkit.findings.ruler import ruler_of
+from toolkit.questions.question import Question
+from toolkit.result import Shown, figure_text
+from toolkit.rivals.regression_to_the_mean import implied_selection
+from toolkit.simulate import ClinicDials, Design, simulate_clinic
+
+SEEN = ("moved", "moved_enough", "probably_moved")
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class SeasonPlan(Shown):
+    """How often simulated seasons end in each claim.
+
+    `curve`: one row a number of clients: clients, seen (share of seasons with `moved` or better, `probably_moved` where
+    nothing is drawn), ci_low, ci_high (Wilson), and a share for each level. `effect` is the true effect played through.
+    """
+
+    dials: ClinicDials
+    effect: float
+    unit: str
+    n_seasons: int
+    curve: pd.DataFrame
+
+    def sentence(self) -> str:
+        """The smallest number of clients with which four of five seasons would show the effect."""
+        enough = self.curve[self.curve["seen"] >= 0.8]
+        size = f"a true effect of {figure_text(self.effect)} {self.unit}"
+        if enough.empty:
+            best = self.curve.iloc[-1]
+            return (
+                f"Even with {int(best['clients'])} clients {size} would be seen in "
+                f"{100 * best['seen']:.0f} of 100 seasons ({self.n_seasons} simulated each)."
+            )
+        first = enough.iloc[0]
+        return (
+            f"With {int(first['clients'])} clients, {size} would be seen in about "
+            f"{100 * first['seen']:.0f} of 100 seasons (95 % interval {100 * first['ci_low']:.0f} to "
+            f"{100 * first['ci_high']:.0f}; {self.n_seasons} simulated each)."
+        )
+
+    def table(self) -> pd.DataFrame:
+        """One row a number of clients."""
+        return self.curve
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class RecordKeeping(Shown):
+    """What each single change of record-keeping would do: one row a change, the one that buys most first.
+
+    `rows`: change, seen (share of seasons that show the effect), gain over recording as now, ci_low, ci_high.
+    """
+
+    effect: float
+    unit: str
+    n_seasons: int
+    rows: pd.DataFrame
+
+    def sentence(self) -> str:
+        """The change that buys most."""
+        best = self.rows[self.rows["change"] != AS_NOW].iloc[0]
+        now = self.rows.loc[self.rows["change"] == AS_NOW, "seen"].iloc[0]
+        if best["gain"] <= 0:
+            return (
+                "No single change would show the effect more often than recording as now "
+                f"({100 * now:.0f} of 100 seasons)."
+            )
+        return (
+            f"Recording as now shows a true effect of {figure_text(self.effect)} {self.unit} in "
+            f"{100 * now:.0f} of 100 seasons; what buys most is: {best['change']} ({100 * best['seen']:.0f} of 100; "
+            f"{self.n_seasons} seasons simulated each)."
+        )
+
+    def table(self) -> pd.DataFrame:
+        """One row a change."""
+        return self.rows
+
+
+def dials_from(judged: Judged) -> tuple[ClinicDials, list[str]]:
+    """A simulated clinic like the one that a judged question comes from, and what could not be read off its records.
+
+    Raises:
+        NotEnoughError: fewer than 5 clients have readings.
+    """
+    rows, question = judged.technique, judged.question
+    before = rows.dropna(subset=["before"])
+    clients = before.groupby(before["client"].astype(str))["before"]
+    if clients.ngroups < 5:
+        raise NotEnoughError(f"Only {clients.ngroups} clients have readings; at least 5 are needed to plan from them.")
+    default, notes = ClinicDials(), []
+    sem = judged.ruler.sem
+    if sem is None:
+        sem = default.sem
+        notes.append(f"measurement error is not known; {sem:g} taken")
+    within = float(np.sqrt(clients.var(ddof=1).mean())) if (clients.count() > 1).any() else float(np.hypot(sem, 2.0))
+    between = float(np.sqrt(max(clients.mean().var(ddof=1) - within**2 / clients.count().mean(), 0.1)))
+    low_is_selected = question.better == "higher"
+    selection = implied_selection(before["before"].to_numpy(dtype=float), low_is_selected=low_is_selected)
+    drift = float((rows["before_2"] - rows["before"]).mean()) if rows["before_2"].notna().any() else 0.0
+    share = judged.blinded_share
+    basis = judged.compared.basis if judged.compared is not None else "none"
+    visits = before.drop_duplicates(["client", "session_id"]).groupby(before["client"].astype(str)).size()
+    dials = replace(
+        default,
+        n_clients=int(clients.ngroups),
+        n_practitioners=max(1, int(rows["practitioner"].nunique())),
+        visits=max(1.0, float(visits.mean())),
+        design=_DESIGN[basis],
+        second_baseline=bool(rows["before_2"].notna().mean() > 0.5),
+        blinded_share=share if share is not None else 0.0,
+        level=selection.mean,
+        between_sd=between,
+        day_sd=float(np.sqrt(max(within**2 - sem**2, 0.01))),
+        sem=sem,
+        warm_up=max(0.0, drift / 2) if low_is_selected else max(0.0, -drift / 2),
+        not_written=min(0.9, 2 * float(rows["after"].isna().mean())),
+        measure=question.measure,
+        unit=str(question.unit),
+        region=question.region,
+        intervention=question.intervention,
+        better=str(question.better),
+    )
+    return dials, notes
+
+
+_DESIGN: dict[str, Design] = {
+    "randomised_order": "order_drawn",
+    "randomised_side": "side_drawn",
+    "comparison_sessions": "comparison_sessions",
+    "other_side": "other_side",
+    "none": "none",
+}
+AS_NOW = "recording as now"
+
+
+def levels_of_seasons(
+    dials: ClinicDials,
+    *,
+    n_seasons: int,
+    smallest: float | None,
+    rng: np.random.Generator,
+    tick: Callable[[], object] = lambda: None,
+) -> pd.Series:
+    """The claim level of each of `n_seasons` simulated seasons."""
+    question = Question(
+        measure=dials.measure,
+        region=dials.region,
+        intervention=dials.intervention,
+        better=dials.better,
+        unit=dials.unit,
+        smallest_change_that_matters=smallest,
+    )
+    levels = []
+    for _ in range(n_seasons):
+        rows = simulate_clinic(dials, rng=rng).rows
+        rows = rows.assign(date=pd.to_datetime(rows["date"]))
+        ruler = ruler_of(rows, measure=dials.measure, unit=dials.unit)
+        judged = judge(rows, question, declared=True, ruler=ruler, relation="", look=1, rng=rng)
+        levels.append(claim_of(judged, measure="m", region="r", intervention="i").level)
+        tick()
+    return pd.Series(levels)
+
+
+def _shares(levels: pd.Series) -> dict[str, float]:
+    from statsmodels.stats.proportion import proportion_confint
+
+    hits = int(levels.isin(SEEN).sum())
+    low, high = proportion_confint(hits, len(levels), method="wilson")
+    counts = levels.value_counts(normalize=True)
+    return {
+        "seen": hits / len(levels),
+        "ci_low": float(low),
+        "ci_high": float(high),
+        **{level: float(counts.get(level, 0.0)) for level in LEVELS},
+    }
+
+
+def _progress(total: int, what: str) -> tuple[Callable[[], object], Callable[[], object]]:
+    from tqdm.auto import tqdm
+
+    bar = tqdm(total=total, desc=what, unit="season")
+    return (lambda: bar.update(1)), bar.close
+
+
+def plan_clients(
+    dials: ClinicDials,
+    *,
+    effect: float,
+    smallest: float | None,
+    n_clients: Iterable[int] = (10, 20, 40, 80),
+    n_seasons: int = 100,
+    rng: np.random.Generator | int = 0,
+) -> SeasonPlan:
+    """How often a season with so many clients would show a true effect, with a progress bar.
+
+    Args:
+        dials: the clinic (see `dials_from`). effect: true mean effect, in the unit, better = positive.
+        smallest: smallest change that matters. n_clients: numbers to try. n_seasons: simulated for each.
+
+    Source: power by simulation from the records' own variance components (Arnold et al. 2011, BMC Medical Research
+        Methodology 11:94, from memory).
+
+    Example:
+        >>> plan = plan_clients(ClinicDials(visits=3), effect=6.0, smallest=3.0, n_clients=[24], n_seasons=4, rng=1)
+        >>> plan.curve["seen"].tolist()
+        [1.0]
+    """
+    rng = np.random.default_rng(rng)
+    numbers = sorted(set(n_clients))
+    tick, close = _progress(len(numbers) * n_seasons, "seasons")
+    rows = []
+    for number in numbers:
+        there = replace(dials, n_clients=number, effect=effect)
+        levels = levels_of_seasons(there, n_seasons=n_seasons, smallest=smallest, rng=rng, tick=tick)
+        rows.append({"clients": number, **_shares(levels)})
+    close()
+    return SeasonPlan(dials=dials, effect=effect, unit=dials.unit, n_seasons=n_seasons, curve=pd.DataFrame(rows))
+
+
+def changes_of_record_keeping(dials: ClinicDials) -> dict[str, ClinicDials]:
+    """Each single change that the records leave room for."""
+    changes = {AS_NOW: dials}
+    if dials.design not in ("order_drawn", "side_drawn"):
+        changes["draw the order by a coin"] = replace(dials, design="order_drawn")
+    if not dials.second_baseline:
+        changes["read twice before"] = replace(dials, second_baseline=True)
+    if dials.blinded_share < 0.8:
+        changes["have somebody re-measure who does not know what was done"] = replace(dials, blinded_share=1.0)
+    if dials.not_written > 0:
+        changes["write down every reading after"] = replace(dials, not_written=0.0)
+    changes["half as many clients again"] = replace(dials, n_clients=int(np.ceil(1.5 * dials.n_clients)))
+    return changes
+
+
+def rank_record_keeping(
+    dials: ClinicDials,
+    *,
+    effect: float,
+    smallest: float | None,
+    n_seasons: int = 100,
+    rng: np.random.Generator | int = 0,
+) -> RecordKeeping:
+    """Which one change of record-keeping would show a true effect most often, by simulation, with a progress bar.
+
+    Args: as `plan_clients`.
+    """
+    rng = np.random.default_rng(rng)
+    changes = changes_of_record_keeping(dials)
+    tick, close = _progress(len(changes) * n_seasons, "seasons")
+    rows = []
+    for change, there in changes.items():
+        levels = levels_of_seasons(
+            replace(there, effect=effect), n_seasons=n_seasons, smallest=smallest, rng=rng, tick=tick
+        )
+        rows.append({"change": change, **_shares(levels)})
+    close()
+    frame = pd.DataFrame(rows)
+    frame.insert(2, "gain", frame["seen"] - frame.loc[frame["change"] == AS_NOW, "seen"].iloc[0])
+    ranked = frame.sort_values(["gain", "moved_enough"], ascending=False, kind="stable", ignore_index=True)
+    return RecordKeeping(effect=effect, unit=dials.unit, n_seasons=n_seasons, rows=ranked)
