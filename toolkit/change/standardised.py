@@ -24,7 +24,6 @@ from toolkit.change.small_sample import hedges_correction_approximate, jackknife
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.result import Estimate
 
-
 __all__ = [
     "Moments",
     "TwoReadings",
