@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 _OPEN_LISTS = ("client", "region", "intervention")
 _READINGS = ("before", "before_2", "after_wait", "after")
 _DRAWN = ("session_id", "client", "order", "measure", "measured_side", "unit")
+_LINE = 88
 _WIDE = {"session_id": 14, "region": 24, "intervention": 24, "order": 17, "measure": 30, "adverse_event": 24}
 
 
@@ -90,7 +92,6 @@ def _fill_sessions(sheet: Worksheet, planned: pd.DataFrame, last: int) -> None:
     """Header, planned rows and empty rows; the header and what was drawn are protected, the rest is for typing."""
     from openpyxl.styles import Alignment, Border, Font, Protection, Side
     from openpyxl.utils import get_column_letter
-    from openpyxl.worksheet.properties import PageSetupProperties
 
     line = Border(bottom=Side(style="thin"))
     for place, name in enumerate(planned.columns, 1):
@@ -110,8 +111,7 @@ def _fill_sessions(sheet: Worksheet, planned: pd.DataFrame, last: int) -> None:
     sheet.freeze_panes = "C2"
     sheet.print_title_rows = "1:1"
     sheet.page_setup.orientation = "landscape"
-    sheet.page_setup.fitToHeight = 0
-    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    _fit_to_pages(sheet, across=2)
     protection = sheet.protection
     protection.sheet = True
     protection.formatColumns = protection.formatRows = protection.deleteRows = protection.autoFilter = False
@@ -128,9 +128,19 @@ def _fill_instructions(sheet: Worksheet, instructions: Sequence[tuple[str, Seque
         for line in lines:
             row += 1
             _write(sheet, row, 1, line).alignment = Alignment(wrap_text=True, vertical="top")
+            sheet.row_dimensions[row].height = 15 * math.ceil(len(line) / _LINE)
         row += 2
-    sheet.column_dimensions["A"].width = 110
+    sheet.column_dimensions["A"].width = 74
     sheet.protection.sheet = True
+    _fit_to_pages(sheet, across=1)
+
+
+def _fit_to_pages(sheet: Worksheet, *, across: int) -> None:
+    """Print the sheet `across` pages wide and as many high as it takes."""
+    from openpyxl.worksheet.properties import PageSetupProperties
+
+    sheet.sheet_properties.pageSetUpPr = PageSetupProperties(fitToPage=True)
+    sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = across, 0
 
 
 def _fill_lists(sheet: Worksheet, lists: Mapping[str, Sequence[str]], measures: Sequence[Measure]) -> dict[str, str]:
@@ -154,6 +164,7 @@ def _fill_lists(sheet: Worksheet, lists: Mapping[str, Sequence[str]], measures: 
             letter = get_column_letter(place)
             places[name] = f"lists!${letter}$3:${letter}${len(offered) + 2}"
     sheet.protection.sheet = True
+    sheet.sheet_state = "hidden"
     return places
 
 
