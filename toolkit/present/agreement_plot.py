@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+    from toolkit.measurement.agreement import LimitsOfAgreement
+
 PAIR_COLUMNS = ("first", "second")
 LINE_COLUMNS = ("line", "value", "ci_low", "ci_high")
 
@@ -88,6 +90,14 @@ def _line_names(lines: pd.DataFrame, unit: str) -> list[str]:
     """The lines' names and values, for a figure too narrow to have them beside the lines."""
     known = lines[[not is_missing(value) for value in lines["value"]]]
     return [f"{line['line']}: {amount(line['value'], unit, signed=True)}" for _, line in known.iterrows()]
+
+
+def agreement_lines(limits: LimitsOfAgreement) -> pd.DataFrame:
+    """The lines of the figure from limits of agreement that were computed as second reading minus first."""
+    named = {"mean difference": limits.bias, "upper limit of agreement": limits.upper}
+    named["lower limit of agreement"] = limits.lower
+    rows = [(name, line.value, line.ci_low, line.ci_high) for name, line in named.items()]
+    return pd.DataFrame(rows, columns=list(LINE_COLUMNS))
 
 
 def alt_text_agreement(pairs: pd.DataFrame, lines: pd.DataFrame, *, unit: str, measure: str) -> str:

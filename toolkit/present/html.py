@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from toolkit.present.words import clean, without_stop
+from toolkit.result import html_table
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 _FORMULA_STARTS = ("=", "+", "-", "@")
 
 
-@dataclass(frozen=True, kw_only=True, eq=False)
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
 class ReportTable:
     """A table of the report: what a reader sees, and the same rows at full precision for the file.
 
@@ -40,6 +41,15 @@ class ReportTable:
             clients | 3
         """
         return "\n".join([self.caption, *(" | ".join(map(clean, row)) for row in (self.columns, *self.rows))])
+
+    def __str__(self) -> str:
+        return self.text()
+
+    __repr__ = __str__
+
+    def _repr_html_(self) -> str:
+        frame = pd.DataFrame(list(self.rows), columns=list(self.columns))
+        return html_table(frame, caption=self.caption)
 
     def cells(self) -> list[list[tuple[str, str]]]:
         """Each row as pairs of column name and cell, for pages too narrow for columns."""

@@ -60,23 +60,23 @@ def write_report(findings: Mapping[str, Any], folder: Path, *, plot_data: PlotDa
         folder: where to write; made where it does not exist.
         plot_data: the frames that the figures are drawn from.
     """
-    ordered = in_order(findings["findings"])
+    ordered = answers_in_order(findings["findings"])
     answers = [
         _answer(finding, place, plot_data, drawn=place <= IN_FULL) for place, finding in enumerate(ordered, start=1)
     ]
-    by_measure = _by_measure(findings)
+    regions = by_measure(findings)
     agreement = _agreement(findings["measurement"], plot_data)
-    page = _page(findings, answers=answers, by_measure=by_measure, agreement=agreement)
+    page = _page(findings, answers=answers, regions=regions, agreement=agreement)
     for inner in ("figures", "tables"):
         (folder / inner).mkdir(parents=True, exist_ok=True)
     (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
-    for figure in _figures(answers, by_measure, agreement):
+    for figure in _figures(answers, regions, agreement):
         (folder / "figures" / f"{figure.key}.svg").write_text(figure.file, encoding="utf-8", newline="\n")
     for table in _files(findings, ordered):
         write_table(table, folder / "tables")
 
 
-def in_order(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+def answers_in_order(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
     """Questions written down before looking first, then by the number of clients; never by how good the answer is."""
     return sorted(findings, key=lambda finding: (not finding["claim"]["declared"], -finding["n_clients"]))
 
@@ -101,7 +101,7 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
     )
 
 
-def _by_measure(findings: Mapping[str, Any]) -> list[ByMeasure]:
+def by_measure(findings: Mapping[str, Any]) -> list[ByMeasure]:
     """Each measure by region and intervention: figure, table, and what the model says of itself."""
     out: list[ByMeasure] = []
     for part in model_parts(findings):
@@ -166,7 +166,7 @@ def _page(
     findings: Mapping[str, Any],
     *,
     answers: Sequence[Answer],
-    by_measure: Sequence[ByMeasure],
+    regions: Sequence[ByMeasure],
     agreement: Sequence[ReportFigure],
 ) -> str:
     """The whole page."""
@@ -179,9 +179,9 @@ def _page(
             version=findings["toolkit_version"],
             in_full=answers[:IN_FULL],
             others=answers[IN_FULL:],
-            answers_table=tables.answers_table(in_order(findings["findings"])),
+            answers_table=tables.answers_table(answers_in_order(findings["findings"])),
             tally=tables.tally(findings["findings"]),
-            by_measure=by_measure,
+            by_measure=regions,
             measurement=tables.measurement_table(findings["measurement"], findings["findings"]),
             agreement=agreement,
             set_aside=tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])),
@@ -220,11 +220,11 @@ def _in_one_line(part: Any) -> str:
 
 
 def _figures(
-    answers: Sequence[Answer], by_measure: Sequence[ByMeasure], agreement: Sequence[ReportFigure]
+    answers: Sequence[Answer], regions: Sequence[ByMeasure], agreement: Sequence[ReportFigure]
 ) -> list[ReportFigure]:
     """Every figure of the page."""
     of_answers = [figure for answer in answers for figure in (answer.ladder_figure, answer.before_after_figure)]
-    return [figure for figure in (*of_answers, *(part.figure for part in by_measure), *agreement) if figure is not None]
+    return [figure for figure in (*of_answers, *(part.figure for part in regions), *agreement) if figure is not None]
 
 
 def _files(findings: Mapping[str, Any], ordered: Sequence[Mapping[str, Any]]) -> list[ReportTable]:

@@ -32,6 +32,11 @@ def drawn_twice(key: str, title: str, description: str, draw: Callable[[float], 
     )
 
 
+def drawing_of(figure: Figure, title: str, description: str) -> str:
+    """One figure as inline SVG."""
+    return figures.as_svg(figure, title, description)
+
+
 def ladder_of(finding: Mapping[str, Any], *, key: str) -> ReportFigure:
     """The ladder of one finding."""
     rungs, unit = ladder_frame(finding), finding["unit"]
