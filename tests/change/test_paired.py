@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from clinic import SAID, clinic
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -47,6 +47,7 @@ def test_rows_sessions_and_clients_are_counted_and_missing_rows_told() -> None:
     assert "2 of 24 rows lack a reading" in found.sentence()
 
 
+@settings(max_examples=25)
 @given(seed=st.integers(0, 9_999), n=st.integers(3, 14))
 def test_turning_the_better_direction_mirrors_every_estimate(seed: int, n: int) -> None:
     rows = clinic(seed, n)

@@ -118,7 +118,12 @@ def _answers_correlation(counts: pd.DataFrame) -> float:
     off = cells - np.outer(pairs, cells.sum(axis=0) / pairs.sum())
     between = float((off**2 / pairs[:, None]).sum()) / k
     within = float((cells * (pairs[:, None] - cells) / pairs[:, None]).sum()) / (k * (mean - 1))
-    return (between - within) / (between + (_typical_size(pairs) - 1) * within)
+    total = between + (_typical_size(pairs) - 1) * within
+    if total <= 0:
+        raise NotEnoughError(
+            "All pairs of all clients have the same answers: how alike a client's pairs are stays open."
+        )
+    return (between - within) / total
 
 
 def eliasziw_donner_test(clusters: pd.DataFrame) -> TestResult:

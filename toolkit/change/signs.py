@@ -154,11 +154,13 @@ def _tests_of_repeated(
     pairs = clients[["yes_yes", "yes_no", "no_yes", "no_no"]].sum(axis=1)
     net = (clients["no_yes"] - clients["yes_no"]) / pairs
     found = [flip_signs(net.to_numpy(dtype=float), rng=rng)]
-    try:
-        found += [test(clients) for test in (durkalski_test, obuchowski_test, yang_test, eliasziw_donner_test)]
-    except NotEnoughError as why:
-        return tuple(found), (f"Clustered chi-squared tests: {why}",)
-    return tuple(found), ()
+    refused: list[str] = []
+    for test in (durkalski_test, obuchowski_test, yang_test, eliasziw_donner_test):
+        try:
+            found.append(test(clients))
+        except NotEnoughError as why:
+            refused.append(str(why))
+    return tuple(found), tuple(dict.fromkeys(refused))
 
 
 def signs_change(
