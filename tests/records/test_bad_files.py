@@ -141,6 +141,17 @@ def test_separators_and_encodings_are_found(tmp_path: Path, wide: pd.DataFrame, 
     assert records.rows["practitioner"].unique().tolist() == ["Jürgen"]
 
 
+def test_a_first_line_that_tells_the_separator_is_no_row(tmp_path: Path) -> None:
+    records = load_records(write(tmp_path, "sep=;\r\n" + (HEADER + ROW).replace(",", ";")))
+    assert records.rows["row"].tolist() == [2]
+
+
+def test_an_export_of_which_nothing_can_be_used_still_accounts_for_it(tmp_path: Path) -> None:
+    records = load_records(write(tmp_path, HEADER + ROW.replace("55", "?!") * 2))
+    assert (records.source.rows_read, len(records.rows), records.source.rows_set_aside) == (2, 0, 2)
+    assert "2 rows read" in str(records)
+
+
 def test_a_settings_file_may_name_the_header_row(tmp_path: Path) -> None:
     write(tmp_path, "header_row = 3\n", "columns.toml")
     records = load_records(write(tmp_path, "My clinic\n\n" + HEADER + ROW))

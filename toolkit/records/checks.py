@@ -73,7 +73,7 @@ def set_contradictions_aside(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFram
     why = Why(
         column="(readings)",
         reason="the same session, measure and side stands in several rows that differ",
-        remedy="keep the row that is right; a second reading before belongs into before_2",
+        remedy="keep the row that is right, or give two sessions of one day a session_id each",
     )
     return ledger.take_out(frame, _shared(row_keys(frame, SAME_PLACE)), why=why)
 
@@ -98,6 +98,7 @@ def _differing_sessions(frame: pd.DataFrame, name: str) -> np.ndarray:
 def flag_copies(frame: pd.DataFrame, ledger: Ledger) -> None:
     """The same readings of one measured side under several regions or interventions: one change would count twice."""
     place = ("session_id", "measure", "measured_side", *READING_FIELDS)
-    copies = frame.loc[_shared(row_keys(frame, place))]
+    some = frame.loc[_shared(row_keys(frame, place[:3]))]
+    copies = some.loc[_shared(row_keys(some, place))]
     what = "the same readings stand under another region or intervention of this session: join them with + in one row"
     ledger.flag(copies, column="region", value=copies["region"].astype(str).to_numpy(dtype=object), what=what)

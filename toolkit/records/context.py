@@ -13,7 +13,17 @@ from toolkit.records.dates import read_dates
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.mapping import Mapping
 from toolkit.records.raw_table import clean_text
-from toolkit.records.texts import change_texts, cleaned, distinct, from_codes, from_texts, listed, plain, rows_where
+from toolkit.records.texts import (
+    change_texts,
+    cleaned,
+    distinct,
+    from_codes,
+    from_texts,
+    keep_rows,
+    listed,
+    plain,
+    rows_where,
+)
 from toolkit.records.values import MISSING_WORDS, read_numbers
 from toolkit.records.vocabulary import (
     Vocabulary,
@@ -39,7 +49,7 @@ def understand_context(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabula
         words: codebook and the user's own words.
         ledger: takes what is set aside or flagged.
     """
-    frame = _clients(sheet.copy(), ledger)
+    frame = _clients(sheet.copy(deep=False), ledger)
     for name in _PEOPLE:
         frame[name] = _one_spelling(frame, name, ledger)
     frame["practitioner"] = _stated(frame, "practitioner", ledger)
@@ -123,8 +133,7 @@ def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFram
     kept = reason == 0
     ledger.note(frame.loc[kept & bad_day], why=day_why)
     ledger.note(frame.loc[kept & ~bad_day & without], why=none_why)
-    dated: pd.DataFrame = frame.loc[kept & ~bad_day & ~without]
-    return dated
+    return keep_rows(frame, kept & ~bad_day & ~without)
 
 
 def _texts(column: pd.Series, mask: np.ndarray) -> np.ndarray:

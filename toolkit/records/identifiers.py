@@ -16,6 +16,7 @@ from toolkit.errors import IdentifierError
 from toolkit.records.dates import looks_like_dates
 from toolkit.records.mapping import Mapping
 from toolkit.records.raw_table import RawTable, clean_text, words_of
+from toolkit.records.texts import cleaned
 
 _HEADER_WORDS = {
     "names": "name names surname forename firstname lastname fullname maidenname vorname nachname familienname "
@@ -29,7 +30,7 @@ _HEADER_WORDS = {
     "zipcode plz wohnort city town",
     "insurance or register numbers": "insurance ssn nhs nino mrn kvnr passport medicare medicaid versicherung "
     "versicherungsnummer "
-    "versichertennummer krankenkasse policy",
+    "versichertennummer krankenkasse",
 }
 _PHRASES = {
     "birth dates": ("d o b", "date of birth", "né le", "nato il"),
@@ -43,7 +44,7 @@ _OTHER_THINGS = frozenset(
         "measure measures region regions practitioner therapist clinician physio examiner assessor "
         "technique intervention test file column "
         "device clinic site treatment muscle protocol movement exercise sheet variable tool session field body "
-        "setting head product"
+        "setting head product practice"
     )
 )
 _BY_WORD = {word: kind for kind, words in _HEADER_WORDS.items() for word in words.split()}
@@ -59,7 +60,7 @@ _STREET = re.compile(
     r"| ave\.?)\b.*\d|^\d+[a-z]? [^\W\d_][\w. \-]*(?:street|road|avenue|lane| st\.?| rd\.?| ave\.?)\b",
     re.IGNORECASE,
 )
-_MOST_LOOKED_AT = 2000
+_MOST_LOOKED_AT = 500
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -157,14 +158,13 @@ def kind_of_values(texts: list[str], *, field: str = "") -> str | None:
 
 
 def _texts(column: pd.Series) -> list[str]:
-    """Distinct, cleaned, non-empty texts of a column, at most two thousand."""
+    """Distinct, cleaned, non-empty texts of a column, at most five hundred."""
     texts = (
         column.cat.categories[:_MOST_LOOKED_AT].tolist()
         if isinstance(column.dtype, pd.CategoricalDtype)
         else [str(text) for text in column.unique()]
     )
-    cleaned = (clean_text(text) for text in texts[:_MOST_LOOKED_AT])
-    return [text for text in cleaned if (text and any(letter in text for letter in "@0123456789 ,-.")) or len(text) > 2]
+    return [text for text in cleaned(texts[:_MOST_LOOKED_AT]) if text]
 
 
 def _share(pattern: re.Pattern[str], texts: list[str]) -> float:

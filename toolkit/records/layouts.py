@@ -12,7 +12,7 @@ from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
 from toolkit.records.raw_table import clean_text
 from toolkit.records.readings import Judged, Rulers, judge
 from toolkit.records.sheets import CONTEXT
-from toolkit.records.texts import constant, distinct, from_codes, plain, rows_where, stack
+from toolkit.records.texts import constant, distinct, from_codes, keep_rows, plain, rows_where, stack
 from toolkit.records.values import Numbers, read_numbers
 from toolkit.records.vocabulary import Vocabulary, phase_words
 
@@ -38,7 +38,7 @@ def wide_rows(
         keep &= result.problem == 0
         judged[name] = result.value
     frame = frame.assign(**judged, unit=_units(codes, rulers))
-    return only_paired(frame.loc[keep, list(WIDE_COLUMNS)], ledger)
+    return only_paired(keep_rows(frame[list(WIDE_COLUMNS)], keep), ledger)
 
 
 def session_rows(sheet: pd.DataFrame, *, mapping: Mapping, rulers: Rulers, ledger: Ledger) -> pd.DataFrame:
@@ -96,8 +96,7 @@ def reading_rows(
     _note_problems(frame, result, header, np.ones(len(frame), dtype=bool), ledger)
     frame = frame.assign(value=result.value, unit=_units(codes, rulers))
     columns = ["file", "row", "readings", *CONTEXT, "phase", "reading", "value"]
-    readable: pd.DataFrame = frame.loc[result.problem == 0, columns]
-    return readable
+    return keep_rows(frame[columns], result.problem == 0)
 
 
 def _phases(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
@@ -118,8 +117,7 @@ def _phases(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFra
     ledger.note(frame.loc[wrong & ~unknown], why=why)
     why = Why(column="phase", reason="not a phase", remedy="write before, after_wait or after")
     ledger.note(frame.loc[unknown], why=why, value=old[unknown])
-    told: pd.DataFrame = frame.loc[~wrong & ~unknown]
-    return told
+    return keep_rows(frame, ~wrong & ~unknown)
 
 
 def measures_of(

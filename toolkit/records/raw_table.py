@@ -64,8 +64,8 @@ def check_headers(headers: Sequence[str], *, file: str) -> list[str]:
         )
     if len(names) > 2 and 0 < sum(map(bool, names)) < len(names) / 2:
         raise ExportError(
-            f"{file}, row 1: only {sum(map(bool, names))} of {len(names)} columns have a name. If the header stands in a "
-            "later row, write header_row = 2 (or 3 …) into columns.toml beside the export."
+            f"{file}, row 1: only {sum(map(bool, names))} of {len(names)} columns have a name. If the header stands in "
+            "a later row, write header_row = 2 (or 3 …) into columns.toml beside the export."
         )
     if not any(names):
         raise ExportError(f"{file}, row 1: no header was found. The first row must name the columns.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,11 +13,13 @@ import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.raw_table import check_headers, clean_text
-from toolkit.records.texts import categorical, distinct
+from toolkit.records.texts import categorical
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _LOOK = 200_000
 _BLOCK = 4 << 20
+_Column = tuple[np.ndarray, list[str]]
+"""(place of each row's text, distinct texts)."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -42,13 +45,20 @@ def split_text(utf8: bytes, *, file: str, separator: str | None = None, header_r
     Raises:
         ExportError: no header, one column only, an endless line, or no line that fits the header.
     """
+    told, utf8 = _told_separator(utf8)
     text = _without_lines_above(utf8, header_row - 1)
     if not text.strip():
         raise ExportError(f"{file}: the file is empty. Export the sessions again, with a header in the first row.")
-    sign = separator or _find_separator(text, file=file)
+    sign = separator or told or _find_separator(text, file=file)
     header = next(csv.reader(io.StringIO(text[:_LOOK].decode("utf-8", errors="ignore"), newline=""), delimiter=sign))
     names = check_headers(header, file=file)
     return _split(text, names, len(header), sign, file=file, first_row=header_row)
+
+
+def _told_separator(utf8: bytes) -> tuple[str, bytes]:
+    """(separator, text below) where a first line "sep=;" tells it, which spreadsheets do not count as a row."""
+    found = re.match(rb"sep=([,;\t|])\r?\n", utf8)
+    return (found.group(1).decode(), utf8[found.end() :]) if found else ("", utf8)
 
 
 def _without_lines_above(utf8: bytes, count: int) -> bytes:
@@ -71,8 +81,8 @@ def _find_separator(text: bytes, *, file: str) -> str:
         first = clean_text(sample.partition("\n")[0])[:80]
         raise ExportError(
             f'{file}, row 1: one column was found ("{first}"); expected several, separated by comma, semicolon or tab. '
-            "Export the sheet again as CSV or XLSX; if the header stands in a later row, write header_row = 2 (or 3 …) into "
-            "columns.toml."
+            "Export the sheet again as CSV or XLSX; if the header stands in a later row, write header_row = 2 (or 3 …) "
+            "into columns.toml."
         )
     return best
 
@@ -102,25 +112,31 @@ def _split(text: bytes, names: list[str], width: int, sign: str, *, file: str, f
         columns, invalid = _parse(text, width, sign)
     except ArrowInvalid as fault:
         raise _unreadable(text, sign, str(fault), file=file) from None
-    length = len(columns[0]) if columns else 0
-    numbers = np.arange(1, length + len(invalid) + 1)
+    numbers = np.arange(1, len(columns[0][0]) + len(invalid) + 1)
     kept = np.setdiff1d(numbers, [number for number, _ in invalid], assume_unique=True) if invalid else numbers
     rows = kept[1:] + first_row - 1
-    cells = pd.DataFrame(dict(enumerate(column[1:] for column in columns)))
-    blank = _blank_rows(cells)
+    body = [_without_header(codes, texts) for codes, texts in columns]
+    blank = _blank_rows(body)
+    if blank.any():
+        body, rows = [(codes[~blank], texts) for codes, texts in body], rows[~blank]
     broken = pd.DataFrame(
         [(number + first_row - 1, found, width) for number, found in invalid], columns=["row", "found", "expected"]
     )
-    cells = cells.iloc[:, : len(names)]
-    cells.columns = pd.Index(names)
-    if blank.any():
-        cells, rows = cells.loc[~blank].reset_index(drop=True), rows[~blank]
+    cells = pd.DataFrame({name: categorical(codes, texts) for name, (codes, texts) in zip(names, body, strict=False)})
     return Split(
         cells=cells, rows=rows, rows_blank=int(blank.sum()), broken=broken, separator=SEPARATORS.get(sign, sign)
     )
 
 
-def _parse(text: bytes, width: int, sign: str) -> tuple[list[pd.Categorical], list[tuple[int, int]]]:
+def _without_header(codes: np.ndarray, texts: list[str]) -> _Column:
+    """A column without its first row, and without the header's text where no other row has it."""
+    body = codes[1:]
+    if codes[0] != 0 or (body == 0).any():
+        return body, texts
+    return body - 1, texts[1:]
+
+
+def _parse(text: bytes, width: int, sign: str) -> tuple[list[_Column], list[tuple[int, int]]]:
     """(columns of texts including the header line, [(row, cells found)] of lines that do not fit).
 
     Lines are numbered only when they are read one after the other, so a text with unfit lines is read twice.
@@ -131,7 +147,10 @@ def _parse(text: bytes, width: int, sign: str) -> tuple[list[pd.Categorical], li
     columns = []
     for column in table.unify_dictionaries().columns:
         codes = np.concatenate([chunk.indices.fill_null(-1).to_numpy() for chunk in column.chunks])
-        columns.append(categorical(codes, column.chunk(0).dictionary.to_pylist()))
+        texts = column.chunk(0).dictionary.to_pylist()
+        if (codes < 0).any():
+            texts, codes = [*texts, ""], np.where(codes < 0, len(texts), codes)
+        columns.append((codes, texts))
     return columns, invalid
 
 
@@ -160,13 +179,12 @@ def _parse_with(text: bytes, width: int, sign: str, *, threads: bool) -> tuple[A
     return table, invalid
 
 
-def _blank_rows(cells: pd.DataFrame) -> np.ndarray:
+def _blank_rows(columns: list[_Column]) -> np.ndarray:
     """True for rows in which every cell is empty."""
-    blank = np.ones(len(cells), dtype=bool)
-    for name in sorted(cells.columns, key=lambda name: len(cells[name].cat.categories)):
+    blank = np.ones(len(columns[0][0]), dtype=bool)
+    for codes, texts in sorted(columns, key=lambda column: len(column[1])):
         if not blank.any():
             break
-        codes, texts = distinct(cells[name])
         empty = np.array([not text or text.isspace() for text in texts], dtype=bool)
         blank &= empty[codes] if texts else True
     return blank

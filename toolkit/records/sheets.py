@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -35,28 +37,28 @@ def sheet_of(table: RawTable, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     _check_headers(table, mapping)
     _check_fields(table, mapping)
     length = len(table.cells)
-    frame = pd.DataFrame({"file": constant(table.file, length), "row": table.rows.astype(np.int64)})
     headers = reading_headers(mapping)
     left_out = MISSING_WORDS | {clean_text(word).casefold() for word in mapping.missing}
-    frame["readings"] = np.zeros(length, dtype=np.int64)
+    readings = np.zeros(length, dtype=np.int64)
     for header in headers:
-        frame["readings"] += rows_where(table.cells[header], lambda text: clean_text(text).casefold() not in left_out)
-    for name in CONTEXT:
-        frame[name] = _field(table, mapping, name, length)
-    for name in ("phase", "reading"):
-        if mapping.layout == "long":
-            frame[name] = _field(table, mapping, name, length)
-    for header in headers:
-        frame[f"cell:{header}"] = table.cells[header].reset_index(drop=True)
+        readings += rows_where(table.cells[header], lambda text: clean_text(text).casefold() not in left_out)
+    columns: dict[str, Any] = {
+        "file": constant(table.file, length),
+        "row": table.rows.astype(np.int64),
+        "readings": readings,
+    }
+    for name in (*CONTEXT, *(("phase", "reading") if mapping.layout == "long" else ())):
+        columns[name] = _field(table, mapping, name, length)
+    columns |= {f"cell:{header}": table.cells[header].array for header in headers}
     _set_broken_aside(table, ledger)
-    return frame
+    return pd.DataFrame(columns)
 
 
-def _field(table: RawTable, mapping: Mapping, name: str, length: int) -> pd.Series:
+def _field(table: RawTable, mapping: Mapping, name: str, length: int) -> Any:
     """One field's texts: its column, the constant given for it, or nothing."""
     if name in mapping.fields:
-        return table.cells[mapping.fields[name]].reset_index(drop=True)
-    return pd.Series(constant(mapping.constants.get(name, ""), length))
+        return table.cells[mapping.fields[name]].array
+    return constant(mapping.constants.get(name, ""), length)
 
 
 def _check_headers(table: RawTable, mapping: Mapping) -> None:

@@ -12,10 +12,13 @@ import pandas as pd
 from toolkit.records.codebook import Codebook
 from toolkit.records.ledger import Ledger
 from toolkit.records.readings import Rulers
-from toolkit.records.texts import distinct, row_keys
+from toolkit.records.texts import distinct, row_keys, says
 
-_OTHER = {"left": "right", "right": "left"}
 _TREATMENT = ("session_id", "region", "treated_side", "intervention", "measure")
+_MISMATCH = {
+    "same": "one side was treated and only the other measured",
+    "opposite": "tissue on the treated side limits this movement to the opposite side, which was not measured",
+}
 _FEWEST_CLIENTS = 8
 
 
@@ -35,46 +38,32 @@ def flag_sides(frame: pd.DataFrame, *, codebook: Codebook, rulers: Rulers, ledge
 
 def _flag_missing_sides(frame: pd.DataFrame, rulers: Rulers, ledger: Ledger) -> None:
     """A measure read on each side without a side; a treatment without a side."""
-    sided = {name for name, is_sided in zip(rulers.names, rulers.sided, strict=True) if is_sided}
-    codes, measures = distinct(frame["measure"])
-    is_sided = (
-        np.array([name in sided for name in measures], dtype=bool)[codes] if measures else np.zeros(0, dtype=bool)
-    )
-    without = is_sided & _is(frame["measured_side"], "none")
+    sided = [name for name, is_sided in zip(rulers.names, rulers.sided, strict=True) if is_sided]
+    without = says(frame["measure"], *sided) & says(frame["measured_side"], "none")
     what = f"{without.sum()} row(s) of measures that are read on each side name no measured side"
     ledger.flag(frame.loc[without].head(1), column="measured_side", value="none", what=what)
-    untold = _is(frame["treated_side"], "") & ~_is(frame["intervention"], "measured_only")
+    untold = says(frame["treated_side"], "") & ~says(frame["intervention"], "measured_only")
     what = f"{untold.sum()} row(s) name no treated side"
     ledger.flag(frame.loc[untold].head(1), column="treated_side", value="", what=what)
 
 
-def _is(column: pd.Series, text: str) -> np.ndarray:
-    """True for rows that say `text`."""
-    return np.asarray(column == text, dtype=bool)
-
-
 def _flag_other_side_only(frame: pd.DataFrame, codebook: Codebook, ledger: Ledger) -> None:
     """One side treated, and the measured side on which that could show is missing from the session."""
-    treated, measured = frame["treated_side"].to_numpy(dtype=object), frame["measured_side"].to_numpy(dtype=object)
-    both_told = np.isin(treated, ("left", "right")) & np.isin(measured, ("left", "right"))
-    some = frame.loc[both_told & ~_is(frame["intervention"], "measured_only")]
-    if not len(some):
+    left, right = says(frame["treated_side"], "left"), says(frame["treated_side"], "right")
+    on_left, on_right = says(frame["measured_side"], "left"), says(frame["measured_side"], "right")
+    same, other = (left & on_left) | (right & on_right), (left & on_right) | (right & on_left)
+    relation = _relations(frame, codebook)
+    unfit = (other & (relation == "same")) | (same & (relation == "opposite"))
+    unfit &= ~says(frame["intervention"], "measured_only")
+    if not unfit.any():
         return
-    relation = _relations(some, codebook)
-    same = (some["treated_side"].astype(str) == some["measured_side"].astype(str)).to_numpy()
-    shows = np.where(relation == "opposite", ~same, same) | (relation == "either")
-    keys = row_keys(some, _TREATMENT)
-    lacking = ~shows & ~np.isin(keys, keys[shows])
-    for kind in ("same", "opposite"):
-        rows = some.loc[lacking & (relation == kind)]
-        what = (
-            "one side was treated and only the other measured"
-            if kind == "same"
-            else "tissue on the treated side limits this movement to the opposite side, which was not measured"
-        )
-        ledger.flag(
-            rows, column="measured_side", value=rows["measured_side"].astype(str).to_numpy(dtype=object), what=what
-        )
+    shows = (same | other) & ~unfit
+    keys = pd.Series(row_keys(frame, _TREATMENT))
+    lacking = unfit & ~keys.isin(keys[shows]).to_numpy()
+    for kind, what in _MISMATCH.items():
+        rows = frame.loc[lacking & (relation == kind)]
+        value = rows["measured_side"].astype(str).to_numpy(dtype=object)
+        ledger.flag(rows, column="measured_side", value=value, what=what)
 
 
 def _relations(frame: pd.DataFrame, codebook: Codebook) -> np.ndarray:
@@ -107,11 +96,13 @@ def _flag_swapped(frame: pd.DataFrame, ledger: Ledger) -> None:
 
 def _left_minus_right(frame: pd.DataFrame) -> pd.DataFrame:
     """Left minus right of the first reading before, for sessions with both sides."""
-    some = frame.loc[frame["date"].notna() & frame["before"].notna()]
-    sides = some["measured_side"].to_numpy(dtype=object)
-    key = row_keys(some, ["session_id", "region", "intervention", "measure"])
-    some = some[["file", "row", "practitioner", "client", "measure", "date", "before"]].assign(key=key)
-    left, right = some.loc[sides == "left"], some.loc[sides == "right", ["key", "before"]]
+    columns = ["file", "row", "practitioner", "client", "measure", "date", "before"]
+    key = row_keys(frame, ["session_id", "region", "intervention", "measure"])
+    told = (frame["date"].notna() & frame["before"].notna()).to_numpy()
+    some = frame[columns].assign(key=key)
+    left = some.loc[told & says(frame["measured_side"], "left")]
+    right = some.loc[told & says(frame["measured_side"], "right"), ["key", "before"]]
+    left = left.loc[left["key"].isin(right["key"])]
     left, right = left.drop_duplicates("key"), right.drop_duplicates("key")
     pairs: pd.DataFrame = left.merge(right, on="key", suffixes=("", "_right"))
     pairs["difference"] = pairs["before"] - pairs["before_right"]

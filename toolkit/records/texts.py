@@ -22,7 +22,7 @@ def distinct(column: pd.Series) -> tuple[np.ndarray, list[str]]:
     return codes, categories
 
 
-def categorical(codes: np.ndarray, texts: Sequence[str]) -> pd.Categorical:
+def categorical(codes: np.ndarray, texts: Iterable[str]) -> pd.Categorical:
     """A categorical whose row i is texts[codes[i]]; the texts are distinct already."""
     categories: Any = pd.Index(list(texts), dtype="object")
     column: pd.Categorical = pd.Categorical.from_codes(codes, categories=categories)
@@ -68,6 +68,19 @@ def plain_strings(column: pd.Series) -> pd.Series:
     codes, texts = distinct(column)
     strings = pd.array(texts or [""], dtype="str")
     return pd.Series(strings.take(codes), index=column.index)
+
+
+def keep_rows(frame: pd.DataFrame, keep: np.ndarray) -> pd.DataFrame:
+    """The rows marked True; the frame itself when all are."""
+    if keep.all():
+        return frame
+    kept: pd.DataFrame = frame.loc[keep]
+    return kept
+
+
+def says(column: pd.Series, *words: str) -> np.ndarray:
+    """True for rows of a categorical column that say one of the words."""
+    return rows_where(column, lambda text: text in words)
 
 
 def rows_where(column: pd.Series, test: Callable[[str], bool]) -> np.ndarray:

@@ -56,12 +56,13 @@ class Vocabulary:
     codebook: Codebook
     mapping: Mapping
     exact_interventions: dict[tuple[str, ...], str]
+    names: frozenset[str]
 
     def region(self, text: str) -> str | None:
         """One region's codebook name."""
         own = self.mapping.words_for("region").get(plain(text))
-        if own:
-            return own
+        if own or text in self.names:
+            return own or text
         return self.codebook.find_region(text) or self.codebook.find_region(_SIDE_WORD.sub(" ", text))
 
     def intervention(self, text: str) -> str | None:
@@ -71,7 +72,8 @@ class Vocabulary:
 
     def measure(self, text: str) -> str | None:
         """One measure's codebook name."""
-        return self.mapping.words_for("measure").get(plain(text)) or self.codebook.find_measure(text)
+        own = self.mapping.words_for("measure").get(plain(text))
+        return own or (text if text in self.names else self.codebook.find_measure(text))
 
 
 def vocabulary_of(codebook: Codebook, mapping: Mapping) -> Vocabulary:
@@ -83,7 +85,8 @@ def vocabulary_of(codebook: Codebook, mapping: Mapping) -> Vocabulary:
         for word in (str(name), str(label), *str(words).split("|"))
         if plain_words(word)
     }
-    return Vocabulary(codebook=codebook, mapping=mapping, exact_interventions=exact)
+    names = frozenset(codebook.measures["measure"]) | frozenset(codebook.regions["region"])
+    return Vocabulary(codebook=codebook, mapping=mapping, exact_interventions=exact, names=names)
 
 
 def split_several(text: str, known) -> list[str]:  # type: ignore[no-untyped-def]
