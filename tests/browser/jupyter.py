@@ -90,10 +90,27 @@ def end(server: subprocess.Popen[bytes]) -> None:
 def run_all(page: Page, *, seconds: float = 240) -> None:
     """Wait for the kernel, choose Run All Cells from the menu, and wait until the last cell is done."""
     page.get_by_text(KERNEL_READY).wait_for(timeout=60_000)
-    page.get_by_role("menuitem", name="Run", exact=True).click()
-    page.get_by_text("Run All Cells", exact=True).click()
+    choose(page, "Run", "Run All Cells")
     page.wait_for_function(f"() => {PROMPTS}.some((prompt) => /\\[[\\d*]+\\]/.test(prompt.innerText))", timeout=30_000)
     wait_idle(page, seconds=seconds)
+
+
+def choose(page: Page, menu: str, entry: str) -> None:
+    """Choose an entry from a menu of JupyterLab."""
+    page.get_by_role("menuitem", name=menu, exact=True).click()
+    page.get_by_text(entry, exact=True).click()
+
+
+def run_below_the_drop_downs(page: Page, *, seconds: float = 240) -> bool:
+    """Run every cell below the last one that shows a drop-down, as the reader is told to; False if there is none."""
+    below = page.locator(".jp-Notebook > * .jp-Cell:has(.widget-dropdown) ~ .jp-CodeCell:not(:has(.widget-dropdown))")
+    if below.count() == 0:
+        return False
+    below.first.locator(".jp-InputArea-editor").click()
+    choose(page, "Run", "Run Selected Cell and All Below")
+    page.wait_for_timeout(1000)
+    wait_idle(page, seconds=seconds)
+    return True
 
 
 def wait_idle(page: Page, *, seconds: float = 60) -> None:
@@ -164,3 +181,15 @@ def scroll_through(page: Page) -> None:
     """Scroll to each cell in turn, as a reader would, so that everything is attached and drawn."""
     for cell in page.locator(".jp-Notebook .jp-Cell").all():
         cell.scroll_into_view_if_needed()
+
+
+def picture(page: Page, place: Path) -> None:
+    """A screenshot of the notebook from its top (up to 6000 pixels), the window as it was afterwards."""
+    window = page.viewport_size or {"width": 1280, "height": 900}
+    panel = page.locator(".jp-WindowedPanel-outer")
+    length = page.locator(".jp-WindowedPanel-inner").evaluate("(inner) => inner.scrollHeight")
+    page.set_viewport_size({"width": window["width"], "height": min(int(length) + 150, 6000)})
+    panel.evaluate("(panel) => { panel.scrollTop = 0; }")
+    page.wait_for_timeout(500)
+    page.screenshot(path=place)
+    page.set_viewport_size({"width": window["width"], "height": window["height"]})

@@ -1,4 +1,7 @@
-"""Each notebook in JupyterLab, as its reader uses it: open, run all, look, turn the dials, with no network."""
+"""Each notebook in JupyterLab, as its reader uses it: open, run all, look, turn the dials, with no network.
+
+A notebook is opened once; the tests look at it in the order in which they stand here, the dials last.
+"""
 
 from pathlib import Path
 
@@ -10,27 +13,37 @@ from toolkit import resources
 NOTEBOOKS = sorted(path.name for path in resources.notebook_folder().glob("*.ipynb"))
 
 
-@pytest.mark.parametrize("name", NOTEBOOKS)
-def test_the_notebook_runs_shows_its_figures_and_its_dials_turn(name, lab, chromium, artefacts):
-    with pages.opened(chromium, lab.url(name), pages.DESKTOP) as visit:
-        page = visit.page
-        jupyter.run_all(page)
-        jupyter.scroll_through(page)
-        page.set_viewport_size({"width": 1280, "height": 2400})
-        page.screenshot(path=artefacts / f"{Path(name).stem}.png")
-        assert jupyter.failures(page) == []
-        assert jupyter.cells_not_run(page) == []
-        assert jupyter.drawn_figures(page) >= 1
-        before = jupyter.what_is_shown(page)
-        turned = jupyter.turn_every_dial(page)
-        page.screenshot(path=artefacts / f"{Path(name).stem}-dials.png")
-        assert jupyter.failures(page) == []
-        assert not turned or jupyter.what_is_shown(page) != before
-        assert visit.outside == []
-
-
-@pytest.mark.parametrize("name", NOTEBOOKS)
-def test_what_a_notebook_shows_has_no_serious_barrier(name, lab, chromium):
-    with pages.opened(chromium, lab.url(name), pages.DESKTOP) as visit:
+@pytest.fixture(scope="module", params=NOTEBOOKS)
+def visit(request, lab, chromium, artefacts):
+    """One notebook, opened, run and scrolled through; a screenshot is left."""
+    with pages.opened(chromium, lab.url(request.param), pages.DESKTOP) as visit:
         jupyter.run_all(visit.page)
-        assert pages.barriers(visit.page, within=f"{jupyter.OUTPUTS} .jp-RenderedHTMLCommon") == []
+        jupyter.scroll_through(visit.page)
+        jupyter.picture(visit.page, artefacts / f"{Path(request.param).stem}.png")
+        yield visit
+
+
+def test_every_cell_ran_and_none_failed_or_warned(visit):
+    assert jupyter.failures(visit.page) == []
+    assert jupyter.cells_not_run(visit.page) == []
+
+
+def test_its_figures_are_drawn(visit):
+    assert jupyter.drawn_figures(visit.page) >= 1
+
+
+def test_what_it_shows_has_no_serious_barrier(visit):
+    assert pages.barriers(visit.page, within=jupyter.OUTPUTS) == []
+
+
+def test_its_drop_downs_and_dials_work(visit, artefacts):
+    before = jupyter.what_is_shown(visit.page)
+    turned = jupyter.turn_every_dial(visit.page)
+    jupyter.run_below_the_drop_downs(visit.page)
+    jupyter.picture(visit.page, artefacts / f"{visit.page.url.split('/')[-1]}-turned.png")
+    assert jupyter.failures(visit.page) == []
+    assert not turned or jupyter.what_is_shown(visit.page) != before
+
+
+def test_it_asked_nothing_of_the_network(visit):
+    assert visit.outside == []
