@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from r_models import ADDITIVE, HERE, fitted, from_r
+from scipy import optimize, stats
 
 from toolkit.errors import FitError
 from toolkit.models.diagnostics import influence, leverage, random_effects, residual_rows, variance_shares
@@ -65,9 +66,42 @@ def test_profile_intervals_agree_with_lme4_which_interpolates_its_own(model, fil
     }
     for end, what in (("ci_low", "profile_low"), ("ci_high", "profile_high")):
         for name, value in from_r(model, what).items():
-            if name.startswith("cor_") and end == "ci_low":
-                continue  # lme4 interpolates across a corner of this profile, where the slope's variance becomes zero
+            if end == "ci_low" and name in ("cor_treated.(Intercept)|client", "sd_treated|client"):
+                continue  # lme4 interpolates across a corner of these profiles; checked by hand below
             assert rows.loc[names[name], end] == pytest.approx(value, rel=2e-3, abs=1e-5), (name, end)
+
+
+def dense_deviance(fit, at):
+    """Minus twice the log-likelihood with the covariance matrix of the rows written out."""
+    sd_client, sd_slope, correlation, sd_practitioner, sd_residual = at
+    if min(sd_client, sd_slope, sd_practitioner, sd_residual) < 0 or abs(correlation) > 1:
+        return np.inf
+    rows, (client, practitioner) = fit.rows, (fit.rows.groups.codes[g] for g in ("client", "practitioner"))
+    slope = rows.slope[1]
+    both = correlation * sd_client * sd_slope * (slope[:, None] + slope)
+    inside = sd_client**2 + both + sd_slope**2 * np.outer(slope, slope)
+    covariance = inside * (client[:, None] == client) + sd_practitioner**2 * (practitioner[:, None] == practitioner)
+    covariance += sd_residual**2 * np.eye(fit.n)
+    inverse = np.linalg.inv(covariance)
+    beta = np.linalg.solve(rows.x.T @ inverse @ rows.x, rows.x.T @ inverse @ rows.y)
+    rest = rows.y - rows.x @ beta
+    return fit.n * np.log(2 * np.pi) + np.linalg.slogdet(covariance)[1] + rest @ inverse @ rest
+
+
+@pytest.mark.parametrize(("place", "effect"), [(1, "treated"), (2, "correlation of intercept and slope")])
+def test_the_lower_end_of_a_slopes_profile_is_where_the_likelihood_has_fallen_by_the_quantile(place, effect):
+    some = pd.read_csv(HERE / "slope.csv").query("client >= 'c012'")
+    fit = fit_mixed(some, formula="change ~ treated + baseline", slope="treated", reml=False)
+    rows = variance_intervals(fit, confidence_level=0.8).rows.set_index(["group", "effect"])
+    low = rows.loc[("client", effect), "ci_low"]
+    start = np.delete(rows["value"].to_numpy(), place)
+    found = optimize.minimize(
+        lambda others: dense_deviance(fit, np.insert(others, place, low)),
+        start,
+        method="Nelder-Mead",
+        options={"xatol": 1e-5, "fatol": 1e-7, "maxiter": 2000},
+    )
+    assert found.fun + 2 * fit.log_likelihood == pytest.approx(stats.chi2.ppf(0.8, 1), abs=2e-3)
 
 
 def test_a_profile_interval_for_reml_ends_where_the_restricted_likelihood_has_fallen_enough():

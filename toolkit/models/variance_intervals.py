@@ -97,7 +97,8 @@ class _Profile:
         """The lowest deviance with one coordinate held, and where it lies."""
         others = np.arange(len(self.best)) != place
         scale = np.where(self.is_sd, np.maximum(self.best, 0.1 * self.best[-1]), 1.0)[others]
-        start = np.where(self.is_sd, np.maximum(start, 0.02 * self.best[-1]), start)  # zero is a false resting place
+        # zero, and a correlation of one, are false resting places
+        start = np.where(self.is_sd, np.maximum(start, 0.02 * self.best[-1]), np.clip(start, -0.9, 0.9))
         whole = start.copy()
         whole[place] = value
 
@@ -163,7 +164,8 @@ def _interval(profile: _Profile, place: int, target: float) -> tuple[float, floa
     step = max(0.3 * abs(best[place]), 0.1 * best[-1]) if is_sd else 0.2
 
     def beyond(value: float, memory: list[Array]) -> float:
-        deviance, memory[0] = profile.held(place, value, memory[0])
+        starts = [memory[0], best] if profile.correlated else [memory[0]]
+        deviance, memory[0] = min((profile.held(place, value, start) for start in starts), key=lambda found: found[0])
         return deviance - target
 
     return (
