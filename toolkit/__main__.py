@@ -13,6 +13,7 @@ from typing import Any
 import click
 
 from toolkit import __version__
+from toolkit.commands import COMMANDS, opened_schedule
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
 
@@ -146,6 +147,8 @@ def codebook(additions: Path | None) -> None:
 @click.option("--intervention", "interventions", multiple=True, help="What is done; repeat it.")
 @click.option("--client", "clients", multiple=True, help="A client's pseudonym for the drop-down; repeat it.")
 @click.option("--rows", default=200, show_default=True, help="Empty rows.")
+@click.option("--schedule", type=click.Path(path_type=Path), help="A drawn order (see draw-order) to fill in.")
+@click.option("--key", type=click.Path(path_type=Path), help="The key that opens the drawn order.")
 @codebook_option
 def sheet(
     workbook: Path,
@@ -154,6 +157,8 @@ def sheet(
     interventions: tuple[str, ...],
     clients: tuple[str, ...],
     rows: int,
+    schedule: Path | None,
+    key: Path | None,
     codebook: Path | None,
 ) -> None:
     """Write a WORKBOOK (XLSX) to record the coming weeks in; the toolkit reads it back as it is."""
@@ -167,6 +172,7 @@ def sheet(
         regions=regions,
         interventions=interventions,
         clients=clients,
+        schedule=opened_schedule(schedule, key),
         rows=rows,
     )
     click.echo(f"Written: {written}")
@@ -189,6 +195,10 @@ def lab(options: tuple[str, ...]) -> int:
     from toolkit.lab import open_lab
 
     return open_lab(options)
+
+
+for further in COMMANDS:
+    commands.add_command(further)
 
 
 def needed(exports: tuple[Path, ...]) -> list[Path]:

@@ -26,9 +26,9 @@ from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble
 from toolkit.findings.finding import Judged, client_frame, judge, with_family
 from toolkit.findings.ruler import Ruler, ruler_of
+from toolkit.present.plot_data import PlotData
 from toolkit.questions.look_log import look_of
 from toolkit.questions.question import Question, read_question
-from toolkit.present.plot_data import PlotData
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.result import Shown
@@ -158,10 +158,7 @@ def audit(
     asked = declared or [checked_question(one, records) for one in questions_in(records)]
     if not asked:
         raise NotEnoughError("The records hold no session with an intervention, so there is nothing to judge.")
-    rulers = {
-        name: ruler_of(records.rows, measure=name, unit=records.codebook.measure(name).unit)
-        for name in dict.fromkeys(one.measure for one in asked)
-    }
+    rulers = _rulers(records, asked)
     judged = with_family([_judge(records, one, rulers, declared=bool(declared), rng=rng) for one in asked])
     sheets = [one.as_dict() for one in declared]
     findings = assemble(
@@ -172,6 +169,28 @@ def audit(
         file=", ".join(dict.fromkeys(records.source.files["file"].astype(str))),
     )
     return Audit(records=records, findings=findings, plot_data=_plot_data(judged, findings))
+
+
+def judge_question(
+    source: Source | Records,
+    question: str | Path | Mapping[str, Any] | Question,
+    *,
+    columns: str | Path | Mapping[str, Any] | None = None,
+    codebook: str | Path | None = None,
+    rng: np.random.Generator | int = 0,
+) -> Judged:
+    """The estimates for one declared question, without writing them out and without counting as a look."""
+    records = source if isinstance(source, Records) else load_records(source, columns=columns, codebook=codebook)
+    asked = replace(checked_question(_questions(question)[0], records), sheet=None)
+    return _judge(records, asked, _rulers(records, [asked]), declared=True, rng=rng)
+
+
+def _rulers(records: Records, asked: list[Question]) -> dict[str, Ruler]:
+    """The ruler of each measure asked about."""
+    return {
+        name: ruler_of(records.rows, measure=name, unit=records.codebook.measure(name).unit)
+        for name in dict.fromkeys(one.measure for one in asked)
+    }
 
 
 def _questions(question: Asked | None) -> list[Question]:

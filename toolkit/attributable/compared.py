@@ -7,6 +7,7 @@ reading before to the reading after, oriented so that better is positive. A miss
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -102,6 +103,22 @@ def role_of_side(rows: pd.DataFrame, *, rule: str) -> pd.Series:
     sides = rows.groupby("session_id", observed=True)["measured_side"].transform("nunique").to_numpy()
     role = np.where(~sided, "whole", np.where(belongs | (sides < 2), "treated", "other"))
     return pd.Series(role, index=rows.index, name="role")
+
+
+def only_treated(
+    rows: pd.DataFrame, *, measure: str, better: str, relation: Callable[[str, str], str | None]
+) -> pd.DataFrame:
+    """Rows of one measure without the readings of sides that were not treated; sessions that only measured stay whole.
+
+    Args:
+        rows: tidy wide rows. relation: the codebook's side relation of a region and a measure.
+    """
+    mine = rows[rows["measure"] == measure]
+    kept = pd.Series(True, index=mine.index)
+    for region, part in mine.groupby(mine["region"].astype(str), sort=False):
+        rule, _ = treated_side_rule(part, relation=relation(str(region), measure) or "", better=better)
+        kept.loc[part.index] = (role_of_side(part, rule=rule) != "other").to_numpy()
+    return mine[kept]
 
 
 def _as_compared(rows: pd.DataFrame, *, arm: np.ndarray, outcome: pd.Series, better: str) -> pd.DataFrame:

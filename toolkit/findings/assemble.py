@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit import __version__
+from toolkit.attributable.compared import only_treated
 from toolkit.change.effect_sizes import effect_sizes
 from toolkit.change.responders import responders
 from toolkit.claim import Claim
@@ -227,6 +228,7 @@ def by_region(records: Records, measures: list[str]) -> dict[str, Any]:
     for measure in measures:
         better = records.codebook.measure(measure).better
         rows = records.rows.assign(**{name: records.rows[name].astype(str) for name in ("region", "intervention")})
+        rows = only_treated(rows, measure=measure, better=better, relation=records.codebook.limits)
         rows = rows[~((rows["region"] == "") & (rows["intervention"] != "measured_only"))]
         try:
             found = by_region_and_intervention(

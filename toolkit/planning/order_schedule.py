@@ -2,7 +2,8 @@
 
 Orders are drawn in small blocks for each client, so that every client gets as many of one as of the other. Each line
 of the schedule is sealed: without the key nobody can tell it from chance, with the key anybody can check afterwards
-that it was not changed. The key belongs to somebody who does not treat; it stands in a file of its own.
+that it was not changed. The key belongs to somebody who does not treat; it stands in a file of its own
+(`toolkit.records.pseudonyms.key_from`).
 
 The seal of a line hides its order by one bit of HMAC-SHA256(key, line) and proves it by another HMAC of line and order
 (HMAC: RFC 2104; SHA-256: FIPS 180-4).
@@ -12,8 +13,6 @@ from __future__ import annotations
 
 import hashlib
 import hmac
-import secrets
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -21,40 +20,6 @@ import pandas as pd
 from toolkit.errors import SheetError
 
 ORDERS = ("technique_first", "wait_first")
-
-
-def new_key(path: Path | str) -> str:
-    """Make a key and write it to a file of its own, which must not exist yet.
-
-    Raises:
-        SheetError: the file is there already; a key is never overwritten.
-    """
-    target = Path(path)
-    key = secrets.token_hex(32)
-    try:
-        with target.open("x", encoding="utf-8") as file:
-            file.write(key + "\n")
-        target.chmod(0o600)
-    except FileExistsError as problem:
-        raise SheetError(f"{target.name} is there already. A key is never overwritten; name another file.") from problem
-    return key
-
-
-def read_key(path: Path | str) -> str:
-    """The key in a file.
-
-    Raises:
-        SheetError: the file cannot be read, or holds something else.
-    """
-    target = Path(path)
-    try:
-        key = target.read_text(encoding="utf-8").strip()
-        bytes.fromhex(key)
-    except (OSError, ValueError) as problem:
-        raise SheetError(f"{target.name} does not hold a key made by this toolkit.") from problem
-    if len(key) != 64:
-        raise SheetError(f"{target.name} does not hold a whole key: 64 characters are needed, {len(key)} are there.")
-    return key
 
 
 def draw_orders(
@@ -67,7 +32,7 @@ def draw_orders(
         block_sizes: even numbers; within a block each order comes equally often.
 
     Returns:
-        One row a client and session: client, session_number, order.
+        One row a client and session: client, session, order.
 
     Raises:
         SheetError: no client, a client twice, no session, or a block size that is not even.
@@ -88,76 +53,74 @@ def draw_orders(
         while len(drawn) < sessions:
             size = int(rng.choice(block_sizes))
             drawn += rng.permutation(list(ORDERS) * (size // 2)).tolist()
-        rows += [{"client": client, "session_number": k + 1, "order": drawn[k]} for k in range(sessions)]
+        rows += [{"client": client, "session": k + 1, "order": drawn[k]} for k in range(sessions)]
     return pd.DataFrame(rows)
 
 
-def _mac(key: str, *parts: object) -> bytes:
+def _mac(key: bytes, *parts: object) -> bytes:
     said = "\x1f".join(str(part) for part in parts).encode()
-    return hmac.new(bytes.fromhex(key), said, hashlib.sha256).digest()
+    return hmac.new(key, said, hashlib.sha256).digest()
 
 
-def seal(schedule: pd.DataFrame, *, key: str) -> pd.DataFrame:
-    """Replace each order by its seal: client, session_number, seal (66 characters).
+def seal(schedule: pd.DataFrame, *, key: bytes) -> pd.DataFrame:
+    """Replace each order by its seal: client, session, seal (66 characters).
 
     Example:
-        >>> key = "00" * 32
+        >>> key = bytes(32)
         >>> sealed = seal(draw_orders(["A"], sessions=2, rng=1), key=key)
         >>> sealed.columns.tolist(), len(sealed["seal"][0])
-        (['client', 'session_number', 'seal'], 66)
+        (['client', 'session', 'seal'], 66)
     """
     seals = []
-    for client, number, order in schedule[["client", "session_number", "order"]].itertuples(index=False):
+    for client, number, order in schedule[["client", "session", "order"]].itertuples(index=False):
         hidden = ORDERS.index(order) ^ (_mac(key, "hide", client, number)[0] & 1)
         seals.append(f"{hidden:02x}{_mac(key, 'prove', client, number, order).hex()}")
-    return schedule[["client", "session_number"]].assign(seal=seals)
+    return schedule[["client", "session"]].assign(seal=seals)
 
 
-def open_order(sealed: pd.DataFrame, *, client: str, session_number: int, key: str) -> str:
+def open_order(sealed: pd.DataFrame, *, client: str, session: int, key: bytes) -> str:
     """The order of one session, read from its seal.
 
     Raises:
         SheetError: there is no such line, or its seal was changed, or the key is another one.
     """
-    line = sealed[(sealed["client"].astype(str) == client) & (sealed["session_number"] == session_number)]
+    line = sealed[(sealed["client"].astype(str) == client) & (sealed["session"] == session)]
     if len(line) != 1:
-        raise SheetError(f"The schedule has no single line for client {client}, session {session_number}.")
+        raise SheetError(f"The schedule has no single line for client {client}, session {session}.")
     text = str(line["seal"].iloc[0])
     try:
         hidden = int(text[:2], 16)
     except ValueError as problem:
-        raise SheetError(f"The seal of client {client}, session {session_number} is damaged.") from problem
-    order = ORDERS[(hidden ^ _mac(key, "hide", client, session_number)[0]) & 1]
-    if not hmac.compare_digest(text[2:], _mac(key, "prove", client, session_number, order).hex()):
+        raise SheetError(f"The seal of client {client}, session {session} is damaged.") from problem
+    order = ORDERS[(hidden ^ _mac(key, "hide", client, session)[0]) & 1]
+    if not hmac.compare_digest(text[2:], _mac(key, "prove", client, session, order).hex()):
         raise SheetError(
-            f"The seal of client {client}, session {session_number} does not fit this key: the line was changed, or "
+            f"The seal of client {client}, session {session} does not fit this key: the line was changed, or "
             "the key belongs to another schedule."
         )
     return order
 
 
-def opened(sealed: pd.DataFrame, *, key: str) -> pd.DataFrame:
+def opened(sealed: pd.DataFrame, *, key: bytes) -> pd.DataFrame:
     """All orders of a schedule, each checked against its seal.
 
     Raises:
         SheetError: a seal does not fit; the message names its line.
     """
-    lines = sealed[["client", "session_number"]].itertuples(index=False)
-    orders = [open_order(sealed, client=str(c), session_number=int(n), key=key) for c, n in lines]
-    return sealed[["client", "session_number"]].assign(order=orders)
+    lines = sealed[["client", "session"]].itertuples(index=False)
+    orders = [open_order(sealed, client=str(c), session=int(n), key=key) for c, n in lines]
+    return sealed[["client", "session"]].assign(order=orders)
 
 
 def kept_to(records: pd.DataFrame, orders: pd.DataFrame) -> pd.DataFrame:
-    """Which sessions were worked in another order than was drawn: client, session_number, drawn, written.
+    """Which sessions were worked in another order than was drawn: client, session, drawn, written.
 
     Args:
         records: tidy rows with client, session_id, order, visit. orders: from `opened`.
     """
     held = records.drop_duplicates(["client", "session_id"])[["client", "visit", "order"]].astype({"client": str})
-    both = orders.merge(
-        held, left_on=["client", "session_number"], right_on=["client", "visit"], suffixes=("", "_done")
-    )
+    both = orders.merge(held, left_on=["client", "session"], right_on=["client", "visit"], suffixes=("", "_done"))
     other = both[both["order"] != both["order_done"]]
     return other.rename(columns={"order": "drawn", "order_done": "written"})[
-        ["client", "session_number", "drawn", "written"]
+        ["client", "session", "drawn", "written"]
     ].reset_index(drop=True)

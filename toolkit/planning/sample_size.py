@@ -1,7 +1,7 @@
 """How many, by formula: the planning figures of a paired and of a two-group t test.
 
-Power is the chance of a significant result in the true direction (alpha/2 on that side); a result the wrong way round
-is not counted as success. The figures assume one change a client and nothing missing; `season` simulates the records as they really come.
+Power is the chance of a significant result in the true direction (alpha/2 on that side); one the wrong way round is no
+success. The figures assume one change a client and nothing missing; `season` simulates the records as they really come.
 """
 
 from __future__ import annotations

@@ -117,7 +117,8 @@ def compare_protocols(
     """Compare two ways of working on one measure.
 
     Args:
-        rows: tidy wide rows. measure, unit, better: what is compared. protocol_a, protocol_b: interventions.
+        rows: tidy wide rows, those of untreated sides left out (see `only_treated`).
+        measure, unit, better: what is compared. protocol_a, protocol_b: interventions.
         region: one region, or "any". drawn: was the protocol "drawn" at random, or "chosen"?
         smallest_change_that_matters: for the equivalence test and the number of clients.
 
@@ -187,8 +188,8 @@ def _sessions(
     if counts["size"].min() < 5 or counts["nunique"].min() < 3:
         (n_a, clients_a), (n_b, clients_b) = counts.to_numpy().tolist()
         raise NotEnoughError(
-            f"{protocol_a} has {n_a} sessions of {clients_a} clients with readings before and after, {protocol_b} {n_b} "
-            f"of {clients_b}; at least 5 sessions of 3 clients each are needed."
+            f"{protocol_a} has {n_a} sessions of {clients_a} clients with readings before and after, {protocol_b} "
+            f"{n_b} of {clients_b}; at least 5 sessions of 3 clients each are needed."
         )
     return sessions, int(compared.rows["y"].isna().sum())
 
