@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -153,12 +154,10 @@ def _overlap_figure(found: ProtocolComparison, a: str, b: str) -> ReportFigure |
 
 
 def _practitioners(found: ProtocolComparison) -> ReportTable:
-    level = found.adjusted.confidence_level
     rows = [
         (
             f"Without {row['left_out']}",
-            str(row["note"])
-            or with_interval(row["difference"], row["ci_low"], row["ci_high"], found.unit, level=level),
+            str(row["note"]) or _with_interval(row, unit=found.unit, level=found.adjusted.confidence_level),
             str(row["sessions"]),
         )
         for row in found.without_practitioner.to_dict("records")
@@ -170,3 +169,7 @@ def _practitioners(found: ProtocolComparison) -> ReportTable:
         rows=rows,
         full=found.without_practitioner,
     )
+
+
+def _with_interval(row: Mapping[Hashable, Any], *, unit: str, level: float) -> str:
+    return with_interval(row["difference"], row["ci_low"], row["ci_high"], unit, level=level)
