@@ -17,11 +17,10 @@ from toolkit.measurement.agreement import limits_of_agreement, limits_of_agreeme
 from toolkit.measurement.concordance import concordance
 from toolkit.measurement.generalisability import icc_of_design, sem_of_design, variance_shares
 from toolkit.measurement.intraclass import icc_of
-from toolkit.measurement.kappa import fleiss_kappa, kappa_of_table
+from toolkit.measurement.kappa import fleiss_of_counts, kappa_of_table
 from toolkit.measurement.measurement_error import (
     sem_agreement,
     sem_consistency,
-    sem_from_differences,
     within_person,
 )
 from toolkit.measurement.ratings import Ratings
@@ -54,13 +53,11 @@ def two_readings(rng, n, shape, repeated):
 def of_two_readings(data):
     one, two, client = data
     error = reading_error(one, two, client, measure="m", unit="deg")
-    alone = sem_from_differences(two - one, unit="deg", client=client)
     return {
         "ICC(2,1), read twice": _ends(error.icc),
         "SEM, read twice": _ends(error.sem),
         "MDC95, read twice": _ends(error.mdc95),
         "shift, read twice": _ends(error.shift),
-        "SEM from differences": _ends(alone),
     }
 
 
@@ -70,7 +67,6 @@ def truth_of_two_readings(shape, repeated):
         "SEM, read twice": 1.0,
         "MDC95, read twice": 1.96 * np.sqrt(2),
         "shift, read twice": 0.0,
-        "SEM from differences": 1.0,
     }
 
 
@@ -266,9 +262,9 @@ def of_answers(latent):
 
 
 def of_three_readers(latent):
-    grades = np.searchsorted([0.0], latent)
-    rows = pd.DataFrame({"subject": np.repeat(np.arange(len(grades)), grades.shape[1]), "value": grades.ravel()})
-    return {"Fleiss' kappa, sign": _ends(fleiss_kappa(rows).estimate)}
+    present = (latent > 0).sum(axis=1)
+    counts = np.column_stack([present, latent.shape[1] - present])
+    return {"Fleiss' kappa, sign": _ends(fleiss_of_counts(counts).estimate)}
 
 
 @cache

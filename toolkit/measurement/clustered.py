@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy import stats
 
 Floats = npt.NDArray[np.float64]
@@ -38,7 +39,14 @@ class ClientMean:
 
 def client_codes(client: npt.ArrayLike) -> Codes:
     """Clients as whole numbers 0 … G−1, in the order of their sorted names."""
-    return np.unique(np.asarray(client), return_inverse=True)[1].astype(np.int64)
+    return level_codes(client)[0]
+
+
+def level_codes(column: npt.ArrayLike) -> tuple[Codes, list[str]]:
+    """Names (read as text, 1 and "1" the same) as whole numbers from 0 in sorted order, and the names."""
+    raw, found = pd.factorize(pd.Series(np.asarray(column)))
+    names, place = np.unique(np.array([str(name) for name in found], dtype=object), return_inverse=True)
+    return place.astype(np.int64)[raw], [str(name) for name in names]
 
 
 def client_mean(values: Floats, client: Codes) -> ClientMean:

@@ -14,7 +14,7 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
-from toolkit.measurement.clustered import Codes, Floats
+from toolkit.measurement.clustered import Codes, Floats, level_codes
 from toolkit.measurement.variance_components import RESIDUAL, Term, mean_squares
 from toolkit.result import Estimate, Shown, figure_text
 
@@ -111,7 +111,7 @@ def variance_shares(
     read = checks.numbers(ratings[value], name=value)
     keep = ~np.isnan(read) & ratings[list(names)].notna().all(axis=1).to_numpy()
     kept = ratings.loc[keep]
-    codes = {name: pd.factorize(kept[name].astype(str), sort=True)[0].astype(np.int64) for name in names}
+    codes = {name: level_codes(kept[name])[0] for name in names}
     _enough_levels(codes, subject)
     checks.must_vary(read[keep], what=f"All {len(kept)} readings are the same number", remedy="check the column.")
     fitted = mean_squares(read[keep], codes)

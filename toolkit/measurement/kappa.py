@@ -168,31 +168,57 @@ def fleiss_kappa(
     keep = ratings[subject].notna() & ratings[value].notna() & (ratings[value] != "")
     kept = ratings.loc[keep]
     counts = pd.crosstab(kept[subject].astype(str), kept[value].map(_text))
-    checks.enough_people(len(counts), what="answers")
-    answers = counts.sum(axis=1)
-    if answers.nunique() > 1:
-        odd = answers.index[(answers != answers.mode().iloc[0]).to_numpy()]
+    return fleiss_of_counts(
+        counts.to_numpy(),
+        categories=[str(name) for name in counts.columns],
+        people=[str(name) for name in counts.index],
+        n_set_aside=int((~keep).sum()),
+        confidence_level=confidence_level,
+    )
+
+
+def fleiss_of_counts(
+    counts: npt.ArrayLike,
+    *,
+    categories: Sequence[str] | None = None,
+    people: Sequence[str] | None = None,
+    n_set_aside: int = 0,
+    confidence_level: float = 0.95,
+) -> Kappa:
+    """The same from counts: people down, categories across, how many readers gave each answer.
+
+    Example:
+        >>> round(fleiss_of_counts([[1, 2], [3, 0]]).estimate.value, 3)
+        0.25
+    """
+    checks.level(confidence_level)
+    table = np.asarray(counts, dtype=float)
+    checks.enough_people(len(table), what="answers")
+    answers = table.sum(axis=1)
+    usual = float(np.median(answers))
+    odd = np.flatnonzero(answers != usual)
+    if len(odd):
+        first = people[odd[0]] if people is not None else f"in row {odd[0] + 1}"
         raise SheetError(
-            f"Fleiss' kappa needs the same number of answers for every person. Most have {answers.mode().iloc[0]}, but "
-            f"{len(odd)} do not (first: {odd[0]} with {answers[odd[0]]}). Complete them, or leave those people out."
+            f"Fleiss' kappa needs the same number of answers for every person. Most have {usual:g}, but {len(odd)} do "
+            f"not (first: {first} with {answers[odd[0]]:g}). Complete them, or leave those people out."
         )
-    if answers.iloc[0] < 2:
+    if usual < 2:
         raise NotEnoughError("Each person has one answer only: agreement needs at least two readers.")
-    table = counts.to_numpy(dtype=float)
-    raters, kinds = answers.iloc[0], table.shape[1]
-    value_, se, observed, by_chance = _fleiss(table, np.ones(len(table)))
-    made_up = np.array([(np.eye(kinds)[i] + np.eye(kinds)[j]) * raters / 2 for i in range(kinds) for j in range(kinds)])
+    kinds = table.shape[1]
+    value, se, observed, by_chance = _fleiss(table, np.ones(len(table)))
+    made_up = np.array([(np.eye(kinds)[i] + np.eye(kinds)[j]) * usual / 2 for i in range(kinds) for j in range(kinds)])
     weight = np.concatenate([np.ones(len(table)), np.full(kinds**2, _PEOPLE_ADDED / kinds**2)])
     middle, spread, _, _ = _fleiss(np.vstack([table, made_up]), weight)
     return _result(
-        f"Fleiss' kappa ({raters} readers)",
-        (value_, se),
+        f"Fleiss' kappa ({usual:g} readers)",
+        (value, se),
         (middle, spread),
         observed=observed,
         by_chance=by_chance,
-        categories=tuple(str(name) for name in counts.columns),
-        n_people=len(counts),
-        n_set_aside=int((~keep).sum()),
+        categories=tuple(categories) if categories is not None else tuple(str(i + 1) for i in range(kinds)),
+        n_people=len(table),
+        n_set_aside=n_set_aside,
         confidence_level=confidence_level,
     )
 

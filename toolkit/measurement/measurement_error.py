@@ -90,7 +90,7 @@ def sem_from_differences(
     keep = ~np.isnan(change) & pd.Series(people).notna().to_numpy()
     checks.enough_people(len(set(people[keep])), what="two readings")
     checks.must_vary(change[keep], what="All differences are the same", remedy="the second readings seem to be copied.")
-    spread = total_variance(change[keep], client_codes(people[keep].astype(str)))
+    spread = total_variance(change[keep], client_codes(people[keep]))
     return _sem(
         float(np.sqrt(spread.value / 2)),
         spread.df,
@@ -280,10 +280,10 @@ def within_person(
     checks.columns_present(readings, [subject, value])
     read = checks.numbers(readings[value], name=value)
     keep = ~np.isnan(read) & readings[subject].notna().to_numpy()
-    people = readings[subject].astype(str).where(keep)
-    keep &= (people.map(people.value_counts()).fillna(0) >= 2).to_numpy()
-    checks.enough_people(people[keep].nunique(), what="two readings or more")
-    who = client_codes(people[keep])
+    own = client_codes(readings[subject][keep])
+    keep[keep] = np.bincount(own)[own] >= 2 if len(own) else False
+    who = client_codes(readings[subject][keep])
+    checks.enough_people(int(who.max()) + 1 if len(who) else 0, what="two readings or more")
     means = np.bincount(who, weights=read[keep]) / np.bincount(who)
     squares, df = float(((read[keep] - means[who]) ** 2).sum()), float(keep.sum() - len(means))
     if squares <= 0:

@@ -13,7 +13,7 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
-from toolkit.measurement.clustered import Codes, Floats
+from toolkit.measurement.clustered import Codes, Floats, level_codes
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -52,8 +52,8 @@ def ratings_from(frame: pd.DataFrame, *, subject: str, reader: str, value: str) 
     kept = frame.loc[keep]
     if kept.empty:
         raise NotEnoughError(f"No row has a {subject}, a {reader} and a {value} together; nothing can be computed.")
-    who, people = _codes(kept[subject])
-    by, readers = _codes(kept[reader])
+    who, people = level_codes(kept[subject])
+    by, readers = level_codes(kept[reader])
     _once_each(kept, who, by, subject=subject, reader=reader)
     if len(readers) < 2:
         raise NotEnoughError(
@@ -74,12 +74,6 @@ def ratings_from(frame: pd.DataFrame, *, subject: str, reader: str, value: str) 
         n_readers=len(readers),
         n_set_aside=int((~keep).sum()),
     )
-
-
-def _codes(column: pd.Series) -> tuple[Codes, npt.NDArray[np.object_]]:
-    """Names as whole numbers from 0, and the names."""
-    codes, names = pd.factorize(column.astype(str), sort=True)
-    return codes.astype(np.int64), np.asarray(names, dtype=object)
 
 
 def _once_each(kept: pd.DataFrame, who: Codes, by: Codes, *, subject: str, reader: str) -> None:

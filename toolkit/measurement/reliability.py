@@ -198,7 +198,7 @@ def _complete_pairs(
     people = pd.Series(np.asarray(client, dtype=object))
     keep = ~(np.isnan(one) | np.isnan(two) | people.isna().to_numpy())
     one, two = one[keep], two[keep]
-    who = client_codes(people[keep].astype(str)) if keep.any() else np.array([], dtype=np.int64)
+    who = client_codes(people[keep]) if keep.any() else np.array([], dtype=np.int64)
     checks.enough_people(len(np.unique(who)), what="two readings of the same side on the same day")
     checks.must_vary(
         np.concatenate([one, two]),
