@@ -144,9 +144,9 @@ def _balance_figure(found: ProtocolComparison) -> ReportFigure | None:
 
 
 def _overlap_figure(found: ProtocolComparison, a: str, b: str) -> ReportFigure | None:
-    scores = pd.DataFrame(
-        {"group": [a if got else b for got in found.sessions["got_a"]], "score": found.sessions["score"].to_numpy()}
-    )
+    score = found.sessions["score"].to_numpy()
+    score = score if a <= b else 1 - score  # the figure counts towards the group that comes first in the alphabet
+    scores = pd.DataFrame({"group": [a if got else b for got in found.sessions["got_a"]], "score": score})
     if scores["score"].std() < 1e-6:
         return None
     words = figures.alt_text_overlap(scores)

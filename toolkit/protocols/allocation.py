@@ -33,6 +33,9 @@ class Allocation:
     effective_n: tuple[float, float]
 
 
+_WORDS = {"base": "reading before"}
+
+
 def characteristics(sessions: pd.DataFrame, *, fields: tuple[str, ...]) -> pd.DataFrame:
     """Known-before columns as numbers: numeric ones as they are, words as one indicator each (rare ones dropped).
 
@@ -40,16 +43,16 @@ def characteristics(sessions: pd.DataFrame, *, fields: tuple[str, ...]) -> pd.Da
         sessions: one row a session. fields: columns to use where they vary.
     """
     parts: dict[str, Floats] = {}
-    for name in fields:
-        values = sessions[name]
+    for field in fields:
+        values, name = sessions[field], _WORDS.get(field, field.replace("_", " "))
         as_numbers = pd.to_numeric(values, errors="coerce")
         if as_numbers.notna().mean() > 0.5:
-            parts[name.replace("_", " ")] = as_numbers.fillna(as_numbers.median()).to_numpy(dtype=float)
+            parts[name] = as_numbers.fillna(as_numbers.median()).to_numpy(dtype=float)
             continue
         words = values.astype(str).replace(dict.fromkeys(("", "nan", "<NA>"), "not said"))
         for word, n in words.value_counts().iloc[1:].items():
             if n >= 5:
-                parts[f"{name.replace('_', ' ')}: {word}"] = np.asarray(words == word, dtype=float)
+                parts[f"{name}: {word}"] = np.asarray(words == word, dtype=float)
     frame = pd.DataFrame(parts, index=sessions.index)
     return frame.loc[:, frame.std(ddof=0) > 0] if len(frame.columns) else frame
 
