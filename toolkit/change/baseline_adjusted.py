@@ -60,13 +60,13 @@ def _least_squares(design: Floats, outcome: Floats) -> tuple[Floats, Floats, int
     return np.asarray(coefficients, dtype=float), np.asarray(covariance, dtype=float), df
 
 
-def _two_groups(data: pd.DataFrame, group: str, reference: str) -> str:
+def _two_groups(of: pd.Series[Any], group: str, reference: str) -> str:
     """The name of the other group.
 
     Raises:
         ToolkitError: not exactly two groups, or the reference is not one of them.
     """
-    names = sorted(map(str, data[group].dropna().unique()))
+    names = sorted(map(str, of.unique()))
     if len(names) != 2 or reference not in names:
         raise ToolkitError(
             f"'{group}' holds {len(names)} group(s) ({', '.join(names[:6])}): exactly two are needed, one of them "
@@ -110,7 +110,7 @@ def baseline_adjusted(
         raise ToolkitError(f"There is no column '{group}'. The columns are: {', '.join(map(str, data.columns))}.")
     read = pd.DataFrame({"y": numbers(data, outcome), "x": numbers(data, baseline), "group": data[group]})
     complete = read.dropna()
-    other = _two_groups(complete, "group", reference)
+    other = _two_groups(complete["group"], group, reference)
     treated = (complete["group"].astype(str) == other).to_numpy(dtype=float)
     x, y = complete["x"].to_numpy(), complete["y"].to_numpy()
     design = np.column_stack([np.ones(len(x)), x - x.mean(), treated])

@@ -48,10 +48,10 @@ class RunChart(Shown):
 
 
 def _in_long_run(side: np.ndarray[Any, np.dtype[np.float64]]) -> list[bool]:
-    """For each reading whether it belongs to eight or more in a row on one side; on the centre keeps the run."""
-    filled = pd.Series(side).replace(0.0, np.nan).ffill().bfill().fillna(0.0)
-    lengths = filled.groupby((filled != filled.shift()).cumsum()).transform("size")
-    return [bool(length >= LONG_RUN and at != 0) for length, at in zip(lengths, filled, strict=True)]
+    """For each reading whether it belongs to eight or more in a row on one side; one on the centre does not count."""
+    off = pd.Series(side)[side != 0]
+    long = off.groupby((off != off.shift()).cumsum()).transform("size") >= LONG_RUN
+    return [bool(at) for at in long.reindex(range(len(side)), fill_value=False)]
 
 
 def run_chart(values: Any, *, unit: str, n_baseline: int | None = None) -> RunChart:
