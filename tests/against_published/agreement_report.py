@@ -8,9 +8,10 @@ from pathlib import Path
 
 import pandas as pd
 
-sys.path.insert(0, str(Path(__file__).resolve().parent))
+HERE = Path(__file__).resolve().parent
+sys.path[:0] = [str(HERE), str(HERE.parent.parent)]
 
-from published_figures import expected, test_modules
+from published_figures import expected, test_modules  # noqa: E402
 
 
 def agreement() -> pd.DataFrame:

@@ -86,7 +86,7 @@ def coverage(
 ) -> pd.DataFrame:
     """One row an interval, size, shape and design: share of runs whose interval holds the truth, median width.
 
-    `places` picks entries by their position, so that a long run can be cut in parts without changing its random numbers.
+    `places` picks entries by position, so that a long run can be cut in parts without changing its random numbers.
     """
     rows = []
     for place, entry in enumerate(entries):
