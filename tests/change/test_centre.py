@@ -92,3 +92,11 @@ def test_many_persons_use_the_normal_rank_for_hodges_lehmann() -> None:
     values = _changes(5, 320)
     found, plain = hodges_lehmann_change(values, unit="deg"), mean_change(values, unit="deg")
     assert found.ci_low == pytest.approx(plain.ci_low, abs=0.1)
+
+
+def test_very_many_persons_get_the_same_hodges_lehmann_without_every_pair(monkeypatch: pytest.MonkeyPatch) -> None:
+    values = np.round(_changes(6, 400), 1)  # ties, as real readings have
+    every = hodges_lehmann_change(values, unit="deg")
+    monkeypatch.setattr("toolkit.change.centre.MOST_FOR_EVERY_PAIR", 10)
+    halved = hodges_lehmann_change(values, unit="deg")
+    assert (halved.value, halved.ci_low, halved.ci_high) == pytest.approx((every.value, every.ci_low, every.ci_high))

@@ -18,6 +18,7 @@ from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.result import Estimate
 
 NO_LIMIT = float("inf")
+MOST_FOR_EVERY_PAIR = 1_500
 
 
 def checked_level(confidence_level: float) -> float:
@@ -145,6 +146,28 @@ def walsh_averages(values: Floats) -> Floats:
     return np.sort((values[i] + values[j]) / 2)
 
 
+def _walsh_by_halving(ordered: Floats, place: int) -> float:
+    """The `place`-th smallest Walsh average (counted from 1) without making them all: for many persons."""
+    low, high = float(ordered[0]), float(ordered[-1])
+    for _ in range(80):
+        middle = (low + high) / 2
+        below = np.searchsorted(ordered, 2 * middle - ordered, side="right") - np.arange(len(ordered))
+        if np.maximum(below, 0).sum() >= place:
+            high = middle
+        else:
+            low = middle
+    return high
+
+
+def _walsh_at(values: Floats, places: list[int]) -> list[float]:
+    """The Walsh averages at the given places, counted from 1."""
+    if len(values) <= MOST_FOR_EVERY_PAIR:
+        averages = walsh_averages(values)
+        return [float(averages[place - 1]) for place in places]
+    ordered = np.sort(values)
+    return [_walsh_by_halving(ordered, place) for place in places]
+
+
 def _walsh_rank(n: int, alpha: float) -> int:
     """Which Walsh average from each end is the limit: the largest k with 2 P(V < k) <= alpha; 0 if none."""
     if n > MOST_FOR_EXACT_RANKS:
@@ -158,7 +181,7 @@ def hodges_lehmann_change(differences: Any, *, unit: str, confidence_level: floa
     """The Hodges-Lehmann estimate (median of the pairwise averages), interval by inverting the signed-rank test.
 
     Exact for symmetric changes without ties, wider than promised with ties. Fewer than six persons allow no 95 %
-    interval. Time and memory grow with the square of the number of persons (2,000 persons: 16 MB).
+    interval.
 
     Source: Hodges & Lehmann (1963) Annals of Mathematical Statistics 34:598-611; Hollander & Wolfe (1973), 3.2-3.3.
 
@@ -168,12 +191,13 @@ def hodges_lehmann_change(differences: Any, *, unit: str, confidence_level: floa
     """
     values = checked_differences(differences)
     n = len(values)
-    averages = walsh_averages(values)
+    every = n * (n + 1) // 2
     rank = _walsh_rank(n, 1 - checked_level(confidence_level))
-    low, high = (float(averages[rank - 1]), float(averages[-rank])) if rank else (-NO_LIMIT, NO_LIMIT)
+    left, right = _walsh_at(values, [(every + 1) // 2, every // 2 + 1])
+    low, high = _walsh_at(values, [rank, every + 1 - rank]) if rank else (-NO_LIMIT, NO_LIMIT)
     return Estimate(
         name="Hodges-Lehmann change",
-        value=float(np.median(averages)),
+        value=(left + right) / 2,
         ci_low=low,
         ci_high=high,
         unit=unit,
