@@ -12,13 +12,13 @@ __version__ = "0.1.0"
 __all__ = ["Audit", "Records", "audit", "load_records"]
 
 if TYPE_CHECKING:
-    from toolkit.audit import Audit, audit
+    from toolkit.auditing import Audit, audit
     from toolkit.records.account import Records
     from toolkit.records.records import load_records
 
 _WHERE = {
-    "Audit": "toolkit.audit",
-    "audit": "toolkit.audit",
+    "Audit": "toolkit.auditing",
+    "audit": "toolkit.auditing",
     "Records": "toolkit.records.account",
     "load_records": "toolkit.records.records",
 }

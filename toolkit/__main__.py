@@ -59,7 +59,7 @@ def audit(
 
     EXPORT is a CSV, TSV, XLSX or Parquet file, several, or a folder. Without one the demo clinic is audited.
     """
-    from toolkit.audit import audit as audit_records
+    from toolkit.auditing import audit as audit_records
     from toolkit.records.records import load_records
 
     source = list(exports) or [dataset_file("demo/sessions.csv")]

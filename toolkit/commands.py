@@ -219,7 +219,7 @@ def plan(
     codebook: Path | None,
 ) -> None:
     """How many clients the next season needs, and which change of record-keeping buys most."""
-    from toolkit.audit import judge_question
+    from toolkit.auditing import judge_question
     from toolkit.planning.season import dials_from, plan_clients, rank_record_keeping
     from toolkit.resources import dataset_file
 

@@ -6,7 +6,7 @@ import pytest
 
 from tests.browser import pages
 from toolkit.__main__ import demo_questions
-from toolkit.audit import audit
+from toolkit.auditing import audit
 from toolkit.resources import dataset_file
 
 SIZES = {"desktop": pages.DESKTOP, "phone": pages.PHONE}

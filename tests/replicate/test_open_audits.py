@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from toolkit.audit import Audit, audit
+from toolkit.auditing import Audit, audit
 from toolkit.records.records import Records, load_records
 from toolkit.resources import dataset_file
 
