@@ -11,7 +11,7 @@ import pytest
 
 from toolkit.present import report_tables as tables
 from toolkit.present.plot_data import PlotData
-from toolkit.present.report import JUDGEMENT, in_order, write_report
+from toolkit.present.report import JUDGEMENT, answers_in_order, write_report
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
 
@@ -89,7 +89,7 @@ def test_sections_come_in_reading_order(page):
 
 
 def test_the_declared_question_comes_first_then_most_clients(findings):
-    order = [(finding["claim"]["declared"], finding["n_clients"]) for finding in in_order(findings["findings"])]
+    order = [(finding["claim"]["declared"], finding["n_clients"]) for finding in answers_in_order(findings["findings"])]
     assert order == [(True, 41), (False, 28), (False, 6)]
 
 
@@ -163,7 +163,7 @@ def test_every_header_cell_says_what_it_heads(page):
 
 
 def test_text_and_page_list_the_same_rows(page, findings):
-    found = in_order(findings["findings"])
+    found = answers_in_order(findings["findings"])
     wanted = [tables.rivals_table(finding) for finding in found if finding["rivals"]]
     wanted += [make(finding) for finding in found for make in (tables.numbers_table, tables.ladder_table)]
     wanted += [tables.measurement_table(findings["measurement"], findings["findings"])]

@@ -1,4 +1,4 @@
-"""Drop-downs and dials for the notebooks, made from the records at hand.
+"""Drop-downs for the notebooks, made from the records at hand.
 
 A chooser shows itself when it is the last line of a cell; later cells ask it what was chosen. Without a browser
 (a notebook that is run from top to bottom) it answers with its first choice, the one with most clients.
@@ -6,16 +6,14 @@ A chooser shows itself when it is the last line of a cell; later cells ask it wh
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.present.notebook import Words, claim, ladder
-from toolkit.present.words import capital, counted, spaced, threshold, unit_words
-from toolkit.simulate import ClinicDials, simulate_clinic
+from toolkit.errors import NotEnoughError
+from toolkit.present.notebook import Words
+from toolkit.present.words import capital, counted, spaced, threshold
 
 if TYPE_CHECKING:
     import ipywidgets
@@ -26,7 +24,7 @@ COMPARISON = "measured_only"
 Options = list[tuple[str, str]]
 
 
-class _Chooser:
+class Chooser:
     """Something that shows its widget in a notebook, and the choice in words where there is no browser."""
 
     widget: ipywidgets.Box
@@ -54,7 +52,7 @@ def _refill(box: Any, options: Options) -> None:
     box.value = kept if kept in {value for _, value in options} else options[0][1]
 
 
-class QuestionChooser(_Chooser):
+class QuestionChooser(Chooser):
     """Measure, region and intervention from drop-downs that hold only what the records hold.
 
     `question` is the question as chosen, ready for `audit(…, question=chooser.question)`.
@@ -144,7 +142,7 @@ def choose_question(
     return QuestionChooser(records, smallest_change=smallest_change, why=why, first=first)
 
 
-class ClientChooser(_Chooser):
+class ClientChooser(Chooser):
     """One measure, then one client among those who were read most often; `visits` holds that client's readings."""
 
     def __init__(self, records: Records) -> None:
@@ -217,12 +215,57 @@ def choose_client(records: Records) -> ClientChooser:
     return ClientChooser(records)
 
 
+class PairChooser(QuestionChooser):
+    """A measure, a region and two interventions to compare."""
+
+    def __init__(self, records: Records, *, first: Sequence[str] = ()) -> None:
+        super().__init__(records, smallest_change=None, why="", first=first)
+        self._other = _drop_down("Compared with", self._others())
+        for box in (self._measure, self._region, self._intervention):
+            box.observe(self._others_again, names="value")
+        self.widget.children = (*self.widget.children, self._other)
+
+    def _others(self) -> Options:
+        """The other interventions on the same measure and region."""
+        found = self._options(self._here("measure", "region"), "intervention")
+        others = [option for option in found if option[1] != self._intervention.value]
+        return others or [("nothing to compare with here", "")]
+
+    def _others_again(self, change: Any) -> None:
+        del change
+        _refill(self._other, self._others())
+
+    @property
+    def question(self) -> dict[str, Any]:
+        """What to compare, ready for `compare_protocols(records.rows, **chooser.question)`.
+
+        Raises:
+            NotEnoughError: there is only one intervention on this measure and region.
+        """
+        chosen, known = super().question, self._book.measure(str(self._measure.value))
+        if not self._other.value:
+            raise NotEnoughError("There is only one intervention on this measure and region: choose another region.")
+        return {
+            "measure": chosen["measure"],
+            "region": chosen["region"],
+            "unit": known.unit,
+            "better": known.better,
+            "protocol_a": chosen["intervention"],
+            "protocol_b": str(self._other.value),
+        }
+
+
+def choose_two(records: Records, *, first: Sequence[str] = ()) -> PairChooser:
+    """Drop-downs for two interventions on one measure and region."""
+    return PairChooser(records, first=first)
+
+
 def choose(name: str, options: Sequence[str] | Options) -> _Chosen:
     """One drop-down over names; `.value` is what was chosen."""
     return _Chosen(name, [option if isinstance(option, tuple) else (str(option), str(option)) for option in options])
 
 
-class _Chosen(_Chooser):
+class _Chosen(Chooser):
     """One drop-down."""
 
     def __init__(self, name: str, options: Options) -> None:
@@ -237,111 +280,3 @@ class _Chosen(_Chooser):
     def value(self) -> str:
         """What was chosen."""
         return str(self._box.value)
-
-
-DIALS: tuple[tuple[str, str, float, float, float], ...] = (
-    ("effect", "Truth: the technique adds", 0.0, 6.0, 0.5),
-    ("warm_up", "Each further reading loosens by", 0.0, 2.0, 0.2),
-    ("wait_rise", "A rest as long adds", 0.0, 3.0, 0.5),
-    ("keen", "Those who gain come back (0 = no)", 0.0, 0.4, 0.05),
-    ("not_written", "Unmoved sides not written down", 0.0, 0.9, 0.1),
-    ("lean", "A reader who knows leans by", 0.0, 3.0, 0.5),
-)
-
-
-class RivalDials(_Chooser):
-    """Dials that move a rival in a simulated clinic, and what the usual test and the ladder then say."""
-
-    def __init__(self, judge: Callable[..., Any], *, dials: ClinicDials, smallest_change: float, seed: int) -> None:
-        from ipywidgets import Checkbox, FloatSlider, IntSlider, Layout, Output, VBox
-
-        self._judge, self._start, self._size = judge, dials, smallest_change
-        look = {"layout": Layout(width="34rem"), "style": {"description_width": "16rem"}, "continuous_update": False}
-        self._sliders = {
-            name: FloatSlider(description=words, min=low, max=high, step=step, value=getattr(dials, name), **look)
-            for name, words, low, high, step in DIALS
-        }
-        self._chosen = Checkbox(description="Only sides that read low are treated", value=False, indent=False)
-        self._blind = Checkbox(description="The reader does not know what was done", value=True, indent=False)
-        self._year = IntSlider(description="Another year of the same clinic", min=1, max=50, value=seed, **look)
-        self._out = Output()
-        boxes = [*self._sliders.values(), self._chosen, self._blind, self._year]
-        for box in boxes:
-            box.observe(self._turned, names="value")
-        self.widget = VBox([*boxes, self._out])
-        self._listening = True
-        self._turned(None)
-
-    @property
-    def dials(self) -> ClinicDials:
-        """The clinic as the dials stand."""
-        values = {name: slider.value for name, slider in self._sliders.items()}
-        return replace(
-            self._start,
-            **values,
-            restricted_below=0.0 if self._chosen.value else None,
-            blinded_share=1.0 if self._blind.value else 0.0,
-        )
-
-    def turn(self, **settings: float | bool) -> RivalDials:
-        """Set dials by name, as a hand would: those of `DIALS`, and chosen, blind, year."""
-        boxes = {"chosen": self._chosen, "blind": self._blind, "year": self._year, **self._sliders}
-        unknown = sorted(set(settings) - set(boxes))
-        if unknown:
-            raise ToolkitError(f"There is no dial “{unknown[0]}”. There are: {', '.join(boxes)}.")
-        self._listening = False
-        for name, value in settings.items():
-            boxes[name].value = value
-        self._listening = True
-        self._turned(None)
-        return self
-
-    def _turned(self, change: Any) -> None:
-        """Simulate and judge again, and show the two answers."""
-        from IPython import display
-
-        del change
-        if not self._listening:
-            return
-        self.found = judge_clinic(self._judge, self.dials, smallest_change=self._size, seed=int(self._year.value))
-        self._out.clear_output(wait=True)
-        with self._out:
-            display.display(self.words, ladder(self.found))  # type: ignore[no-untyped-call]
-
-    @property
-    def words(self) -> Words:
-        """The truth, the usual test's answer and the claim, one below the other."""
-        finding, dials = self.found.findings["findings"][0], self.dials
-        usual = finding["ladder"][0]
-        says = "it works" if usual["ci_low"] > 0 else "it harms" if usual["ci_high"] < 0 else "nothing to be seen"
-        ends = f"{usual['ci_low']:.1f} to {usual['ci_high']:.1f} {unit_words(dials.unit)}"
-        truth = f"The technique truly adds {threshold(dials.effect, dials.unit)}."
-        test = f"{capital(says)}: {usual['estimate']:.1f} (95 % interval {ends}, {usual['n_rows']} rows)."
-        return Words(lines=(("Truth", truth), ("The usual test", test), *claim(self.found).lines))
-
-
-def judge_clinic(judge: Callable[..., Any], dials: ClinicDials, *, smallest_change: float, seed: int) -> Any:
-    """Simulate a clinic and judge it on the question whose truth is known."""
-    clinic = simulate_clinic(dials, rng=seed)
-    question = {"measure": dials.measure, "region": dials.region, "intervention": dials.intervention}
-    size = {"smallest_change_that_matters": smallest_change, "unit": dials.unit, "comparison": "wait"}
-    return judge(clinic.rows, question={**question, **size})
-
-
-def turn_rivals(
-    judge: Callable[..., Any],
-    *,
-    dials: ClinicDials | None = None,
-    smallest_change: float = 3.0,
-    seed: int = 1,
-) -> RivalDials:
-    """Dials over a simulated clinic.
-
-    Args:
-        judge: the audit, called with rows and a question.
-        dials: the clinic to begin with; a clean clinic of 40 clients in which the technique does nothing if left out.
-        smallest_change: the smallest change that matters, in degrees.
-        seed: the year to begin with.
-    """
-    start = dials or ClinicDials(n_clients=40, visits=4.0)
-    return RivalDials(judge, dials=start, smallest_change=smallest_change, seed=seed)

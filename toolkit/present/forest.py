@@ -48,14 +48,16 @@ def forest_figure(
     )
 
 
-def alt_text_forest(rows: pd.DataFrame, *, unit: str) -> str:
-    """The figure by region and intervention in words, made from its rows."""
+def alt_text_forest(
+    rows: pd.DataFrame, *, unit: str, about: str = "Adjusted mean change by region and intervention"
+) -> str:
+    """The figure by region and intervention in words, made from its rows; `about` says what the rows are."""
     need_columns(rows, COLUMNS, what="figure by region and intervention")
     parts = [
         f"{row_name(row)}: {with_interval(row['adjusted_mean'], row['ci_low'], row['ci_high'], unit)}."
         for _, row in rows.iterrows()
     ]
-    return f"Adjusted mean change by region and intervention, {counted(len(rows), 'row')}. {' '.join(parts)}".strip()
+    return f"{about}, {counted(len(rows), 'row')}. {' '.join(parts)}".strip()
 
 
 def row_name(row: pd.Series) -> str:

@@ -19,6 +19,8 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Protocol
 
+import pandas as pd
+
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.present import figures
 from toolkit.present import report_tables as tables
@@ -28,11 +30,14 @@ from toolkit.present.html import ReportFigure, ReportTable
 from toolkit.present.plot_data import PlotData
 from toolkit.present.report import JUDGEMENT, answers_in_order, by_measure
 from toolkit.present.report_figures import before_after_of, drawing_of, ladder_of
-from toolkit.present.words import LEVEL_WORDS, capital, sentence, without_stop
+from toolkit.present.words import LEVEL_WORDS, capital, sentence, spaced, with_interval, without_stop
 from toolkit.resources import dataset_file
+from toolkit.result import figure_text
 
 if TYPE_CHECKING:
+    from toolkit.planning.season import SeasonPlan
     from toolkit.present.choosers import ClientChooser
+    from toolkit.protocols.compare import ProtocolComparison
     from toolkit.records.account import Records
 
 
@@ -94,6 +99,14 @@ class Several:
 
     def _repr_html_(self) -> str:
         return "".join(part._repr_html_() for part in self.parts)
+
+
+@dataclass(frozen=True, kw_only=True)
+class ReadingErrorKnown:
+    """The SEM of a measure in its unit, and where it comes from."""
+
+    sem: float
+    source: str
 
 
 def start() -> None:
@@ -232,9 +245,41 @@ def agreement(records: Records, measure: str) -> Several | Words:
     return Several(parts=(drawing(figure, f"Two readings: {known.label}", said), Words(lines=(("", readers),))))
 
 
-def course(client: ClientChooser, *, sem: float | None) -> Drawing:
+def table(frame: pd.DataFrame, caption: str = "") -> ReportTable:
+    """Any tidy frame as a table with header cells, every word of it shown."""
+    shown = frame.map(figure_text)
+    names = tuple(spaced(name) for name in shown.columns)
+    rows = [tuple(map(str, row)) for row in shown.itertuples(index=False)]
+    return ReportTable(key="table", caption=caption, columns=names, rows=rows, full=frame)
+
+
+def reading_error(records: Records, measure: str) -> ReadingErrorKnown:
+    """The SEM to use for a measure: from own pairs of readings, else the published one.
+
+    Raises:
+        NotEnoughError: nothing was read twice, and no published figure is known.
+    """
+    from toolkit.measurement.published import published_sem
+    from toolkit.measurement.recorded import recorded_errors
+
+    mine = records.rows[records.rows["measure"].astype(str) == measure]
+    own = recorded_errors(mine).errors.get(measure)
+    known = records.codebook.measure(measure)
+    if own is not None:
+        words = with_interval(own.sem.value, own.sem.ci_low, own.sem.ci_high, known.unit, signed=False)
+        return ReadingErrorKnown(sem=own.sem.value, source=f"own records: {words}, {own.n_pairs} pairs of readings")
+    published = published_sem(measure)
+    if published is None:
+        raise NotEnoughError(
+            f"How well {known.label} is read is not known: nothing was read twice, and no published figure is at hand. "
+            "Read twice before each session for a few weeks."
+        )
+    return ReadingErrorKnown(sem=published.value, source=f"published: {published.citation}")
+
+
+def course(client: ClientChooser, *, sem: float) -> Drawing:
     """One client's course, with what two readings may differ by error alone around the first reading."""
-    detectable = None if sem is None else 1.96 * math.sqrt(2) * sem
+    detectable = 1.96 * math.sqrt(2) * sem
     figure = figures.one_client_figure(
         client.visits,
         unit=client.unit,
@@ -244,6 +289,31 @@ def course(client: ClientChooser, *, sem: float | None) -> Drawing:
     )
     said = figures.alt_text_one_client(client.visits, unit=client.unit, measure=client.label)
     return drawing(figure, f"One client over time: {client.label}", said)
+
+
+def two_protocols(found: ProtocolComparison, *, smallest_change: float | None = None) -> Several:
+    """Two protocols: the four ways of counting, and whether those who got them were alike."""
+    rows = found.table().assign(region=found.region, intervention=lambda frame: frame["what"])
+    rows = rows.rename(columns={"value": "adjusted_mean", "n": "n_clients"})
+    first, other = spaced(found.protocol_a), spaced(found.protocol_b)
+    title = f"{capital(first)} less {other}, counted in four ways"
+    ways = figures.forest_figure(rows, unit=found.unit, smallest_change=smallest_change)
+    balance = figures.balance_figure(found.allocation.balance)
+    return Several(
+        parts=(
+            Words(lines=(("", f"{title}: to the right, {first} did better."),)),
+            drawing(ways, title, figures.alt_text_forest(rows, unit=found.unit, about=title)),
+            Words(lines=(("", "Were the two groups alike before? Squares: as they came. Diamonds: after weighing."),)),
+            drawing(balance, "Balance of the two groups", figures.alt_text_balance(found.allocation.balance)),
+        )
+    )
+
+
+def season_curve(plan: SeasonPlan) -> Drawing:
+    """How often a season with so many clients would show the effect."""
+    name = f"true change {figure_text(plan.effect)} {plan.unit}"
+    curves = plan.curve.rename(columns={"clients": "n_clients", "seen": "power"}).assign(curve=name)
+    return drawing(figures.planning_figure(curves), "How many clients", figures.alt_text_planning(curves))
 
 
 def words(*lines: str | Sequence[str]) -> Words:
