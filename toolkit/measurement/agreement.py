@@ -16,6 +16,7 @@ from scipy import stats
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
 from toolkit.measurement.clustered import client_codes, client_mean, sd_interval, total_variance
+from toolkit.measurement.quantiles import t_quantile
 from toolkit.measurement.ratings import complete_pairs
 from toolkit.result import Estimate, Shown, figure_text
 
@@ -127,7 +128,7 @@ def limits_of_agreement(
     mean, sd = float(difference.mean()), float(difference.std(ddof=1))
     tail = (1 - confidence_level) / 2
     make = _Maker(unit=unit, n=n, confidence_level=confidence_level)
-    t = float(stats.t.ppf(1 - tail, n - 1))
+    t = t_quantile(1 - tail, n - 1)
     se_limit = sd * np.sqrt((1 + multiplier**2 / 2) / n)
     quantile = stats.nct.ppf([tail, 1 - tail], n - 1, multiplier * np.sqrt(n)) * sd / np.sqrt(n)
     below, above = mean - multiplier * sd, mean + multiplier * sd
@@ -276,7 +277,7 @@ def _joined_limits(
 ) -> LimitsOfAgreement:
     """Limits of agreement whose intervals join those of the bias and of the SD (Zou 2013)."""
     make = _Maker(unit=unit, n=n_people, confidence_level=confidence_level)
-    half = float(stats.t.ppf((1 + confidence_level) / 2, n_people - 1)) * se
+    half = t_quantile((1 + confidence_level) / 2, n_people - 1) * se
     low_sd, high_sd = sd_interval(sd, df, confidence_level=confidence_level)
     out = float(np.hypot(half, multiplier * (high_sd - sd)))
     into = float(np.hypot(half, multiplier * (sd - low_sd)))
@@ -313,7 +314,7 @@ def proportional_bias(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence
     middle = (one + two) / 2
     checks.must_vary(middle, what="All people have the same mean reading", remedy="a slope needs people who differ.")
     fit = stats.linregress(middle, one - two)
-    half = float(stats.t.ppf((1 + confidence_level) / 2, len(one) - 2)) * float(fit.stderr)
+    half = t_quantile((1 + confidence_level) / 2, len(one) - 2) * float(fit.stderr)
     return Estimate(
         name="proportional bias (slope)",
         value=float(fit.slope),

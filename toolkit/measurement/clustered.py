@@ -12,7 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
+
+from toolkit.measurement.quantiles import chi2_quantile
 
 Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
@@ -134,6 +135,6 @@ def sd_interval(sd: float, df: float, *, confidence_level: float = 0.95) -> tupl
     """
     tail = (1 - confidence_level) / 2
     return (
-        float(sd * np.sqrt(df / stats.chi2.ppf(1 - tail, df))),
-        float(sd * np.sqrt(df / stats.chi2.ppf(tail, df))),
+        float(sd * np.sqrt(df / chi2_quantile(1 - tail, df))),
+        float(sd * np.sqrt(df / chi2_quantile(tail, df))),
     )

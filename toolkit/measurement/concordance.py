@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
 from toolkit.measurement import checks
 from toolkit.measurement.clustered import Floats
+from toolkit.measurement.quantiles import t_quantile
 from toolkit.measurement.ratings import complete_pairs
 from toolkit.result import Estimate
 
@@ -37,7 +37,7 @@ def concordance(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence_level
     value = float(_coefficients(one[None, :], two[None, :], np.ones((1, n)))[0])
     left = np.arctanh(_inside(_coefficients(one[None, :], two[None, :], 1 - np.eye(n))))
     se = float(np.sqrt((n - 1) / n * ((left - left.mean()) ** 2).sum()))
-    half = float(stats.t.ppf((1 + confidence_level) / 2, n - 1)) * se
+    half = t_quantile((1 + confidence_level) / 2, n - 1) * se
     middle = float(np.arctanh(_inside(np.array([value])))[0])
     return Estimate(
         name="concordance correlation",

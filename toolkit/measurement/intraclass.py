@@ -11,10 +11,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import pandas as pd
-from scipy import stats
 
 from toolkit.errors import NotEnoughError
 from toolkit.measurement import checks
+from toolkit.measurement.quantiles import f_quantile
 from toolkit.measurement.ratings import Ratings, ratings_from
 from toolkit.measurement.reliability import agreement_limits
 from toolkit.measurement.variance_ratio import VarianceRatio, effective_error_df, one_way, turned, two_way
@@ -196,8 +196,8 @@ def _by_ratio(form: str, ratio: VarianceRatio, study: Ratings, *, confidence_lev
     return _Figure(
         form=form,
         value=_share(ratio.solve(1.0)),
-        low=_share(ratio.solve(float(stats.f.ppf(1 - tail, ratio.rank, ratio.df_error)))),
-        high=_share(ratio.solve(float(stats.f.ppf(tail, ratio.rank, ratio.df_error)))),
+        low=_share(ratio.solve(f_quantile(1 - tail, ratio.rank, ratio.df_error))),
+        high=_share(ratio.solve(f_quantile(tail, ratio.rank, ratio.df_error))),
         method=_F if study.complete else _WALD,
     )
 

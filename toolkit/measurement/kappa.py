@@ -15,11 +15,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
 from toolkit.measurement.clustered import Floats
+from toolkit.measurement.quantiles import normal_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 _PEOPLE_ADDED = 2.0
@@ -273,7 +273,7 @@ def _result(
 ) -> Kappa:
     """Both intervals around the same estimate; limits stay within −1 and 1 and include the estimate."""
     value, se = large_sample
-    z = float(stats.norm.ppf((1 + confidence_level) / 2))
+    z = normal_quantile((1 + confidence_level) / 2)
 
     def estimate(middle: float, spread: float, method: str) -> Estimate:
         return Estimate(

@@ -12,12 +12,12 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
 from toolkit.measurement.clustered import client_codes, pooled_df, sd_interval, total_variance
 from toolkit.measurement.intraclass import IccTable
+from toolkit.measurement.quantiles import chi2_quantile
 from toolkit.measurement.reliability import Z90, Z95
 from toolkit.result import Estimate, Shown, figure_text
 
@@ -176,8 +176,8 @@ def sum_interval(
     `parts` are weight × mean square, `df` their degrees of freedom.
     """
     tail = (1 - confidence_level) / 2
-    below = 1 - df / stats.chi2.ppf(1 - tail, df)
-    above = df / stats.chi2.ppf(tail, df) - 1
+    below = 1 - df / chi2_quantile(1 - tail, df)
+    above = df / chi2_quantile(tail, df) - 1
     total = float(parts.sum())
     low = total - float(np.sqrt(((below * parts) ** 2).sum()))
     return max(low, 0.0), total + float(np.sqrt(((above * parts) ** 2).sum()))

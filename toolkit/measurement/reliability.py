@@ -11,7 +11,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from toolkit.errors import NotEnoughError
 from toolkit.measurement import checks
@@ -23,6 +22,7 @@ from toolkit.measurement.clustered import (
     sd_interval,
     total_variance,
 )
+from toolkit.measurement.quantiles import f_quantile, t_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 Z95 = 1.96
@@ -165,7 +165,7 @@ def error_of_pairs(
     sem = float(np.sqrt(of_difference.value / 2))
     low, high = sd_interval(sem, of_difference.df, confidence_level=confidence_level)
     icc, icc_low, icc_high = _icc_agreement(of_mean, of_difference, shift, confidence_level=confidence_level)
-    half = float(stats.t.ppf((1 + confidence_level) / 2, shift.df)) * shift.se
+    half = t_quantile((1 + confidence_level) / 2, shift.df) * shift.se
     df = of_difference.df
     return ReadingError(
         measure=measure,
@@ -270,7 +270,7 @@ def agreement_limits(
     b = 1 + k * icc * (n - 1) / (n * (1 - icc))
     mixed = (a * ms_readers + b * ms_error) ** 2 / ((a * ms_readers) ** 2 / df[1] + (b * ms_error) ** 2 / df[2])
     mixed = min(max(mixed, min(df[1:])), sum(df[1:]))  # Satterthwaite's bounds, left only where the ICC is negative
-    upper_f, lower_f = stats.f.ppf(1 - tail, df[0], mixed), stats.f.ppf(1 - tail, mixed, df[0])
+    upper_f, lower_f = f_quantile(1 - tail, df[0], mixed), f_quantile(1 - tail, mixed, df[0])
     rest = k * ms_readers + (k * n - k - n) * ms_error
     low = n * (ms_subjects - upper_f * ms_error) / (upper_f * rest + n * ms_subjects)
     high = n * (lower_f * ms_subjects - ms_error) / (rest + n * lower_f * ms_subjects)
