@@ -70,7 +70,7 @@ def write_export(path: Path, *, rows: int, rng: np.random.Generator) -> None:
 
 
 def timed(script: str, path: Path, *, repeats: int = 3) -> tuple[float, float, float]:
-    """(seconds of imports, seconds of reading, peak bytes): the fastest of a few processes, as others share the machine."""
+    """(seconds of imports, seconds of reading, peak bytes) of the fastest of a few processes: machines are shared."""
     code = script.format(path=str(path))
     root = Path(__file__).resolve().parents[2]
     runs = []
@@ -93,8 +93,9 @@ def main() -> None:
         allowed = 3 * bare + own_imports
         print(
             f"{rows:,} rows: bare read_csv {bare:.2f} s (imports {imports:.2f} s); load and check {own:.2f} s "
-            f"(imports {own_imports:.2f} s) = {own / bare:.1f} times bare; imports and load {own + own_imports:.2f} s of "
-            f"{allowed:.2f} s (3 x bare + imports); peak memory {peak / 2**30:.2f} GiB"
+            f"(imports {own_imports:.2f} s) = {own / bare:.1f} times bare; "
+            f"imports and load {own + own_imports:.2f} s of {allowed:.2f} s "
+            f"(3 x bare + imports); peak memory {peak / 2**30:.2f} GiB"
         )
 
 

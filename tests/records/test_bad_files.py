@@ -44,7 +44,7 @@ def test_a_file_that_is_no_export_says_what_it_is(tmp_path: Path, content: bytes
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
-    with pytest.raises(ExportError, match="nowhere.csv: there is no such file"):
+    with pytest.raises(ExportError, match=r"nowhere.csv: there is no such file"):
         load_records(tmp_path / "nowhere.csv")
 
 
@@ -98,12 +98,20 @@ def test_another_archive_is_no_workbook(tmp_path: Path) -> None:
 
 def test_an_unclosed_quotation_mark_is_told_by_its_line(tmp_path: Path) -> None:
     content = HEADER + ROW + ROW.replace("K1", '"K1') + ROW * 3
-    try:
-        records = load_records(write(tmp_path, content))
-    except ToolkitError as error:
-        assert "line 3" in str(error)
-    else:
-        assert 3 in records.set_aside["row"].tolist()
+    with pytest.raises(ToolkitError, match="row 3: a quotation mark"):
+        load_records(write(tmp_path, content))
+
+
+def test_two_stray_quotation_marks_do_not_swallow_the_rows_between(tmp_path: Path) -> None:
+    stray = ROW.replace(",deg", ',"deg')
+    with pytest.raises(ToolkitError, match="row 2: a quotation mark"):
+        load_records(write(tmp_path, HEADER + stray + ROW.replace("03-04", "03-05") + stray.replace("03-04", "03-06")))
+
+
+def test_a_long_note_in_prose_is_no_unclosed_quotation(tmp_path: Path) -> None:
+    note = '"sore, tired, stiff,\nbetter, then, worse, then, fine, well, good, calm, light, easy"'
+    records = load_records(write(tmp_path, HEADER.strip() + ",setting\n" + ROW.strip() + f",{note}\n"))
+    assert records.source.rows_kept == 1
 
 
 def test_rows_with_too_few_or_too_many_cells_are_set_aside_by_number(tmp_path: Path) -> None:

@@ -13,7 +13,11 @@ def test_the_same_file_twice_counts_once(tmp_path: Path, wide: pd.DataFrame) -> 
         wide.to_csv(tmp_path / name, index=False)
     records = load_records([tmp_path / "march.csv", tmp_path / "copy.csv"])
     assert (records.source.rows_read, records.source.rows_kept) == (12, 6)
-    assert records.set_aside.loc[0, ["file", "row", "reason"]].tolist() == ["copy.csv", 2, "the same as march.csv row 2"]
+    assert records.set_aside.loc[0, ["file", "row", "reason"]].tolist() == [
+        "copy.csv",
+        2,
+        "the same as march.csv row 2",
+    ]
 
 
 def test_the_same_path_given_twice_counts_once(tmp_path: Path, wide: pd.DataFrame) -> None:
@@ -63,7 +67,8 @@ def test_a_session_has_one_client_date_practitioner_and_order(wide: pd.DataFrame
 def test_sessions_numbered_for_each_client_are_told_apart(wide: pd.DataFrame) -> None:
     sheet = wide.assign(session_id=["1", "1", "1", "2", "2", "2"])
     records = load_records(sheet)
-    assert records.source.rows_kept == 6 and records.rows["session_id"].nunique() == 6
+    assert records.source.rows_kept == 6
+    assert records.rows["session_id"].nunique() == 6
 
 
 def test_clients_that_differ_by_spaces_and_case_are_one_and_flagged(wide: pd.DataFrame) -> None:
@@ -94,7 +99,14 @@ def test_several_regions_in_one_cell_are_joined_in_one_way(wide: pd.DataFrame) -
 
 
 def test_an_unknown_intervention_is_the_users_own_name(wide: pd.DataFrame) -> None:
-    wide["intervention"] = ["My Shake", "my  shake", "MY SHAKE ", "Percussion Protocol B", "percussion", "percussive release"]
+    wide["intervention"] = [
+        "My Shake",
+        "my  shake",
+        "MY SHAKE ",
+        "Percussion Protocol B",
+        "percussion",
+        "percussive release",
+    ]
     names = load_records(wide).rows["intervention"].tolist()
     assert names == ["My Shake"] * 3 + ["Percussion Protocol B"] + ["percussive_release"] * 2
 
@@ -109,7 +121,8 @@ def test_an_unknown_region_is_kept_and_flagged(wide: pd.DataFrame) -> None:
 def test_an_unknown_measure_is_set_aside_with_the_remedy(wide: pd.DataFrame) -> None:
     wide.loc[0, "measure"] = "aura"
     line = load_records(wide).set_aside.iloc[0]
-    assert line["value"] == "aura" and "extend the codebook" in line["remedy"]
+    assert line["value"] == "aura"
+    assert "extend the codebook" in line["remedy"]
 
 
 def test_a_practitioner_who_is_not_named_is_not_stated(wide: pd.DataFrame) -> None:
@@ -118,7 +131,9 @@ def test_a_practitioner_who_is_not_named_is_not_stated(wide: pd.DataFrame) -> No
     assert 'no practitioner in 6 row(s): taken as "not stated"' in records.flags["what"].tolist()
 
 
-@pytest.mark.parametrize(("column", "value"), [("client", ""), ("intervention", "-"), ("date", "2999-01-01"), ("treated_side", "up")])
+@pytest.mark.parametrize(
+    ("column", "value"), [("client", ""), ("intervention", "-"), ("date", "2999-01-01"), ("treated_side", "up")]
+)
 def test_rows_without_what_is_needed_are_set_aside(wide: pd.DataFrame, column: str, value: str) -> None:
     wide.loc[2, column] = value
     line = load_records(wide).set_aside.iloc[0]

@@ -40,7 +40,7 @@ def test_mixed_encodings_name_the_line() -> None:
 
 
 def test_zero_bytes_name_the_line() -> None:
-    with pytest.raises(ExportError, match="a.csv, line 2: a zero byte"):
+    with pytest.raises(ExportError, match=r"a.csv, line 2: a zero byte"):
         decode(b"a,b\n1,\x00" + b"2\n" * 20, file="a.csv")
 
 

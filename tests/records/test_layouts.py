@@ -20,7 +20,8 @@ def test_long_and_wide_give_the_same_readings(long: pd.DataFrame, wide: pd.DataF
 def test_the_tidy_columns_are_always_there(wide: pd.DataFrame) -> None:
     rows = load_records(wide).rows
     assert tuple(rows.columns) == TIDY_COLUMNS
-    assert rows["comfort"].isna().all() and (rows["site"] == "").all()
+    assert rows["comfort"].isna().all()
+    assert (rows["site"] == "").all()
 
 
 def test_visits_and_days_are_counted_for_each_client(wide: pd.DataFrame) -> None:
@@ -31,7 +32,8 @@ def test_visits_and_days_are_counted_for_each_client(wide: pd.DataFrame) -> None
 
 def test_days_may_stand_in_place_of_dates(wide: pd.DataFrame) -> None:
     rows = load_records(wide.drop(columns="date").assign(day=["0", "0", "0", "7", "7", "7"])).rows
-    assert rows["day"].tolist() == [0, 0, 0, 7, 7, 7] and rows["date"].isna().all()
+    assert rows["day"].tolist() == [0, 0, 0, 7, 7, 7]
+    assert rows["date"].isna().all()
     assert rows["visit"].tolist() == [1, 1, 1, 2, 2, 2]
 
 
@@ -85,7 +87,8 @@ def test_a_row_without_a_reading_before_is_set_aside(wide: pd.DataFrame) -> None
 def test_a_row_without_a_reading_after_is_kept(wide: pd.DataFrame) -> None:
     wide.loc[0, "after"] = ""
     records = load_records(wide)
-    assert records.source.rows_kept == 6 and np.isnan(records.rows.loc[0, "after"])
+    assert records.source.rows_kept == 6
+    assert np.isnan(records.rows.loc[0, "after"])
 
 
 def test_further_repeats_of_a_long_reading_are_set_aside(long: pd.DataFrame) -> None:
@@ -97,7 +100,8 @@ def test_further_repeats_of_a_long_reading_are_set_aside(long: pd.DataFrame) -> 
 
 def test_readings_without_a_number_are_counted_in_their_order(long: pd.DataFrame) -> None:
     rows = load_records(long.drop(columns="reading")).rows
-    assert rows["before"].tolist() == [55, 56, 57, 58] and rows["before_2"].tolist() == [56, 57, 58, 59]
+    assert rows["before"].tolist() == [55, 56, 57, 58]
+    assert rows["before_2"].tolist() == [56, 57, 58, 59]
 
 
 def test_the_same_long_reading_with_two_values_is_set_aside_twice(long: pd.DataFrame) -> None:
@@ -108,7 +112,8 @@ def test_the_same_long_reading_with_two_values_is_set_aside_twice(long: pd.DataF
 def test_units_are_converted(wide: pd.DataFrame) -> None:
     sheet = wide.assign(measure="ankle_dorsiflexion_lunge_distance", unit="mm", before="95", before_2="90", after="105")
     rows = load_records(sheet).rows
-    assert rows.loc[0, ["before", "after"]].tolist() == [9.5, 10.5] and rows.loc[0, "unit"] == "cm"
+    assert rows.loc[0, ["before", "after"]].tolist() == [9.5, 10.5]
+    assert rows.loc[0, "unit"] == "cm"
 
 
 def test_a_unit_in_the_cell_that_contradicts_the_column_is_refused(wide: pd.DataFrame) -> None:
@@ -119,7 +124,8 @@ def test_a_unit_in_the_cell_that_contradicts_the_column_is_refused(wide: pd.Data
 def test_a_force_is_no_pressure(wide: pd.DataFrame) -> None:
     sheet = wide.assign(measure="pressure_pain_threshold", unit="kg", before="3", before_2="3", after="4")
     line = load_records(pd.concat([wide.iloc[:1], sheet.iloc[1:]])).set_aside.iloc[0]
-    assert line["reason"] == "a force in kg is no pressure" and "kg/cm2" in line["remedy"]
+    assert line["reason"] == "a force in kg is no pressure"
+    assert "kg/cm2" in line["remedy"]
 
 
 @pytest.mark.parametrize(
@@ -139,7 +145,8 @@ def test_impossible_readings_are_set_aside(wide: pd.DataFrame, value: str, reaso
 def test_a_listed_code_is_simply_missing(wide: pd.DataFrame) -> None:
     wide.loc[0, "after"] = "-999"
     records = load_records(wide, columns={"missing": ["-999"]})
-    assert records.source.rows_kept == 6 and records.source.readings_read == 17
+    assert records.source.rows_kept == 6
+    assert records.source.readings_read == 17
 
 
 def test_signs_are_yes_or_no(wide: pd.DataFrame) -> None:

@@ -35,7 +35,8 @@ def test_a_columns_file_beside_the_export_is_used(tmp_path: Path, wide: pd.DataF
     assert records.mapping.origin == "columns.toml"
     first = records.rows.iloc[0]
     assert (first["practitioner"], first["treated_side"], first["measured_side"]) == ("MK", "left", "left")
-    assert pd.isna(first["after"]) and first["date"] == pd.Timestamp("2026-01-03")
+    assert pd.isna(first["after"])
+    assert first["date"] == pd.Timestamp("2026-01-03")
 
 
 def test_a_mapping_may_be_given_as_a_table(wide: pd.DataFrame) -> None:
@@ -50,7 +51,7 @@ def test_a_decimal_sign_may_be_set(wide: pd.DataFrame) -> None:
 
 
 def test_a_header_that_is_not_there_is_named(wide: pd.DataFrame) -> None:
-    with pytest.raises(ExportError, match='columns.toml names "Code", but the file has no such column'):
+    with pytest.raises(ExportError, match=r'columns.toml names "Code", but the file has no such column'):
         load_records(wide, columns={"client": "Code"})
 
 
@@ -82,5 +83,5 @@ def test_a_reading_of_an_unknown_measure_is_named(plain: pd.DataFrame) -> None:
 def test_a_broken_file_tells_the_line(tmp_path: Path) -> None:
     path = tmp_path / "columns.toml"
     path.write_text("client = Code\n", encoding="utf-8")
-    with pytest.raises(SheetError, match="columns.toml: .*line 1"):
+    with pytest.raises(SheetError, match=r"columns.toml: .*line 1"):
         read_mapping(path)

@@ -62,7 +62,7 @@ def test_a_proven_date_order_is_proposed(plain: pd.DataFrame) -> None:
 
 
 def test_an_ambiguous_date_is_not_settled_by_a_proposal(plain: pd.DataFrame) -> None:
-    with pytest.raises(ExportError, match='column "Visit".*date_order'):
+    with pytest.raises(ExportError, match=r'column "Visit".*date_order'):
         load_records(plain.assign(Visit="03/04/2026"))
 
 
@@ -84,18 +84,29 @@ def test_two_readings_before_and_a_wait_are_told_apart() -> None:
         "Neck ROT (L) after rest": [61, 62, 63],
         "Neck ROT (L) post": [66, 67, 68],
     }
-    assert [meaning[2] for meaning in meanings(sheet(readings)).values()] == ["before", "before_2", "after_wait", "after"]
+    assert [meaning[2] for meaning in meanings(sheet(readings)).values()] == [
+        "before",
+        "before_2",
+        "after_wait",
+        "after",
+    ]
 
 
 def test_words_in_german_are_understood() -> None:
-    readings = {"HWS Drehung li vorher": [60, 61, 62], "HWS Drehung li nachher": [66, 66, 66], "Schmerz vorher": [5, 4, 6]}
+    readings = {
+        "HWS Drehung li vorher": [60, 61, 62],
+        "HWS Drehung li nachher": [66, 66, 66],
+        "Schmerz vorher": [5, 4, 6],
+    }
     found = meanings(sheet(readings))
     assert found["HWS Drehung li nachher"] == (ROT, "left", "after", "deg")
     assert found["Schmerz vorher"][0] == "pain_rating"
 
 
 def test_signs_are_proposed_for_words() -> None:
-    found = meanings(sheet({"Heel lift in squat R pre": ["yes", "no", "yes"], "Heel lift in squat R post": ["no", "no", "x"]}))
+    found = meanings(
+        sheet({"Heel lift in squat R pre": ["yes", "no", "yes"], "Heel lift in squat R post": ["no", "no", "x"]})
+    )
     assert found["Heel lift in squat R post"] == ("heel_lift_in_squat", "right", "after", "yes_no")
 
 
@@ -112,7 +123,10 @@ def test_a_unit_that_does_not_convert_is_left_open() -> None:
 
 def test_a_wide_sheet_in_other_words_is_proposed() -> None:
     frame = sheet(
-        {"Pre": [60, 61, 62], "Pre 2": [60, 62, 62], "Post": [66, 67, 68]}, Test="neck rotation", Side=["L", "R", "L"], Muscle="UT"
+        {"Pre": [60, 61, 62], "Pre 2": [60, 62, 62], "Post": [66, 67, 68]},
+        Test="neck rotation",
+        Side=["L", "R", "L"],
+        Muscle="UT",
     )
     mapping = propose_columns(frame).mapping
     assert mapping.layout == "wide"

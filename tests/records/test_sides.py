@@ -11,7 +11,9 @@ def flags(records: Records) -> str:
 
 
 def test_treating_one_side_and_measuring_only_the_other_is_flagged(wide: pd.DataFrame) -> None:
-    sheet = wide.assign(measure="ankle_dorsiflexion_lunge", region="gastrocnemius", measured_side="right", before="30", before_2="31")
+    sheet = wide.assign(
+        measure="ankle_dorsiflexion_lunge", region="gastrocnemius", measured_side="right", before="30", before_2="31"
+    )
     sheet["after"] = "35"
     records = load_records(sheet)
     assert records.source.rows_kept == 6
@@ -27,7 +29,9 @@ def test_tissue_that_limits_the_opposite_side_is_known(wide: pd.DataFrame) -> No
 
 
 def test_both_sides_measured_is_no_mismatch(wide: pd.DataFrame) -> None:
-    sheet = pd.concat([wide, wide.assign(measured_side="right", before="50")]).assign(measure="cervical_lateral_flexion")
+    sheet = pd.concat([wide, wide.assign(measured_side="right", before="50")]).assign(
+        measure="cervical_lateral_flexion"
+    )
     assert "was not measured" not in flags(load_records(sheet))
 
 

@@ -23,7 +23,8 @@ def reason_of(*texts: str, decimal: str = "") -> str:
 @pytest.mark.parametrize("text", ["", "n/a", "N/A", "-", ".", "–", "not taken", " "])
 def test_a_word_for_nothing_is_no_reading(text: str) -> None:
     numbers = read(text)
-    assert not numbers.taken[0] and numbers.problem[0] == 0
+    assert not numbers.taken[0]
+    assert numbers.problem[0] == 0
 
 
 @pytest.mark.parametrize(
@@ -80,7 +81,8 @@ def test_a_code_the_user_lists_is_missing() -> None:
 @pytest.mark.parametrize(("text", "value"), [("yes", 1), ("Ja", 1), ("x", 1), ("present", 1), ("no", 0), ("absent", 0)])
 def test_signs_are_read_from_words(text: str, value: float) -> None:
     numbers = read(text)
-    assert numbers.word[0] and numbers.value[0] == value
+    assert numbers.word[0]
+    assert numbers.value[0] == value
 
 
 def test_yes_or_no_knows_nothing_else() -> None:

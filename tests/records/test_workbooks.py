@@ -49,5 +49,5 @@ def test_sheets_with_the_same_header_are_read_and_others_noted(tmp_path: Path, w
 def test_a_sheet_that_is_not_there_is_named(tmp_path: Path, wide: pd.DataFrame) -> None:
     path = tmp_path / "a.xlsx"
     wide.to_excel(path, index=False, sheet_name="Year")
-    with pytest.raises(ExportError, match='there is no sheet "Week". The workbook has: Year'):
+    with pytest.raises(ExportError, match=r'there is no sheet "Week". The workbook has: Year'):
         load_records(path, columns={"sheet": "Week"})

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
+from toolkit.records.quotes import refuse_swallowed_lines, unclosed
 from toolkit.records.raw_table import check_headers, clean_text
 from toolkit.records.texts import categorical
 
@@ -20,6 +21,8 @@ _LOOK = 200_000
 _BLOCK = 4 << 20
 _Column = tuple[np.ndarray, list[str]]
 """(place of each row's text, distinct texts)."""
+_Invalid = tuple[int, int, str]
+"""(row, cells found, text) of a line that does not fit the header."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -111,16 +114,19 @@ def _split(text: bytes, names: list[str], width: int, sign: str, *, file: str, f
     try:
         columns, invalid = _parse(text, width, sign)
     except ArrowInvalid as fault:
-        raise _unreadable(text, sign, str(fault), file=file) from None
+        raise _unreadable(text, str(fault), file=file) from None
+    if b'"' in text:
+        spilled = [(number, line) for number, _, line in invalid]
+        refuse_swallowed_lines(columns, spilled, separator=sign, file=file, first_row=first_row)
     numbers = np.arange(1, len(columns[0][0]) + len(invalid) + 1)
-    kept = np.setdiff1d(numbers, [number for number, _ in invalid], assume_unique=True) if invalid else numbers
+    kept = np.setdiff1d(numbers, [line[0] for line in invalid], assume_unique=True) if invalid else numbers
     rows = kept[1:] + first_row - 1
     body = [_without_header(codes, texts) for codes, texts in columns]
     blank = _blank_rows(body)
     if blank.any():
         body, rows = [(codes[~blank], texts) for codes, texts in body], rows[~blank]
     broken = pd.DataFrame(
-        [(number + first_row - 1, found, width) for number, found in invalid], columns=["row", "found", "expected"]
+        [(number + first_row - 1, found, width) for number, found, _ in invalid], columns=["row", "found", "expected"]
     )
     cells = pd.DataFrame({name: categorical(codes, texts) for name, (codes, texts) in zip(names, body, strict=False)})
     return Split(
@@ -136,8 +142,8 @@ def _without_header(codes: np.ndarray, texts: list[str]) -> _Column:
     return body - 1, texts[1:]
 
 
-def _parse(text: bytes, width: int, sign: str) -> tuple[list[_Column], list[tuple[int, int]]]:
-    """(columns of texts including the header line, [(row, cells found)] of lines that do not fit).
+def _parse(text: bytes, width: int, sign: str) -> tuple[list[_Column], list[_Invalid]]:
+    """(columns of texts including the header line, lines that do not fit).
 
     Lines are numbered only when they are read one after the other, so a text with unfit lines is read twice.
     """
@@ -154,15 +160,15 @@ def _parse(text: bytes, width: int, sign: str) -> tuple[list[_Column], list[tupl
     return columns, invalid
 
 
-def _parse_with(text: bytes, width: int, sign: str, *, threads: bool) -> tuple[Any, list[tuple[int, int]]]:
+def _parse_with(text: bytes, width: int, sign: str, *, threads: bool) -> tuple[Any, list[_Invalid]]:
     """(pyarrow table of dictionary-encoded texts, lines that do not fit)."""
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
-    invalid: list[tuple[int, int]] = []
+    invalid: list[_Invalid] = []
 
     def note(row: Any) -> str:
-        invalid.append((row.number, row.actual_columns))
+        invalid.append((row.number, row.actual_columns, row.text))
         return "skip"
 
     columns = [f"c{place}" for place in range(width)]
@@ -190,12 +196,9 @@ def _blank_rows(columns: list[_Column]) -> np.ndarray:
     return blank
 
 
-def _unreadable(text: bytes, sign: str, fault: str, *, file: str) -> ExportError:
+def _unreadable(text: bytes, fault: str, *, file: str) -> ExportError:
     """The error for a text that cannot be split, naming the line with an unclosed quotation mark if there is one."""
     for number, line in enumerate(text.split(b"\n"), start=1):
         if line.count(b'"') % 2:
-            return ExportError(
-                f'{file}, line {number}: a quotation mark (") is opened and not closed; expected cells separated by '
-                f"{SEPARATORS.get(sign, sign)}. Remove the mark or close it."
-            )
+            return unclosed(file, number)
     return ExportError(f"{file}: the lines cannot be split into cells ({fault}). Export the sheet again as XLSX.")
