@@ -29,6 +29,7 @@ from toolkit.findings.ruler import Ruler, ruler_of
 from toolkit.present.plot_data import PlotData
 from toolkit.questions.look_log import look_of
 from toolkit.questions.question import Question, read_question
+from toolkit.questions.seal import check_seal
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.result import Shown
@@ -197,7 +198,11 @@ def _questions(question: Asked | None) -> list[Question]:
     if question is None:
         return []
     several = question if isinstance(question, Sequence) and not isinstance(question, str) else [question]
-    return [one if isinstance(one, Question) else read_question(one) for one in several]
+    asked = [one if isinstance(one, Question) else read_question(one) for one in several]
+    for one in asked:
+        if one.sheet is not None:
+            check_seal(one.sheet)
+    return asked
 
 
 def _judge(

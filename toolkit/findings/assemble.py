@@ -109,8 +109,38 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "leaning": _leaning(judged),
         "looks": {"look": judged.look, "planned": question.looks_planned},
         "questions_judged_together": judged.n_questions,
-        "notes": [note for note in (judged.side_note, judged.why_no_comparison, judged.why_no_readings) if note],
+        "notes": _finding_notes(judged),
     }
+
+
+def _finding_notes(judged: Judged) -> list[str]:
+    """What a reader should know about this question's records."""
+    notes = [judged.side_note, judged.why_no_comparison, judged.why_no_readings, _declared_note(judged)]
+    asked, compared = judged.question.comparison, judged.compared
+    if asked is not None and compared is not None and not _is_asked(asked, compared.basis):
+        notes.append(f"The question asks for a comparison with “{asked}”; the records hold {compared.against} instead.")
+    return [note for note in notes if note]
+
+
+def _is_asked(asked: str, basis: str) -> bool:
+    bases = {"wait": ("randomised_order",), "other_side": ("randomised_side", "other_side")}
+    return basis in bases.get(asked, ("comparison_sessions",))
+
+
+def _declared_note(judged: Judged) -> str:
+    """How many of the sessions that decide were held before the question was declared."""
+    rows = judged.compared.rows if judged.compared is not None else judged.technique
+    declared_on, dates = judged.question.declared_on, pd.to_datetime(rows["date"])
+    if not judged.declared or declared_on is None or dates.isna().all():
+        return ""
+    sessions = dates[~rows["session_id"].astype(str).duplicated()]
+    before = int((sessions < pd.Timestamp(declared_on)).sum())
+    if before == 0:
+        return ""
+    return (
+        f"{before} of {len(sessions)} sessions that decide were held before the question was declared on {declared_on}; a declared "
+        "question counts in full only for sessions from then on."
+    )
 
 
 def _claim(claim: Claim) -> dict[str, Any]:

@@ -111,7 +111,7 @@ def judge(
         blinded_share=blinded,
         allowance=allowance,
         allowance_source=source,
-        side_note=f"readings of the {rule} side belong to the treatment ({how})" if relation == "opposite" else "",
+        side_note=f"Readings of the {rule} side belong to the treatment ({how})." if relation == "opposite" else "",
         look=look,
     )
 
