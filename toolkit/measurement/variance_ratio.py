@@ -92,15 +92,12 @@ def _ratio(
 
     `fitted_after`: `squares_left` still holds the effect's own squares, which are taken off here.
     """
-    values, vectors = np.linalg.eigh(design)
-    positive = values > 1e-9 * max(values.max(), 1.0)
-    if not positive.any():
+    eigenvalues, squares = _independent_squares(design, adjusted)
+    if not len(eigenvalues):
         raise NotEnoughError(
             "No two people share a reader, so people cannot be told from their readers. Let at least two readers read "
             "the same people; for readings whose reader does not matter use `within_person`."
         )
-    eigenvalues = values[positive]
-    squares = (vectors[:, positive].T @ adjusted) ** 2 / eigenvalues
     error = squares_left - float(squares.sum()) if fitted_after else squares_left
     df = df_left - len(eigenvalues) if fitted_after else df_left
     if df < 1:
@@ -115,6 +112,18 @@ def _ratio(
             "error to judge. Readings copied from one another look like this: take them anew, unseen."
         )
     return VarianceRatio(squares=squares, eigenvalues=eigenvalues, ms_error=error / df, df_error=float(df))
+
+
+def _independent_squares(design: Floats, adjusted: Floats) -> tuple[Floats, Floats]:
+    """Positive eigenvalues of the effect's design and its independent squares; in an even design all are alike."""
+    n = len(design)
+    even = float(design[0, 0]) * n / (n - 1)
+    if np.allclose(design, even * (np.eye(n) - 1 / n), rtol=0, atol=1e-9 * even):
+        squares = float((adjusted**2).sum()) / even
+        return np.full(n - 1, even), np.full(n - 1, squares / (n - 1))
+    values, vectors = np.linalg.eigh(design)
+    positive = values > 1e-9 * max(float(values.max()), 1.0)
+    return values[positive], (vectors[:, positive].T @ adjusted) ** 2 / values[positive]
 
 
 def effective_error_df(study: Ratings, df_error: float) -> float:
