@@ -1,12 +1,13 @@
 """The intervals of the change room, over simulated clients: see `interval_coverage`.
 
-Clients are drawn independently. Each has a true start, a true change and one to twelve rows (one where clients do not
-repeat); truths that have no closed form are taken over two million simulated clients. Signs are counts, so that their
-coverage moves in steps whatever the method.
+Clients are drawn independently. Each has a true start, a true change and one to twelve sessions (one where clients do
+not repeat); what enters is each client's mean, as `clients_change` makes it. Truths without a closed form are taken
+over 400,000 simulated clients. Signs and shares are counts: their coverage moves in steps whatever the method.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import cache
 from typing import Any
 
@@ -16,19 +17,17 @@ from interval_coverage import Entry, noise
 
 from toolkit.change.baseline_adjusted import baseline_adjusted
 from toolkit.change.centre import hodges_lehmann_change, mean_change, median_change, trimmed_mean_change
-from toolkit.change.clients import clients_change, complete_pairs
 from toolkit.change.comfort import repeated_measures_correlation
 from toolkit.change.improvement import matched_rank_biserial, probability_of_improvement
 from toolkit.change.mcnemar import conditional_odds_ratio
 from toolkit.change.one_client import nonoverlap
-from toolkit.change.proportions import unpaired_difference
-from toolkit.change.responders import responders
+from toolkit.change.proportions import share_of, unpaired_difference
 from toolkit.change.response_mean import dz_change, dz_change_widened
-from toolkit.change.signs import cluster_counts, net_improvement
+from toolkit.change.signs import net_improvement
 from toolkit.change.standardised import baseline_sd_change, dav_change, drm_change, gav_change, two_readings
 from toolkit.result import Estimate
 
-MANY = 2_000_000
+MANY = 400_000
 VISITS = (1, 2, 3, 6, 12, 1, 4)
 START, TRUE_CHANGE = 40.0, 4.0
 SD_START, SD_CHANGE, SEM = 6.0, 2.0, 3.0
@@ -43,47 +42,50 @@ def _visits(rng: np.random.Generator, n: int, repeated: bool) -> np.ndarray:
     return rng.choice(VISITS, n) if repeated else np.ones(n, dtype=int)
 
 
-def _clinic(rng: np.random.Generator, n: int, shape: str, repeated: bool) -> pd.DataFrame:
-    """Rows of `n` clients, one row a session."""
-    who = np.repeat(np.arange(n), _visits(rng, n, repeated))
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Clients:
+    """Each client's mean first and second reading, and number of sessions."""
+
+    sessions: np.ndarray
+    first: np.ndarray
+    second: np.ndarray
+
+    @property
+    def change(self) -> np.ndarray:
+        """Each client's mean change."""
+        return self.second - self.first
+
+
+def _mean_errors(rng: np.random.Generator, shape: str, sessions: np.ndarray) -> np.ndarray:
+    """The mean error of two readings a session, for clients with so many sessions."""
+    total = np.zeros((2, len(sessions)))
+    for session in range(int(sessions.max())):
+        still = sessions > session
+        total[:, still] += noise(rng, shape, (2, int(still.sum())))
+    return total / sessions
+
+
+def _clinic(rng: np.random.Generator, n: int, shape: str, repeated: bool) -> Clients:
+    """The means of `n` clients."""
+    sessions = _visits(rng, n, repeated)
     start = START + SD_START * noise(rng, shape, n)
+    first, second = SEM * _mean_errors(rng, shape, sessions)
     change = TRUE_CHANGE + SD_CHANGE * noise(rng, shape, n)
-    return pd.DataFrame(
-        {
-            "client": who,
-            "session_id": np.arange(len(who)),
-            "before": start[who] + SEM * noise(rng, shape, len(who)),
-            "after": (start + change)[who] + SEM * noise(rng, shape, len(who)),
-        }
-    )
+    return Clients(sessions=sessions, first=start + first, second=start + change + second)
 
 
 @cache
-def _population(shape: str, repeated: bool) -> pd.DataFrame:
-    """Very many clients' mean first and second reading and number of sessions."""
-    rng = np.random.default_rng(77)
-    sessions = np.sort(_visits(rng, MANY, repeated))
-    errors = np.concatenate(
-        [
-            np.stack([noise(rng, shape, int((sessions == m).sum())) for _ in range(2 * m)])
-            .reshape(2, m, -1)
-            .mean(axis=1)
-            for m in np.unique(sessions)
-        ],
-        axis=1,
-    )
-    start = START + SD_START * noise(rng, shape, MANY)
-    first = start + SEM * errors[0]
-    second = start + TRUE_CHANGE + SD_CHANGE * noise(rng, shape, MANY) + SEM * errors[1]
-    return pd.DataFrame({"sessions": sessions, "first": first, "second": second, "change": second - first})
+def _population(shape: str, repeated: bool) -> Clients:
+    """Very many clients."""
+    return _clinic(np.random.default_rng(77), MANY, shape, repeated)
 
 
 def _change_truths(shape: str, repeated: bool) -> dict[str, float]:
     people = _population(shape, repeated)
-    change = people["change"].to_numpy()
+    change = people.change
     other = np.random.default_rng(78).permutation(change)
-    s1, s2, sd = people["first"].std(), people["second"].std(), people["change"].std()
-    r = people["first"].corr(people["second"])
+    s1, s2, sd = float(people.first.std()), float(people.second.std()), float(change.std())
+    r = float(np.corrcoef(people.first, people.second)[0, 1])
     middle = np.sort(change)[MANY // 5 : MANY - MANY // 5]
     return {
         "mean change": TRUE_CHANGE,
@@ -97,74 +99,57 @@ def _change_truths(shape: str, repeated: bool) -> dict[str, float]:
         "change over baseline SD": TRUE_CHANGE / s1,
         "probability of improvement": float((change > 0).mean()),
         "matched rank-biserial": 2 * float((change + other > 0).mean()) - 1,
+        "share beyond measurement error": float((change > MDC95 / np.sqrt(people.sessions)).mean()),
     }
 
 
-def _change_intervals(rows: pd.DataFrame) -> dict[str, tuple[float, float]]:
-    clients = clients_change(rows)
-    change = clients["change"].to_numpy()
-    readings = two_readings(clients["mean_first"], clients["mean_second"])
+def _change_intervals(people: Clients) -> dict[str, tuple[float, float]]:
+    change = people.change
+    readings = two_readings(people.first, people.second)
+    dz = dz_change if np.ptp(people.sessions) == 0 else dz_change_widened
+    shown = int((change > MDC95 / np.sqrt(people.sessions)).sum())
     found = {
         "mean change": mean_change(change, unit="deg"),
         "median change": median_change(change, unit="deg"),
         "trimmed mean change": trimmed_mean_change(change, unit="deg"),
         "Hodges-Lehmann change": hodges_lehmann_change(change, unit="deg"),
-        "d_z, standardised response mean": (dz_change if len(rows) == len(clients) else dz_change_widened)(change),
+        "d_z, standardised response mean": dz(change),
         "d_av": dav_change(readings),
         "Hedges' g_av": gav_change(readings),
         "d_rm": drm_change(readings),
         "change over baseline SD": baseline_sd_change(readings),
         "probability of improvement": probability_of_improvement(change),
         "matched rank-biserial": matched_rank_biserial(change),
+        "share beyond measurement error": share_of(shown, len(change)),
     }
     return {name: _limits(each) for name, each in found.items()}
-
-
-def _responder_truths(shape: str, repeated: bool) -> dict[str, float]:
-    people = _population(shape, repeated)
-    beyond = people["change"] > MDC95 / np.sqrt(people["sessions"])
-    return {"share beyond measurement error": float(beyond.mean())}
-
-
-def _responder_intervals(rows: pd.DataFrame) -> dict[str, tuple[float, float]]:
-    found = responders(
-        rows, measure="lunge", unit="deg", better="higher", threshold=MDC95, threshold_source="simulated"
-    )
-    return {"share beyond measurement error": _limits(found.beyond_error)}
 
 
 _FIRST_CUT, _SECOND_CUT = 0.2, -0.4
 
 
 def _signs(rng: np.random.Generator, n: int, shape: str, repeated: bool) -> pd.DataFrame:
-    """A sign that appears where a client's leaning plus a row's own passes a cut; rows of a client are alike."""
+    """A sign that appears where a client's leaning plus a row's own passes a cut; counts a client."""
     who = np.repeat(np.arange(n), _visits(rng, n, repeated))
     leaning = noise(rng, shape, n)[who]
-    first, second = (np.sqrt(0.6) * leaning + np.sqrt(0.4) * noise(rng, shape, len(who)) for _ in range(2))
-    return pd.DataFrame(
-        {
-            "client": who,
-            "session_id": np.arange(len(who)),
-            "before": (first > _FIRST_CUT).astype(float),
-            "after": (second > _SECOND_CUT).astype(float),
-        }
-    )
+    first = np.sqrt(0.6) * leaning + np.sqrt(0.4) * noise(rng, shape, len(who)) > _FIRST_CUT
+    second = np.sqrt(0.6) * leaning + np.sqrt(0.4) * noise(rng, shape, len(who)) > _SECOND_CUT
+    cells = {"yes_yes": first & second, "yes_no": first & ~second, "no_yes": ~first & second, "no_no": ~first & ~second}
+    return pd.DataFrame({name: np.bincount(who, weights=cell) for name, cell in cells.items()})
 
 
 @cache
 def _sign_truths(shape: str, repeated: bool) -> dict[str, float]:
-    rows = _signs(np.random.default_rng(79), MANY, shape, False)
-    up = float(((rows["before"] == 0) & (rows["after"] == 1)).mean())
-    down = float(((rows["before"] == 1) & (rows["after"] == 0)).mean())
-    return {"net share that improved": up - down} | ({} if repeated else {"conditional odds ratio": up / down})
+    share = _signs(np.random.default_rng(79), MANY, shape, False).mean()
+    net = {"net share that improved": float(share["no_yes"] - share["yes_no"])}
+    return net | ({} if repeated else {"conditional odds ratio": float(share["no_yes"] / share["yes_no"])})
 
 
-def _sign_intervals(rows: pd.DataFrame) -> dict[str, tuple[float, float]]:
-    clients = cluster_counts(complete_pairs(rows))
-    found = {"net share that improved": _limits(net_improvement(clients, better="higher"))}
-    if len(rows) == len(clients):
-        up, down = int(clients["no_yes"].sum()), int(clients["yes_no"].sum())
-        found["conditional odds ratio"] = _limits(conditional_odds_ratio(up, down))
+def _sign_intervals(counts: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    found = {"net share that improved": _limits(net_improvement(counts, better="higher"))}
+    cells = counts.to_numpy().sum(axis=0)
+    if cells.sum() == len(counts):
+        found["conditional odds ratio"] = _limits(conditional_odds_ratio(int(cells[2]), int(cells[1])))
     return found
 
 
@@ -220,7 +205,6 @@ def _phase_truths(shape: str, _repeated: bool) -> dict[str, float]:
 
 ENTRIES = (
     Entry(name="change of clients", simulate=_clinic, intervals=_change_intervals, truths=_change_truths),
-    Entry(name="responders", simulate=_clinic, intervals=_responder_intervals, truths=_responder_truths),
     Entry(name="signs", simulate=_signs, intervals=_sign_intervals, truths=_sign_truths),
     Entry(
         name="two groups, baseline and follow-up",

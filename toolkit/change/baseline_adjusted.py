@@ -7,9 +7,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from toolkit.change.centre import checked_level
+from toolkit.change.centre import checked_level, t_quantile, two_sided_p
 from toolkit.change.clients import Floats, numbers
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.result import Estimate, Shown, figure_text
@@ -138,7 +137,7 @@ def baseline_adjusted(
 def _t_estimate(
     value: float, error: float, *, df: int, name: str, unit: str, n: int, level: float, method: str
 ) -> Estimate:
-    reach = float(stats.t.ppf((1 + level) / 2, df)) * error
+    reach = t_quantile(level, df) * error
     return Estimate(
         name=name,
         value=value,
@@ -151,7 +150,7 @@ def _t_estimate(
         confidence_level=level,
         se=error,
         df=float(df),
-        p=float(2 * stats.t.sf(abs(value) / error, df)) if error > 0 else None,
+        p=two_sided_p(value / error, df) if error > 0 else None,
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy import special, stats
 
 from toolkit.change.clients import Floats
 from toolkit.change.paired_tests import (
@@ -32,6 +32,21 @@ def checked_level(confidence_level: float) -> float:
     return confidence_level
 
 
+def normal_quantile(confidence_level: float) -> float:
+    """How many standard errors a normal interval reaches to each side (1.96 for 0.95)."""
+    return float(special.ndtri((1 + checked_level(confidence_level)) / 2))
+
+
+def t_quantile(confidence_level: float, df: float) -> float:
+    """How many standard errors a t interval reaches to each side."""
+    return float(special.stdtrit(df, (1 + checked_level(confidence_level)) / 2))
+
+
+def two_sided_p(t: float, df: float) -> float:
+    """Two-sided p of a t statistic."""
+    return float(2 * special.stdtr(df, -abs(t)))
+
+
 def mean_change(
     differences: Any, *, unit: str, confidence_level: float = 0.95, name: str = "mean change", n_of: str = "clients"
 ) -> Estimate:
@@ -50,7 +65,7 @@ def mean_change(
     values = varying_differences(differences)
     n = len(values)
     error = float(values.std(ddof=1)) / np.sqrt(n)
-    reach = float(stats.t.ppf((1 + checked_level(confidence_level)) / 2, n - 1)) * error
+    reach = t_quantile(confidence_level, n - 1) * error
     mean = float(values.mean())
     return Estimate(
         name=name,
@@ -64,7 +79,7 @@ def mean_change(
         confidence_level=confidence_level,
         se=float(error),
         df=float(n - 1),
-        p=float(2 * stats.t.sf(abs(mean) / error, n - 1)),
+        p=two_sided_p(mean / error, n - 1),
     )
 
 
@@ -124,7 +139,7 @@ def trimmed_mean_change(differences: Any, *, unit: str, trim: float = 0.2, confi
         )
     error = np.sqrt(spread / (kept * (kept - 1)))
     mean = float(values[cut : n - cut].mean())
-    reach = float(stats.t.ppf((1 + checked_level(confidence_level)) / 2, kept - 1) * error)
+    reach = t_quantile(confidence_level, kept - 1) * float(error)
     return Estimate(
         name=f"{trim:.0%} trimmed mean change",
         value=mean,
@@ -136,7 +151,7 @@ def trimmed_mean_change(differences: Any, *, unit: str, trim: float = 0.2, confi
         confidence_level=confidence_level,
         se=float(error),
         df=float(kept - 1),
-        p=float(2 * stats.t.sf(abs(mean) / error, kept - 1)),
+        p=two_sided_p(mean / error, kept - 1),
     )
 
 

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from toolkit.change.centre import checked_level
+from toolkit.change.centre import checked_level, normal_quantile, two_sided_p
 from toolkit.change.clients import complete_pairs, numbers
 from toolkit.change.proportions import share_of
 from toolkit.errors import NotEnoughError, ToolkitError
@@ -55,7 +54,7 @@ class ComfortAgainstOutcome(Shown):
 
 def _correlation(r: float, *, df: float, error: float, name: str, n: int, method: str, level: float) -> Estimate:
     """A correlation with Fisher's interval and the t test on its df."""
-    reach = float(stats.norm.ppf((1 + level) / 2)) * error
+    reach = normal_quantile(level) * error
     turned = np.arctanh(np.clip(r, -1 + 1e-15, 1 - 1e-15))
     t = r * np.sqrt(df / max(1e-300, 1 - r * r))
     return Estimate(
@@ -68,7 +67,7 @@ def _correlation(r: float, *, df: float, error: float, name: str, n: int, method
         method=method,
         confidence_level=level,
         df=df,
-        p=float(2 * stats.t.sf(abs(t), df)),
+        p=two_sided_p(float(t), df),
     )
 
 
@@ -94,21 +93,25 @@ def repeated_measures_correlation(
         0.919
     """
     level = checked_level(confidence_level)
-    read = pd.DataFrame({"client": data[client], "x": numbers(data, x), "y": numbers(data, y)}).dropna()
-    read = read[read.groupby("client", observed=True)["x"].transform("size") > 1]
-    k, n = int(read["client"].nunique()), len(read)
+    both = np.column_stack([numbers(data, x), numbers(data, y)])
+    code = pd.factorize(data[client])[0]
+    taken = ~np.isnan(both).any(axis=1) & (code >= 0)
+    taken &= np.bincount(code[taken], minlength=int(code.max(initial=-1)) + 1)[code] > 1
+    code, both = np.unique(code[taken], return_inverse=True)[1], both[taken]
+    k, n = int(code.max(initial=-1)) + 1, len(both)
     df = n - k - 1
     if k < 2 or df < 2:
         raise NotEnoughError(
             f"{k} client(s) with two or more occasions ({n} occasions): a correlation within clients needs at "
             "least two clients and more occasions. Record comfort at every session."
         )
-    inside = read[["x", "y"]] - read.groupby("client", observed=True)[["x", "y"]].transform("mean")
-    xx, yy = float((inside["x"] ** 2).sum()), float((inside["y"] ** 2).sum())
-    if min(xx, yy) <= 1e-18 * n:
+    means = np.column_stack([np.bincount(code, weights=column) for column in both.T]) / np.bincount(code)[:, None]
+    inside = both - means[code]
+    xx, yy = (float(square) for square in (inside**2).sum(axis=0))
+    if min(xx, yy) <= 1e-18 * n * max(1.0, float((both**2).max())):
         raise NotEnoughError("Within clients one of the two never varies: there is no correlation to look at.")
     return _correlation(
-        float((inside["x"] * inside["y"]).sum()) / float(np.sqrt(xx * yy)),
+        float(inside.prod(axis=1).sum()) / float(np.sqrt(xx * yy)),
         df=float(df),
         error=1 / float(np.sqrt(df - 1)),
         name=f"correlation of {x} and {y} within clients",

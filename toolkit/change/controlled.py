@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
-from toolkit.change.centre import checked_level
+from toolkit.change.centre import normal_quantile
 from toolkit.change.equivalence import Group
 from toolkit.change.small_sample import hedges_correction, hedges_correction_approximate
 from toolkit.errors import ToolkitError
@@ -75,7 +74,7 @@ def controlled_change(
     effect = hedges_correction(df) * (treated.change - control.change) / scale
     total = treated.n + control.n
     error = float(np.sqrt(2 * (1 - r) * (1 / treated.n + 1 / control.n) + effect**2 / (2 * total)))
-    reach = float(stats.norm.ppf((1 + checked_level(confidence_level)) / 2)) * error
+    reach = normal_quantile(confidence_level) * error
     return Estimate(
         name="controlled change over pooled baseline SD (d_ppc2)",
         value=effect,

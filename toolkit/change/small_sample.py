@@ -47,7 +47,7 @@ def noncentral_t_limits(t: float, *, df: float, confidence_level: float = 0.95) 
     highest = size + 6 * float(np.sqrt(1 + size**2 / df)) + 2
 
     def limit(share: float) -> float:
-        return float(optimize.brentq(lambda at: stats.nct.cdf(size, df, at) - share, lowest, highest, xtol=1e-12))
+        return float(optimize.brentq(lambda at: special.nctdtr(df, at, size) - share, lowest, highest, xtol=1e-12))
 
     low, high = limit(1 - tail), limit(tail)
     return (low, high) if t >= 0 else (-high, -low)

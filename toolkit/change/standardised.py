@@ -14,9 +14,8 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
-from scipy import stats
 
-from toolkit.change.centre import checked_level
+from toolkit.change.centre import normal_quantile
 from toolkit.change.clients import Floats, direction, same_throughout
 from toolkit.change.paired_tests import checked_differences
 from toolkit.change.response_mean import dz_change, dz_change_widened, gz_change, standardised_response_mean
@@ -150,7 +149,7 @@ def _standardised(
     with np.errstate(divide="ignore", invalid="ignore"):
         found = jackknife_variance(np.asarray(readings.left_out.change / denominator(readings.left_out)))
     error = float(np.sqrt(max(expected, found)))
-    reach = float(stats.norm.ppf((1 + checked_level(confidence_level)) / 2)) * error
+    reach = normal_quantile(confidence_level) * error
     return Estimate(
         name=name,
         value=effect,
