@@ -9,6 +9,7 @@ import pytest
 from r_models import HERE, MODELS, WITH_KR, fitted, from_r
 
 from toolkit.models.adjusted_means import adjusted_means, against, interaction, pairwise
+from toolkit.models.term_tests import term_tests
 
 
 def r_name(name):
@@ -71,6 +72,15 @@ def test_f_tests_agree_with_r(ddf, said, term):
     test = fit.f_test(effects, ddf=ddf)
     wanted = [from_r("few_reml", f"anova_{said}_{what}")[term] for what in ("F value", "NumDF", "DenDF", "Pr(>F)")]
     assert [test.f, test.df_numerator, test.df_denominator, test.p] == pytest.approx(wanted, rel=1e-3)
+
+
+@pytest.mark.parametrize("model", ["crossed_reml", "few_reml", "zero_reml", "larger_reml"])
+@pytest.mark.parametrize(("ddf", "said"), [("kenward_roger", "Kenward-Roger"), ("satterthwaite", "Satterthwaite")])
+def test_tests_of_terms_agree_with_r(model, ddf, said):
+    tests = term_tests(fitted(model), ddf=ddf).set_index("term")
+    columns = {"f": "F value", "df_numerator": "NumDF", "df_denominator": "DenDF", "p": "Pr(>F)"}
+    for ours, theirs in columns.items():
+        assert tests[ours].to_dict() == pytest.approx(from_r(model, f"anova_{said}_{theirs}"), rel=1e-3), ours
 
 
 def test_the_interaction_test_agrees_with_r():

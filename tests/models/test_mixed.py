@@ -133,6 +133,24 @@ def test_weights_equal_for_all_rows_change_nothing_but_the_residual_variance():
     assert weighted.residual_variance == pytest.approx(4 * plain.residual_variance, rel=1e-7)
 
 
+@pytest.mark.parametrize("slope", [None, "treated"])
+def test_levels_taken_one_by_one_give_the_same_fit_as_levels_taken_together(monkeypatch, slope):
+    from toolkit.models import cross_products
+
+    together = fit_mixed(clinic(), formula=FORMULA, slope=slope)
+    monkeypatch.setattr(cross_products, "_LARGEST_GROUPED", 0)
+    alone = fit_mixed(clinic(), formula=FORMULA, slope=slope)
+    assert alone.parts.grouped is None
+    assert figures(alone) == pytest.approx(figures(together), rel=1e-7)
+
+
+def test_two_factors_that_are_both_very_large_are_refused():
+    n = 8000
+    groups = {"client": np.arange(n) // 2, "session": (np.arange(n) + 1) // 2}
+    with pytest.raises(FitError, match="only one grouping factor may have more than 3000"):
+        fit_mixed_arrays(np.random.default_rng(1).normal(size=n), ones(n), ["Intercept"], groups)
+
+
 def test_a_group_with_one_level_is_left_out_and_named():
     fit = fit_mixed(clinic().assign(practitioner="a"), formula=FORMULA)
     assert "practitioner: one level only (a)" in fit.notes[0]

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy import linalg
 
 from toolkit.errors import FitError
@@ -93,28 +94,30 @@ def _coded(name: str, labels: Any, n: int) -> tuple[Codes, list[str]]:
     values = np.asarray(labels)
     if values.shape != (n,):
         raise FitError(f"{name}: {values.shape[0] if values.ndim else 0} labels for {n} rows.")
-    if values.dtype.kind == "f" and np.isnan(values).any():
-        raise FitError(f"{name}: {int(np.isnan(values).sum())} row(s) without a label. Set those rows aside first.")
-    if values.dtype.kind not in "iufSUb":
-        missing = [value is None or value != value or value == "" for value in values.tolist()]
-        if any(missing):
-            raise FitError(f"{name}: {sum(missing)} row(s) without a label. Set those rows aside first.")
-        values = values.astype(str)
-    distinct, code = _factorised(values)
-    return code, [str(value) for value in distinct]
+    if values.dtype.kind in "iu":
+        code, distinct = _factorised(values)
+        return code, [str(value) for value in distinct]
+    code, found = pd.factorize(values, use_na_sentinel=True)
+    names = [str(value) for value in found]
+    missing = int((code < 0).sum()) + sum(int((code == place).sum()) for place, text in enumerate(names) if not text)
+    if missing:
+        raise FitError(f"{name}: {missing} row(s) without a label. Set those rows aside first.")
+    order = sorted(range(len(names)), key=names.__getitem__)
+    rank = np.empty(len(names), dtype=np.intp)
+    rank[order] = np.arange(len(names))
+    return rank[code], [names[place] for place in order]
 
 
-def _factorised(values: np.ndarray) -> tuple[np.ndarray, Codes]:
-    """Distinct values in sorted order and each row's place among them; quick for small whole numbers."""
-    if values.dtype.kind in "iu" and values.size:
-        low, high = int(values.min()), int(values.max())
-        if high - low < 4 * len(values) + 100:
-            present = np.zeros(high - low + 1, dtype=bool)
-            present[values - low] = True
-            places = np.cumsum(present) - 1
-            return np.flatnonzero(present) + low, places[values - low].astype(np.intp)
+def _factorised(values: np.ndarray) -> tuple[Codes, np.ndarray]:
+    """Each whole number's place among the distinct ones, and these in order; quick where they lie close together."""
+    low, high = (int(values.min()), int(values.max())) if values.size else (0, 0)
+    if high - low < 4 * len(values) + 100:
+        present = np.zeros(high - low + 1, dtype=bool)
+        present[values - low] = True
+        places = np.cumsum(present) - 1
+        return places[values - low].astype(np.intp), np.flatnonzero(present) + low
     distinct, code = np.unique(values, return_inverse=True)
-    return distinct, code.astype(np.intp).reshape(-1)
+    return code.astype(np.intp).reshape(-1), distinct
 
 
 def _same_split(one: Codes, other: Codes) -> bool:

@@ -19,7 +19,7 @@ from toolkit.models.likelihood import evaluate
 from toolkit.models.mixed_fit import MixedFit, random_columns
 from toolkit.result import Shown, figure_text
 
-_CHUNK = 50_000
+_CHUNK_CELLS = 4_000_000
 
 
 def random_effects(fit: MixedFit) -> pd.DataFrame:
@@ -100,8 +100,9 @@ def leverage(fit: MixedFit) -> Array:
     out = np.empty(fit.n)
     p = parts.p
     starts = np.cumsum([0, *np.bincount(parts.dense_of)])
-    for start in range(0, fit.n, _CHUNK):
-        here = slice(start, start + _CHUNK)
+    chunk = max(1, _CHUNK_CELLS // parts.joint.shape[0])
+    for start in range(0, fit.n, chunk):
+        here = slice(start, start + chunk)
         xz = np.hstack([q[here], np.zeros((len(q[here]), len(parts.dense_of)))])
         for place, codes in enumerate(dense):
             xz[np.arange(len(xz)), p + starts[place] + codes[here]] = root[here]

@@ -38,6 +38,15 @@ class FormulaDesign:
             frame[name] = mean
         return frame
 
+    def terms(self) -> dict[str, tuple[str, ...]]:
+        """Each term of the formula but the constant, with the columns of the rows it uses."""
+        known = [*self.factors, *self.covariates]
+        return {
+            str(term): tuple(name for name in known if any(_mentions(str(part), name) for part in term.factors))
+            for term in self.spec.terms
+            if str(term) not in ("1", "0")
+        }
+
     def columns_for(self, grid: pd.DataFrame) -> Array:
         """The fixed columns (dropped ones among them) of the rows of a grid."""
         return np.asarray(self.spec.get_model_matrix(grid), dtype=float)
@@ -117,9 +126,14 @@ def _factors(spec: Any, rows: pd.DataFrame) -> dict[str, tuple[str, ...]]:
     coded = [str(expression) for expression, (kind, _) in spec.encoder_state.items() if "CATEGORICAL" in str(kind)]
     found: dict[str, tuple[str, ...]] = {}
     for name in _in_order(map(str, spec.required_variables), coded):
-        if any(re.search(rf"(?<![\w.]){re.escape(name)}(?![\w.])", expression) for expression in coded):
+        if any(_mentions(expression, name) for expression in coded):
             found[name] = tuple(sorted(rows[name].unique()))
     return found
+
+
+def _mentions(expression: str, name: str) -> bool:
+    """Whether a term's text uses a column."""
+    return re.search(rf"(?<![\w.]){re.escape(name)}(?![\w.])", expression) is not None
 
 
 def _in_order(names: Iterable[str], coded: list[str]) -> list[str]:

@@ -219,8 +219,8 @@ def _forms(
     large_z = _large_through_h1(parts, point)[:, :, p + 1 :]
     own = parts.blocks @ point.eliminated if k else parts.blocks
     weighted = [np.matmul(basis, large_x) for basis in bases]
-    between = [np.einsum("ikx,ikl->xl", w, large_z, optimize=True) for w in weighted]
-    inner = [np.einsum("ikl,kc,icm->lm", large_z, basis, large_z, optimize=True) for basis in bases]
+    between = [np.tensordot(w, large_z, axes=([0, 1], [0, 1])) for w in weighted]
+    inner = [np.tensordot(large_z, np.matmul(basis, large_z), axes=([0, 1], [0, 1])) for basis in bases]
     own_rows = own[parts.block_of] if k else own
     apart = np.eye(len(of)) - b @ point.without_large[p + 1 :, p + 1 :]
     for i, basis in enumerate(bases):
@@ -230,7 +230,8 @@ def _forms(
             moved = np.matmul(own_rows, weighted[j])
             second[i, j] = np.tensordot(weighted[i], moved, axes=([0, 1], [0, 1])) - between[i] @ b @ between[j].T
             mixed = basis @ own @ other
-            pulled = np.einsum("ikl,ikc,icm->lm", large_z, (mixed + mixed.transpose(0, 2, 1))[parts.block_of], large_z)
+            turned = np.matmul((mixed + mixed.transpose(0, 2, 1))[parts.block_of], large_z)
+            pulled = np.tensordot(large_z, turned, axes=([0, 1], [0, 1]))
             doubles[i, j] = (
                 np.einsum("d,dab,dba->", parts.counts, own @ basis, own @ other)
                 - np.sum(b * pulled)

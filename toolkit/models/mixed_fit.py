@@ -122,9 +122,9 @@ class MixedFit(Shown):
 
     @property
     def _counted(self) -> tuple[int, str]:
-        """What n counts: levels of the large factor, else rows."""
-        large = self.rows.groups.large
-        return (self.levels[large], f"{large}s") if large else (self.n, "rows")
+        """What n counts: levels of the first grouping factor, else rows."""
+        first = next(iter(self.levels), None)
+        return (self.levels[first], f"{first}s") if first else (self.n, "rows")
 
     def contrast(
         self,
