@@ -286,3 +286,9 @@ def test_the_net_improvement_keeps_its_promise() -> None:
         truth = stats.norm.sf(-0.4 / spread) - stats.norm.sf(0.2 / spread)
         hits += found.ci_low <= truth <= found.ci_high
     assert stats.binomtest(hits, 400, 0.95, alternative="less").pvalue > 0.001
+
+
+def test_the_sign_flip_statistic_points_to_the_better() -> None:
+    rows = _rows([1, 1, 1, 0, 1, 1], [0, 0, 1, 0, 0, 0], "AABBCC")
+    found = signs_change(rows, measure="heel_lift", better="lower")
+    assert found.test.statistic == pytest.approx(found.difference.value) == pytest.approx(2 / 3)

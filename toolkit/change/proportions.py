@@ -38,7 +38,7 @@ def wilson_limits(share: float, n: float, *, confidence_level: float = 0.95) -> 
     widened = 1 + z * z / n
     centre = (share + z * z / (2 * n)) / widened
     reach = z * float(np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))) / widened
-    return max(0.0, centre - reach), min(1.0, centre + reach)
+    return (0.0 if share == 0 else max(0.0, centre - reach)), (1.0 if share == 1 else min(1.0, centre + reach))
 
 
 def share_of(

@@ -148,11 +148,11 @@ def net_improvement(clients: pd.DataFrame, *, better: str, confidence_level: flo
 
 
 def _tests_of_repeated(
-    clients: pd.DataFrame, rng: np.random.Generator | int | None
+    clients: pd.DataFrame, turned: float, rng: np.random.Generator | int | None
 ) -> tuple[tuple[TestResult, ...], tuple[str, ...]]:
     """The client-level sign-flip test, then four published clustered versions; where those refuse, the reason."""
     pairs = clients[["yes_yes", "yes_no", "no_yes", "no_no"]].sum(axis=1)
-    net = (clients["no_yes"] - clients["yes_no"]) / pairs
+    net = turned * (clients["no_yes"] - clients["yes_no"]) / pairs
     found = [flip_signs(net.to_numpy(dtype=float), rng=rng)]
     refused: list[str] = []
     for test in (durkalski_test, obuchowski_test, yang_test, eliasziw_donner_test):
@@ -212,7 +212,7 @@ def signs_change(
     if counts.n == len(clients):
         tests: tuple[TestResult, ...] = (mcnemar_midp(counts), mcnemar_exact(counts), mcnemar_chi2_corrected(counts))
     else:
-        tests, notes = _tests_of_repeated(clients, rng)
+        tests, notes = _tests_of_repeated(clients, turned, rng)
     return SignsChange(
         measure=measure,
         better=better,
