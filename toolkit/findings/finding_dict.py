@@ -109,8 +109,8 @@ def _declared_note(judged: Judged) -> str:
     if before == 0:
         return ""
     return (
-        f"{before} of {len(sessions)} sessions that decide were held before the question was declared on {declared_on}; "
-        "a declared question counts in full only for sessions from then on."
+        f"{before} of {len(sessions)} sessions that decide were held before the question was declared on "
+        f"{declared_on}; a declared question counts in full only for sessions from then on."
     )
 
 
