@@ -111,7 +111,7 @@ def test_modules() -> dict[str, ModuleType]:
     return found
 
 
-test_modules.__test__ = False  # type: ignore[attr-defined]  # a helper, not a test, wherever it is imported
+test_modules.__test__ = False  # type: ignore[attr-defined]  # gives modules, is no test itself
 
 
 def _import(path: Path) -> ModuleType:
