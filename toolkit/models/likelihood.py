@@ -101,15 +101,9 @@ def evaluate(parts: CrossProducts, theta: Array, *, reml: bool, sigma2: float | 
     joint = _without_large(parts, eliminated @ g)
     deviance = float(parts.counts @ -np.log(_determinants(eliminated))) if k else 0.0
 
-    relative_sd = theta[first:][parts.dense_of]
-    cross, dense = joint[p + 1 :, : p + 1], joint[p + 1 :, p + 1 :]
-    if relative_sd.size:
-        half, inverse = _lower_root(np.eye(len(relative_sd)) + relative_sd[:, None] * dense * relative_sd)
-        deviance += half
-        root = inverse * relative_sd
-        b = root.T @ root
-    else:
-        b = np.empty((0, 0))
+    cross = joint[p + 1 :, : p + 1]
+    half, b = _dense_inverse(joint[p + 1 :, p + 1 :], theta[first:][parts.dense_of])
+    deviance += half
     taken = b @ cross
     xy = joint[: p + 1, : p + 1] - cross.T @ taken
     x_half, x_root = _lower_root(xy[:p, :p])
@@ -140,6 +134,15 @@ def evaluate(parts: CrossProducts, theta: Array, *, reml: bool, sigma2: float | 
         projector=projector,
         xx_inverse=xx_inverse,
     )
+
+
+def _dense_inverse(dense: Array, relative_sd: Array) -> tuple[float, Array]:
+    """log|I + D^1/2 Z2'H1^-1 Z2 D^1/2| and B = (D^-1 + Z2'H1^-1 Z2)^-1, zero where a variance is zero."""
+    if not relative_sd.size:
+        return 0.0, np.empty((0, 0))
+    half, inverse = _lower_root(np.eye(len(relative_sd)) + relative_sd[:, None] * dense * relative_sd)
+    root = inverse * relative_sd
+    return half, root.T @ root
 
 
 def _lower_root(matrix: Array) -> tuple[float, Array]:

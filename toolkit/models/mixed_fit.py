@@ -14,9 +14,10 @@ from scipy import linalg, special
 
 from toolkit.errors import FitError
 from toolkit.models.cross_products import Array, Codes, CrossProducts
+from toolkit.models.curvature import curvature
 from toolkit.models.design import Groups
 from toolkit.models.formula import FormulaDesign
-from toolkit.models.inference import Curvature, curvature
+from toolkit.models.inference import Curvature
 from toolkit.models.likelihood import Point
 from toolkit.models.search import Convergence
 from toolkit.result import Estimate, Shown, figure_text

@@ -67,9 +67,9 @@ def _contrasts(
         kept = [name for name in fit.names if name == term]
         return (kept, "") if kept else (None, "left out of the model")
     means = adjusted_means(fit, variables, ddf=ddf)
-    weights = np.eye(1)
+    weights: Array = np.eye(1)
     for name in variables:
-        weights = np.kron(weights, _differences(len(design.factors[name])))
+        weights = np.asarray(np.kron(weights, _differences(len(design.factors[name]))), dtype=float)
     told = np.asarray(means.rows["estimable"], dtype=bool)
     able = ~(weights[:, ~told] != 0).any(axis=1)
     if not able.any():
