@@ -1,8 +1,11 @@
 """A small replication sheet to spoil in one place at a time."""
 
+import sys
 from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parent))  # for analysis_functions, whatever import mode pytest runs in
 
 SHEET = """\
 format = "replication/1"

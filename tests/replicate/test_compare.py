@@ -97,3 +97,14 @@ def test_inputs_that_round_to_the_printed_ones_are_tried(tmp_path):
         '[[figure]]\nname = "d_z"\nprinted = "0.50"\nwhere = "p. 1"\nread = "read"\nmethod = "d_z_of_t"\ntake = "d_z"\n'
     )
     assert _only(path).would_agree == ("other inputs that round to the printed ones",)
+
+
+def test_a_word_among_the_numbers_is_named_and_not_dropped(write_sheet):
+    one = _only(write_sheet(data="person,first,second,age\n1,10,12,3\n2,eleven,12,4\n3,9,12,5\n"))
+    assert one.why_not.startswith('the column "first" holds "eleven", which is no number')
+
+
+def test_data_that_do_not_vary_give_a_reason_and_no_number(write_sheet):
+    one = _only(write_sheet(data="person,first,second,age\n1,10,12,3\n2,11,13,4\n3,9,11,5\n"))
+    assert (one.recomputed, one.agrees) == (None, False)
+    assert "vary" in one.why_not or "variation" in one.why_not

@@ -154,3 +154,40 @@ def test_a_method_that_needs_data_says_so(write_sheet):
     path.write_text(text.replace('[data]\nfile = "data.csv"\n', ""))
     with pytest.raises(SheetError, match=r"paired_t works on data, .* names none.*add \[data\]"):
         read_sheet(path)
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (('file = "data.csv"', 'file = "data.csv"\nkeep = {person = 9}'), r'line 8: no row has person = "9"'),
+        (('file = "data.csv"', 'file = "data.csv"\nkeep = 3'), r'line 8: "keep" is no table'),
+        (('file = "data.csv"', 'file = "data.csv"\nrepeat_by = "half"'), r'line 8: the data have no column "half"'),
+        (('file = "data.csv"', 'file = "data.csv"\nmissing = "NA"'), r'line 8: "missing" is no list'),
+        (
+            (
+                'file = "data.csv"',
+                'file = "data.csv"\nstack = {columns = ["first"], into = "x", label = "y", labels = []}',
+            ),
+            r'line 8: "labels" has not one label a column',
+        ),
+        (('before = "first"', "before = 3"), r"line 10: the column before is named by 3.*quotation marks"),
+        (('take = "t"', 'take = "t"\nwith = 3'), r"line 20: the settings of a figure are no table"),
+        (
+            ('take = "t"', 'take = "t"\nwith = {alternative = "both"}'),
+            r"line 20: alternative = 'both' is not known to paired_t.*two-sided, greater, less",
+        ),
+        (
+            ('take = "t"', 'take = "t"\nwith = {confidence_level = -1}'),
+            r"line 20: confidence_level = -1 is not above 0",
+        ),
+    ],
+)
+def test_a_setting_or_reshaping_that_cannot_be_is_named(write_sheet, change, says):
+    with pytest.raises(SheetError, match=f"(?s){says}"):
+        read_sheet(write_sheet(change))
+
+
+@pytest.mark.parametrize("data", ["", "a,b\n1\n2,3,4\n"])
+def test_data_that_are_no_table_are_named(write_sheet, data):
+    with pytest.raises(SheetError, match=r"line 7: the data file data\.csv cannot be read as CSV"):
+        read_sheet(write_sheet(data=data))

@@ -6,7 +6,11 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
+import numpy.typing as npt
 import pandas as pd
+
+from toolkit.errors import NotEnoughError, SheetError
 
 Numbers = dict[str, float]
 Prepare = Callable[[pd.DataFrame, Mapping[str, Any]], Any]
@@ -21,9 +25,10 @@ class Method:
     kept for every figure that differs only in the settings named in `after_preparing` (one fit serves many figures).
 
     `gives` are the numbers that a figure may take from it. `columns` are the settings that name columns of the data
-    (those in `optional` may be left out), `settings` the others with their defaults, `groups` the summary figures it
-    needs from `[inputs.…]`. `uses` are the functions that do the work. `alternatives` are other readings of the same
-    analysis, each a plain name and the settings it changes; they are tried when a figure does not come out.
+    (those in `optional` may be left out), `settings` the others with their defaults and `choices` what they may be,
+    `groups` the summary figures it needs from `[inputs.…]`. `uses` are the functions that do the work. `alternatives`
+    are other readings of the same analysis, each a plain name and the settings it changes; they are tried when a
+    figure does not come out.
     """
 
     name: str
@@ -36,5 +41,36 @@ class Method:
     columns: tuple[str, ...] = ()
     optional: tuple[str, ...] = ()
     settings: Mapping[str, Any] = field(default_factory=dict)
+    choices: Mapping[str, tuple[Any, ...]] = field(default_factory=dict)
     groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     alternatives: tuple[tuple[str, Mapping[str, Any]], ...] = ()
+
+
+def numbers_of(frame: pd.DataFrame, *columns: str, least: int = 2) -> tuple[npt.NDArray[np.float64], ...]:
+    """The columns as numbers, only rows that have all of them.
+
+    Args:
+        frame: the data. columns: their names. least: how many complete rows are needed.
+
+    Returns:
+        One array a column, of equal length.
+
+    Raises:
+        SheetError: something in a column is no number. NotEnoughError: too few complete rows.
+
+    Example:
+        >>> numbers_of(pd.DataFrame({"a": [1, 2, None], "b": [4, 5, 6]}), "a", "b")[1].tolist()
+        [4.0, 5.0]
+    """
+    read = pd.DataFrame({column: pd.to_numeric(frame[column], errors="coerce") for column in columns})
+    for column in columns:
+        words = frame.loc[read[column].isna() & frame[column].notna(), column]
+        if len(words):
+            raise SheetError(
+                f'the column "{column}" holds "{words.iloc[0]}", which is no number: correct the data, '
+                "or list the word under missing"
+            )
+    complete = read.dropna()
+    if len(complete) < least:
+        raise NotEnoughError(f"{len(complete)} row(s) hold {', '.join(columns)}: at least {least} are needed")
+    return tuple(complete[column].to_numpy(float) for column in columns)

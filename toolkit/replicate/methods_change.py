@@ -10,20 +10,19 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from toolkit.errors import NotEnoughError
-from toolkit.replicate.method import Method, Numbers
+from toolkit.replicate.method import Method, Numbers, numbers_of
 
 Array = npt.NDArray[np.float64]
 _TWO_COLUMNS = ("before", "after")
 _ALTERNATIVE = {"alternative": "two-sided"}
+_SIDES = {"alternative": ("two-sided", "greater", "less")}
+_VARIANCES = {"variance": ("n-1", "n")}
 
 
 def _pairs(frame: pd.DataFrame, settings: Mapping[str, Any]) -> tuple[Array, Array]:
     """The complete pairs, before and after."""
-    pairs = frame[[settings["before"], settings["after"]]].apply(pd.to_numeric, errors="coerce").dropna()
-    if len(pairs) < 2:
-        raise NotEnoughError(f"{len(pairs)} complete pair(s): at least 2 are needed")
-    return pairs.iloc[:, 0].to_numpy(float), pairs.iloc[:, 1].to_numpy(float)
+    before, after = numbers_of(frame, settings["before"], settings["after"])
+    return before, after
 
 
 def _paired_t(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -120,6 +119,7 @@ CHANGE_METHODS = (
         recompute=_paired_t,
         columns=_TWO_COLUMNS,
         settings={**_ALTERNATIVE, "confidence_level": 0.95, "variance": "n-1", "quantile": "t"},
+        choices={**_SIDES, **_VARIANCES, "quantile": ("t", "normal")},
         alternatives=(
             _OTHER_VARIANCE,
             ("normal quantile instead of t", {"quantile": "normal"}),
@@ -134,6 +134,7 @@ CHANGE_METHODS = (
         recompute=_wilcoxon,
         columns=_TWO_COLUMNS,
         settings={**_ALTERNATIVE, "p_from": "exact", "continuity": "corrected"},
+        choices={**_SIDES, "p_from": ("exact", "normal"), "continuity": ("corrected", "none")},
         alternatives=(
             ("exact p", {"p_from": "exact"}),
             ("normal approximation with continuity correction", {"p_from": "normal", "continuity": "corrected"}),
@@ -149,6 +150,7 @@ CHANGE_METHODS = (
         recompute=_sign_flip,
         columns=_TWO_COLUMNS,
         settings=_ALTERNATIVE,
+        choices=_SIDES,
         alternatives=(("one-sided", {"alternative": "greater"}),),
     ),
     Method(
@@ -160,6 +162,7 @@ CHANGE_METHODS = (
         recompute=_standardised,
         columns=_TWO_COLUMNS,
         settings={"sd": "mean"},
+        choices={"sd": ("mean", "root mean square")},
         alternatives=(("root mean square of the two SDs", {"sd": "root mean square"}),),
     ),
     Method(
@@ -170,6 +173,7 @@ CHANGE_METHODS = (
         recompute=_summaries,
         columns=_TWO_COLUMNS,
         settings={"variance": "n-1"},
+        choices=_VARIANCES,
         alternatives=(_OTHER_VARIANCE,),
     ),
 )

@@ -9,14 +9,14 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from toolkit.errors import NotEnoughError
-from toolkit.replicate.method import Method, Numbers
+from toolkit.replicate.method import Method, Numbers, numbers_of
 
 if TYPE_CHECKING:
     from toolkit.measurement.generalisability import VarianceShares
 
 Array = npt.NDArray[np.float64]
 
+_STEPS = ("exact", 0, 1, 2, 3)
 _ICCS = ("icc_1_1", "icc_2_1", "icc_3_1", "icc_1_k", "icc_2_k", "icc_3_k")
 _SQUARES = ("ms_subjects", "ms_readers", "ms_error", "ms_within")
 
@@ -42,10 +42,8 @@ def _icc(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 
 def _two(frame: pd.DataFrame, settings: Mapping[str, Any]) -> tuple[Array, Array]:
-    pairs = frame[[settings["first"], settings["second"]]].apply(pd.to_numeric, errors="coerce").dropna()
-    if len(pairs) < 3:
-        raise NotEnoughError(f"{len(pairs)} complete pair(s): at least 3 are needed")
-    return pairs.iloc[:, 0].to_numpy(float), pairs.iloc[:, 1].to_numpy(float)
+    first, second = numbers_of(frame, settings["first"], settings["second"], least=3)
+    return first, second
 
 
 def _limits(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -176,6 +174,7 @@ MEASUREMENT_METHODS = (
         recompute=_limits,
         columns=("first", "second"),
         settings={"multiplier": 1.96, "steps": "exact"},
+        choices={"steps": _STEPS},
         alternatives=(
             ("2 SD instead of 1.96 SD", {"multiplier": 2.0}),
             ("1.96 SD instead of 2 SD", {"multiplier": 1.96}),
@@ -191,6 +190,7 @@ MEASUREMENT_METHODS = (
         recompute=_repeatability,
         columns=("first", "second"),
         settings={"multiplier": 1.96, "about": "zero", "steps": "exact"},
+        choices={"steps": _STEPS, "about": ("zero", "mean")},
         alternatives=(
             ("2 SD instead of 1.96 SD", {"multiplier": 2.0}),
             ("1.96 SD instead of 2 SD", {"multiplier": 1.96}),

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from toolkit.errors import SheetError
-from toolkit.replicate.method import Method, Numbers
+from toolkit.errors import NotEnoughError, SheetError
+from toolkit.replicate.method import Method, Numbers, numbers_of
 
 if TYPE_CHECKING:
     from toolkit.models.mixed_fit import MixedFit
@@ -24,10 +24,14 @@ def _fit(frame: pd.DataFrame, settings: Mapping[str, Any]) -> MixedFit:
     """The model of one figure; a group "worker:machine" is every worker-machine pair."""
     from toolkit.models.mixed import fit_mixed
 
+    if len(frame) < 3:
+        raise NotEnoughError(f"{len(frame)} row(s): a model needs at least 3")
     groups = list(settings["groups"])
-    rows = frame.assign(
-        **{name: frame[name.split(":")].astype(str).agg(":".join, axis=1) for name in groups if ":" in name}
-    )
+    rows = frame.copy()
+    for name in groups:
+        if ":" in name:
+            parts = rows[name.split(":")]
+            rows[name] = parts.astype(str).apply(":".join, axis=1).where(parts.notna().all(axis=1)) if len(rows) else ""
     return fit_mixed(
         rows,
         formula=settings["formula"],
@@ -85,14 +89,15 @@ def _spread(fit: MixedFit, group: str) -> Numbers:
 def _one_way(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     from scipy import stats
 
-    values = pd.to_numeric(frame[settings["outcome"]])
-    groups = [part.to_numpy(float) for _, part in values.groupby(frame[settings["group"]])]
-    shift = float(values.mean())  # large constant offsets would otherwise eat the digits
-    moved = [group - shift for group in groups]
-    within = sum(float(((group - group.mean()) ** 2).sum()) for group in moved)
-    grand = sum(float(group.sum()) for group in moved) / len(values)
-    total = sum(float(((group - grand) ** 2).sum()) for group in moved)
-    test = stats.f_oneway(*moved)
+    complete = frame[[settings["outcome"], settings["group"]]].dropna()
+    (values,) = numbers_of(complete, settings["outcome"])
+    moved = values - values.mean()  # large constant offsets would otherwise eat the digits
+    groups = [part.to_numpy(float) for _, part in pd.Series(moved).groupby(complete[settings["group"]].to_numpy())]
+    if len(groups) < 2 or len(values) <= len(groups):
+        raise NotEnoughError(f"{len(values)} readings in {len(groups)} group(s): two groups of several are needed")
+    within = sum(float(((group - group.mean()) ** 2).sum()) for group in groups)
+    total = float(((moved - moved.mean()) ** 2).sum())
+    test = stats.f_oneway(*groups)
     return {
         "F": float(test.statistic),
         "p": float(test.pvalue),
@@ -102,13 +107,12 @@ def _one_way(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 
 def _one_column(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    values = pd.to_numeric(frame[settings["value"]]).dropna().to_numpy(float)
+    (values,) = numbers_of(frame, settings["value"])
     apart = values - values.mean()
-    sd = float(values.std(ddof=0 if settings["variance"] == "n" else 1))
     return {
         "n": len(values),
         "mean": float(values.mean()),
-        "sd": sd,
+        "sd": float(values.std(ddof=0 if settings["variance"] == "n" else 1)),
         "lag1": float(apart[1:] @ apart[:-1] / (apart @ apart)),
     }
 
@@ -125,6 +129,10 @@ MODEL_METHODS = (
         settings={
             "formula": "", "groups": (), "slope": "", "correlated": "yes", "likelihood": "REML", "df": "satterthwaite",
             "term": "", "of": "", "together": "",
+        },
+        choices={
+            "correlated": ("yes", "no"), "likelihood": ("REML", "ML"),
+            "df": ("satterthwaite", "kenward_roger", "normal"),
         },
         alternatives=(
             ("maximum likelihood instead of REML", {"likelihood": "ML"}),
@@ -151,6 +159,7 @@ MODEL_METHODS = (
         recompute=_one_column,
         columns=("value",),
         settings={"variance": "n-1"},
+        choices={"variance": ("n-1", "n")},
         alternatives=(("variance with n in the denominator, not n - 1", {"variance": "n"}),),
     ),
 )  # fmt: skip

@@ -8,7 +8,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import ToolkitError
-from toolkit.replicate.method import Method, Numbers
+from toolkit.replicate.method import Method, Numbers, numbers_of
 
 _CELLS = ("yes_yes", "yes_no", "no_yes", "no_no")
 
@@ -47,7 +47,8 @@ def _clustered(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     from toolkit.change.mcnemar import mcnemar_chi2
     from toolkit.change.proportions import PairedCounts
 
-    counts = frame[[settings[cell] for cell in _CELLS]].set_axis(list(_CELLS), axis=1)
+    read = numbers_of(frame, *(settings[cell] for cell in _CELLS))
+    counts = pd.DataFrame(dict(zip(_CELLS, read, strict=True)))
     pooled = PairedCounts(**{cell: int(counts[cell].sum()) for cell in _CELLS})
     return {
         "naive": mcnemar_chi2(pooled).statistic,
@@ -84,6 +85,7 @@ SIGN_METHODS = (
         "toolkit.change.mcnemar.mcnemar_exact, toolkit.change.proportions.wald_paired_difference",
         recompute=_mcnemar,
         settings={"continuity": "none", "interval": "wald"},
+        choices={"continuity": ("none", "corrected", "exact"), "interval": ("wald", "newcombe")},
         groups={"table": _CELLS},
         alternatives=(
             ("with continuity correction", {"continuity": "corrected"}),

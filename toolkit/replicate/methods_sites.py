@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from toolkit.replicate.method import Method, Numbers
+from toolkit.replicate.method import Method, Numbers, numbers_of
 
 _COUNTS = ("treated_events", "treated_others", "control_events", "control_others", "site")
 
@@ -16,8 +16,10 @@ _COUNTS = ("treated_events", "treated_others", "control_events", "control_others
 def _sites(frame: pd.DataFrame, settings: Mapping[str, Any]) -> pd.DataFrame:
     from toolkit.protocols.pooling import log_risk_ratio
 
+    counts = [settings[name] for name in _COUNTS[:4]]
+    numbers_of(frame, *counts)
     return log_risk_ratio(
-        frame,
+        frame.dropna(subset=counts),
         treated=(settings["treated_events"], settings["treated_others"]),
         control=(settings["control_events"], settings["control_others"]),
         site=settings["site"],
@@ -54,7 +56,7 @@ def _pool(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 def _moderator(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     from toolkit.protocols.site_patterns import site_regression
 
-    sites = _sites(frame, settings).assign(moderator=frame[settings["moderator"]].to_numpy())
+    sites = _sites(frame, settings).assign(moderator=numbers_of(frame, settings["moderator"])[0])
     found = site_regression(sites, on="moderator", unit="log risk ratio", per="unit")
     return {
         "slope": found.slope.value,
@@ -83,6 +85,7 @@ SITE_METHODS = (
         recompute=_pool,
         columns=_COUNTS,
         settings={"between": "REML", "interval": "normal"},
+        choices={"between": ("REML", "DL", "PM", "FE"), "interval": ("normal", "hartung_knapp")},
         alternatives=(
             *((name, {"between": short}) for name, short in _BETWEEN.items()),
             ("Hartung-Knapp interval", {"interval": "hartung_knapp"}),

@@ -7,7 +7,8 @@ from typing import Any
 
 import pandas as pd
 
-from toolkit.replicate.method import Method, Numbers
+from toolkit.errors import NotEnoughError, SheetError
+from toolkit.replicate.method import Method, Numbers, numbers_of
 from toolkit.replicate.summary_effects import effect_from_t, group_effect_from_summary, paired_effects_from_summary
 from toolkit.replicate.summary_tests import p_from_statistic
 
@@ -36,17 +37,21 @@ def _pre_post_control(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbe
     """One row of the data is one study."""
     from toolkit.change.controlled import BeforeAfter, controlled_change, controlled_change_own_sd
 
-    row = frame.iloc[int(settings["row"]) - 1]
-    treated, control = (
-        BeforeAfter(
-            n=int(row[f"{prefix}_n"]),
-            mean_before=float(row[f"{prefix}_mean_pre"]),
-            mean_after=float(row[f"{prefix}_mean_post"]),
-            sd_before=float(row[f"{prefix}_sd_pre"]),
-        )
-        for prefix in (settings["treated"], settings["control"])
-    )
-    pooled = controlled_change(treated, control, r=float(row[settings["r"]]))
+    place = int(settings["row"]) - 1
+    if place >= len(frame):
+        raise NotEnoughError(f"the data have {len(frame)} row(s), no row {place + 1}")
+    study = frame.iloc[[place]]
+    (r,) = numbers_of(study, settings["r"], least=1)
+
+    def group(prefix: str) -> BeforeAfter:
+        names = [f"{prefix}_{part}" for part in ("n", "mean_pre", "mean_post", "sd_pre")]
+        n, before, after, sd = (float(value[0]) for value in numbers_of(study, *names, least=1))
+        if n < 2 or sd <= 0:
+            raise SheetError(f"{names[0]} = {n:g}, {names[3]} = {sd:g}: at least 2 people and an SD above 0 are needed")
+        return BeforeAfter(n=int(n), mean_before=before, mean_after=after, sd_before=sd)
+
+    treated, control = group(settings["treated"]), group(settings["control"])
+    pooled = controlled_change(treated, control, r=float(r[0]))
     return {
         "d_ppc1": controlled_change_own_sd(treated, control),
         "d_ppc2": pooled.value,

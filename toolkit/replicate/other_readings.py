@@ -6,9 +6,10 @@ import math
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from toolkit.errors import SheetError, ToolkitError
+from toolkit.errors import NotEnoughError, SheetError, ToolkitError
 from toolkit.replicate.method import Method
 from toolkit.replicate.sheet_figures import Figure
 
@@ -23,12 +24,20 @@ class Recomputer:
     def number(self, figure: Figure, settings: Mapping[str, Any]) -> float:
         """The figure's number under these settings; raises ToolkitError with the reason when there is none."""
         method = figure.method
-        numbers = method.recompute(self._ready(method, settings), settings)
-        if figure.take not in numbers:
+        try:
+            with np.errstate(all="ignore"):
+                numbers = method.recompute(self._ready(method, settings), settings)
+        except (ArithmeticError, ValueError, TypeError, np.linalg.LinAlgError) as fault:
             raise SheetError(
-                f"{method.name} gives no {figure.take} with these settings (it gives {', '.join(numbers)})"
-            )
-        return float(numbers[figure.take])
+                f"{method.name} gives no answer for these data ({str(fault)[:80]}): check that the columns hold "
+                "what it needs and that they vary"
+            ) from fault
+        if figure.take not in numbers:
+            raise SheetError(f"{method.name} gives no {figure.take} with these settings, only {', '.join(numbers)}")
+        number = float(numbers[figure.take])
+        if not math.isfinite(number):
+            raise NotEnoughError(f"{method.name} gives no finite {figure.take} for these data: do they vary?")
+        return number
 
     def _ready(self, method: Method, settings: Mapping[str, Any]) -> Any:
         if method.prepare is None:

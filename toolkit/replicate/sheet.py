@@ -57,7 +57,7 @@ import pandas as pd
 from toolkit.errors import SheetError
 from toolkit.replicate.sheet_figures import Figure, FigureReader
 from toolkit.replicate.sheet_inputs import read_inputs
-from toolkit.replicate.sheet_problems import Lines, Problem, no_column, stop_if_any, unknown_keys
+from toolkit.replicate.sheet_problems import Lines, Problem, check_reshaping, stop_if_any, unknown_keys
 
 FORMAT = "replication/1"
 _TOP = {"format", "title", "design", "citation", "data", "columns", "inputs", "figure", "note"}
@@ -151,23 +151,28 @@ def _read_data(path: Path, raw: Mapping[str, Any], lines: Lines, problems: list[
     source = path.parent / str(part.get("file", ""))
     if not source.is_file():
         line = lines.of("[data]", "file")
-        problems.append(
-            Problem(
-                line=line,
-                what=f'the data file "{part.get("file", "")}" is not there',
-                remedy="give its path as seen from the sheet",
-            )
-        )
+        what = f'the data file "{part.get("file", "")}" is not there'
+        problems.append(Problem(line=line, what=what, remedy="give its path as seen from the sheet"))
         return None
-    frame = pd.read_csv(source, na_values=part.get("missing", ["NA"]), keep_default_na=False, skipinitialspace=True)
-    frame = frame.replace("", pd.NA)
-    wanted = {key: [part[key]] for key in ("repeat_by",) if key in part}
-    wanted["keep"] = list(part.get("keep", {}))
-    wanted["stack"] = list(part.get("stack", {}).get("columns", []))
-    absent = [(key, name) for key, names in wanted.items() for name in names if name not in frame.columns]
-    for key, name in absent:
-        problems.append(no_column(frame, name, lines.of("[data]", key)))
-    return frame if absent else _reshape(frame, part)
+    before = len(problems)
+    frame = _read_csv(source, part, lines, problems)
+    if frame is not None:
+        check_reshaping(frame, part, lines, problems)
+    return None if frame is None or len(problems) > before else _reshape(frame, part)
+
+
+def _read_csv(source: Path, part: Mapping[str, Any], lines: Lines, problems: list[Problem]) -> pd.DataFrame | None:
+    missing = part.get("missing", ["NA"])
+    if not isinstance(missing, list):
+        problems.append(Problem(line=lines.of("[data]", "missing"), what='"missing" is no list', remedy='write ["NA"]'))
+        return None
+    try:
+        return pd.read_csv(source, na_values=["", *map(str, missing)], keep_default_na=False)
+    except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as fault:
+        what = f"the data file {source.name} cannot be read as CSV ({str(fault).strip()[:100]})"
+        remedy = "save it as CSV in UTF-8 with one header row"
+        problems.append(Problem(line=lines.of("[data]", "file"), what=what, remedy=remedy))
+        return None
 
 
 def _reshape(frame: pd.DataFrame, part: Mapping[str, Any]) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -70,7 +71,11 @@ class FigureReader:
         printed, method = self._printed(entry), self._method(entry)
         if printed is None or method is None:
             return None
-        settings = self._settings(method, entry.get("with", {}))
+        own = entry.get("with", {})
+        if not isinstance(own, dict):
+            self._wrong("with", "the settings of a figure are no table", "write with = {setting = value}")
+            return None
+        settings = self._settings(method, own)
         if len(self._problems) > before:
             return None
         return Figure(
@@ -151,6 +156,8 @@ class FigureReader:
                 remedy = f"use one of: {', '.join(sorted(known))}"
                 self._wrong("with", f'"{key}" is not a setting of {method.name}', remedy)
         settings = {**method.settings, **shared, **own}
+        for key, default in method.settings.items():
+            self._check_value(method, key, settings[key], default)
         for key in method.columns:
             self._check_columns(method, key, settings.get(key), own=key in own)
         self._check_formula(settings)
@@ -158,9 +165,30 @@ class FigureReader:
             settings[key] = self._group(method, key, settings.get(key, key))
         return settings
 
+    def _check_value(self, method: Method, key: str, value: Any, default: Any) -> None:
+        """One setting: among its choices where it has some, else of the kind of its default."""
+        if key in method.choices:
+            if value not in method.choices[key] or isinstance(value, bool):
+                remedy = f"use one of: {', '.join(map(str, method.choices[key]))}"
+                self._wrong("with", f"{key} = {value!r} is not known to {method.name}", remedy)
+            return
+        number, listed = isinstance(default, (int, float)), isinstance(default, tuple)
+        fits = isinstance(value, (int, float) if number else (list, tuple) if listed else str)
+        if fits and number and not 0 < value < math.inf:
+            self._wrong("with", f"{key} = {value!r} is not above 0", "give a number above 0")
+            return
+        if not fits or isinstance(value, bool) or (listed and not all(isinstance(one, str) for one in value)):
+            kind = "a number" if number else "a list of texts" if listed else "a text in quotation marks"
+            self._wrong("with", f"{key} = {value!r} is of another kind", f"give {kind}")
+
     def _check_columns(self, method: Method, key: str, names: Any, *, own: bool) -> None:
         """The columns under one key: named, and in the data."""
-        listed = [names] if isinstance(names, str) else list(names or [])
+        listed = [names] if isinstance(names, str) else names or []
+        if not isinstance(listed, list) or not all(isinstance(name, str) for name in listed):
+            header = "[[figure]]" if own else "[columns]"
+            what = f"the column {key} is named by {names!r}"
+            self._wrong("with" if own else key, what, "give its name in quotation marks", header=header)
+            return
         if not listed and key not in method.optional:
             remedy = f'name it under [columns] or in with = {{{key} = "…"}}'
             self._wrong("method", f'{method.name} needs the column "{key}"', remedy)
@@ -172,10 +200,11 @@ class FigureReader:
 
     def _check_formula(self, settings: Mapping[str, Any]) -> None:
         """Every word of a model that is no function and no text must be a column."""
-        if self._data is None or "formula" not in settings:
+        kinds: dict[str, type | tuple[type, ...]] = {"formula": str, "slope": str, "groups": (list, tuple)}
+        if self._data is None or not all(isinstance(settings.get(key), kind) for key, kind in kinds.items()):
             return
         bare = re.sub(r"\"[^\"]*\"|'[^']*'|[A-Za-z_][\w.]*\s*\(", " ", str(settings["formula"]))
-        parts = [*settings["groups"], str(settings["slope"])]
+        parts = [*map(str, settings["groups"]), settings["slope"]]
         words = [*re.findall(r"[A-Za-z_]\w*", bare), *(word for part in parts for word in part.split(":") if word)]
         for name in dict.fromkeys(words):
             if name not in self._data.columns:

@@ -62,3 +62,43 @@ def no_column(frame: pd.DataFrame, name: str, line: int) -> Problem:
     return Problem(
         line=line, what=f'the data have no column "{name}"', remedy=f"use one of: {', '.join(map(str, frame.columns))}"
     )
+
+
+def check_reshaping(frame: pd.DataFrame, part: Mapping[str, Any], lines: Lines, problems: list[Problem]) -> None:
+    """Note what in `keep`, `repeat_by` and `stack` these data cannot follow."""
+
+    def wrong(key: str, what: str, remedy: str) -> None:
+        problems.append(Problem(line=lines.of("[data]", key), what=what, remedy=remedy))
+
+    keep, stack, counts = part.get("keep", {}), part.get("stack", {}), part.get("repeat_by")
+    if not isinstance(keep, dict) or not isinstance(stack, dict):
+        key = "keep" if not isinstance(keep, dict) else "stack"
+        wrong(key, f'"{key}" is no table', f"write {key} = {{…}}, see the top of sheet.py")
+        return
+    if counts is not None and not isinstance(counts, str):
+        wrong("repeat_by", '"repeat_by" names no column', "give its name in quotation marks")
+        return
+    columns, labels = stack.get("columns", []), stack.get("labels")
+    plan = [columns, stack.get("into"), stack.get("label")]
+    if stack and not (isinstance(columns, list) and columns and all(isinstance(name, str) for name in plan[1:])):
+        wrong("stack", '"stack" is not complete', 'write {columns = […], into = "…", label = "…"}')
+        return
+    if labels is not None and (not isinstance(labels, list) or len(labels) != len(columns)):
+        wrong("stack", '"labels" has not one label a column', "give as many labels as columns")
+    for key, names in (("keep", list(keep)), ("repeat_by", [] if counts is None else [counts]), ("stack", columns)):
+        for name in names:
+            if name not in frame.columns:
+                problem = no_column(frame, str(name), 0)
+                wrong(key, problem.what, problem.remedy)
+    for name, value in keep.items():
+        if name in frame.columns and not (frame[name] == value).any():
+            found = ", ".join(map(str, frame[name].drop_duplicates().head(8)))
+            wrong("keep", f'no row has {name} = "{value}"', f"use one of: {found}")
+    if counts in frame.columns:
+        numbers = pd.to_numeric(frame[counts], errors="coerce")
+        if not ((numbers >= 0) & (numbers % 1 == 0) & (numbers < 1e6)).all():
+            wrong(
+                "repeat_by",
+                f'"{counts}" holds something that is no count',
+                "counts are whole numbers below a million",
+            )
