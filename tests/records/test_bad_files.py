@@ -96,6 +96,16 @@ def test_another_archive_is_no_workbook(tmp_path: Path) -> None:
         load_records(path)
 
 
+def test_an_endless_line_further_down_is_told_by_its_number(tmp_path: Path) -> None:
+    with pytest.raises(ExportError, match="line 3: 5,000,000 characters without a line break"):
+        load_records(write(tmp_path, HEADER + ROW + "y" * 5_000_000 + "\n" + ROW))
+
+
+def test_a_very_long_text_in_a_cell_takes_no_time(tmp_path: Path) -> None:
+    records = load_records(write(tmp_path, HEADER.strip() + ",setting\n" + ROW.strip() + "," + "x" * 300_000 + "\n"))
+    assert len(records.rows.loc[0, "setting"]) == 300_000
+
+
 def test_an_unclosed_quotation_mark_is_told_by_its_line(tmp_path: Path) -> None:
     content = HEADER + ROW + ROW.replace("K1", '"K1') + ROW * 3
     with pytest.raises(ToolkitError, match="row 3: a quotation mark"):

@@ -55,7 +55,7 @@ def test_two_proofs_that_contradict_are_refused() -> None:
         ("1900-01-01", "a date before 1990"),
         ("2999-12-31", "a date in the future"),
         ("2026-02-30", "no such day in the calendar"),
-        ("46000", "not a date the toolkit can read"),
+        ("46000", 'a number, not a date (date_order = "spreadsheet_days" reads a spreadsheet\'s day numbers)'),
         ("soon", "not a date the toolkit can read"),
     ],
 )

@@ -16,6 +16,7 @@ from toolkit.records.texts import distinct
 from toolkit.records.values import MISSING_WORDS
 
 DATE_ORDERS = ("day_first", "month_first", "year_first", "spreadsheet_days")
+_LONGEST = 60
 EARLIEST = dt.date(1990, 1, 1)
 _ISO = re.compile(r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?$")
 _COMPACT = re.compile(r"^((?:19|20)\d{2})(\d{2})(\d{2})$")
@@ -104,7 +105,7 @@ def read_dates(column: pd.Series, *, header: str, file: str, order: str = "") ->
         ExportError: dates that can be read in two ways, and no order set.
     """
     codes, texts = distinct(column)
-    cleaned = [_WEEKDAY.sub("", clean_text(text)) for text in texts]
+    cleaned = [_WEEKDAY.sub("", clean_text(text)[: _LONGEST + 1]) for text in texts]
     used = set(np.unique(codes).tolist())
     chosen, proof = order, ""
     if not order:
@@ -147,7 +148,13 @@ def _read_one(text: str, order: str, today: dt.date) -> tuple[np.datetime64, boo
     nothing = np.datetime64("NaT", "s")
     if text.casefold() in MISSING_WORDS:
         return nothing, False, ""
-    parts = _parts(text, order)
+    parts = _parts(text, order) if len(text) <= _LONGEST else None
+    if parts is None and re.fullmatch(r"[34]\d{4}(?:\.\d+)?", text):
+        return (
+            nothing,
+            True,
+            'a number, not a date (date_order = "spreadsheet_days" reads a spreadsheet\'s day numbers)',
+        )
     if parts is None:
         return nothing, True, "not a date the toolkit can read"
     try:
@@ -196,7 +203,7 @@ def looks_like_dates(text: str) -> bool:
         >>> looks_like_dates("03/04/2026"), looks_like_dates("L")
         (True, False)
     """
-    cleaned = _WEEKDAY.sub("", clean_text(text))
+    cleaned = _WEEKDAY.sub("", clean_text(text)[:_LONGEST])
     if _TWO_ORDERS.match(cleaned):
         return True
     parts = _parts(cleaned, "")

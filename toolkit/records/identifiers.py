@@ -61,6 +61,7 @@ _STREET = re.compile(
     re.IGNORECASE,
 )
 _MOST_LOOKED_AT = 500
+_LONGEST = 80
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,7 +143,7 @@ def kind_of_values(texts: list[str], *, field: str = "") -> str | None:
     """
     if not texts:
         return None
-    if any(_EMAIL.search(text) for text in texts):
+    if any(_has_email(text) for text in texts):
         return "e-mail addresses"
     if field not in ("", "client"):
         return None
@@ -167,9 +168,14 @@ def _texts(column: pd.Series) -> list[str]:
     return [text for text in cleaned(texts[:_MOST_LOOKED_AT]) if text]
 
 
+def _has_email(text: str) -> bool:
+    """Whether an e-mail address stands anywhere in a text."""
+    return any(_EMAIL.search(text[max(at.start() - 64, 0) : at.start() + 64]) for at in re.finditer("@", text))
+
+
 def _share(pattern: re.Pattern[str], texts: list[str]) -> float:
     """Share of texts that match."""
-    return sum(pattern.match(text) is not None for text in texts) / len(texts)
+    return sum(pattern.match(text[:_LONGEST]) is not None for text in texts) / len(texts)
 
 
 def _are_full_names(texts: list[str], field: str) -> bool:

@@ -101,7 +101,8 @@ class Mapping:
             for one in self.readings
         ]
         rows += [{"column": header, "means": "(not used)"} for header in self.ignored]
-        return pd.DataFrame(rows, columns=["column", "means", "side", "phase", "unit"]).fillna("")
+        names = ("column", "means", "side", "phase", "unit")
+        return pd.DataFrame([{name: row.get(name, "") for name in names} for row in rows], columns=list(names))
 
     def words_for(self, name: str) -> dict[str, str]:
         """The user's own words for a field, as they are compared; `side` serves both side fields."""

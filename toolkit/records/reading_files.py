@@ -20,7 +20,7 @@ from toolkit.records.raw_table import RawTable, check_headers
 from toolkit.records.separated import split_text
 from toolkit.records.texts import from_codes, from_texts
 
-ENDINGS = (".csv", ".tsv", ".txt", ".tab", ".xlsx", ".parquet")
+ENDINGS = (".csv", ".tsv", ".xlsx", ".parquet")
 _BINARY = {
     b"\x89PNG": "a PNG picture",
     b"\xff\xd8\xff": "a JPEG picture",

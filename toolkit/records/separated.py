@@ -100,7 +100,7 @@ def _agreement(sample: str, sign: str) -> tuple[float, int]:
             if len(lines) == 50:
                 break
     except csv.Error:
-        return (0.0, 0)
+        pass  # an endless line further down: the lines above it tell the separator
     if not lines or lines[0] < 2:
         return (0.0, 1)
     share = sum(count == lines[0] for count in lines) / len(lines)
@@ -201,4 +201,9 @@ def _unreadable(text: bytes, fault: str, *, file: str) -> ExportError:
     for number, line in enumerate(text.split(b"\n"), start=1):
         if line.count(b'"') % 2:
             return unclosed(file, number)
+        if len(line) > _BLOCK:
+            return ExportError(
+                f"{file}, line {number}: {len(line):,} characters without a line break; expected one row a line. "
+                "The file was damaged; export it again."
+            )
     return ExportError(f"{file}: the lines cannot be split into cells ({fault}). Export the sheet again as XLSX.")

@@ -30,6 +30,7 @@ _GROUPED = re.compile(
     r"^[+\-−]?\d{1,3}(?:[.,' ]\d{3}){2,}(?:[.,]\d+)?$|^[+\-−]?\d{1,3}(?:\.\d{3})+,\d+"
     r"|^[+\-−]?\d{1,3}(?:,\d{3})+\.\d+|^[+\-−]?\d{1,3}[' ]\d{3}\b"
 )
+_LONGEST = 60
 _OUT_OF_TEN = re.compile(r"^(\d+(?:[.,]\d+)?)\s*/\s*10$")
 
 
@@ -107,7 +108,7 @@ def decimal_sign(texts: Iterable[str]) -> str:
     """
     points = commas = unsure = 0
     for text in texts:
-        found = _NUMBER.match(text)
+        found = _NUMBER.match(text[:_LONGEST])
         number = found.group(2) if found else ""
         points += "." in number
         certain = "," in number and len(number.partition(",")[2]) != 3
@@ -123,7 +124,7 @@ def _read_one(text: str, sign: str, left_out: Iterable[str], is_set: bool) -> _O
     low = text.casefold()
     if low in left_out:
         return _NOTHING
-    found = _NUMBER.match(text)
+    found = _NUMBER.match(text) if len(text) <= _LONGEST else None
     if found is None:
         return _not_a_number(text, low)
     minus, number, unit = found.group(1), found.group(2), (found.group(3) or "").strip()
@@ -167,6 +168,7 @@ def _wrong_sign(number: str, sign: str, is_set: bool) -> _One | None:
 
 def _not_a_number(text: str, low: str) -> _One:
     """The value of a yes/no word, or the reason why a text is no number."""
+    text = text[:_LONGEST]
     if low in YES_WORDS:
         return _One(value=1.0, word=True)
     if low in NO_WORDS:
