@@ -2,9 +2,8 @@
 
 import pandas as pd
 import pytest
-from toolkit.audit import audit
 
-from toolkit import load_records
+from toolkit import audit, load_records
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.present import notebook as show
 from toolkit.present.choosers import choose, choose_client, choose_question, choose_two

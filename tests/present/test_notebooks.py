@@ -45,7 +45,7 @@ def test_no_code_cell_has_eight_lines(path):
 
 @every
 def test_code_lines_fit_the_page(path):
-    assert max(len(line) for cell in cells(path, "code") for line in cell.source.splitlines()) <= 125
+    assert max(len(line) for cell in cells(path, "code") for line in cell.source.splitlines()) <= 118
 
 
 @every
