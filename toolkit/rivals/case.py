@@ -16,7 +16,7 @@ from scipy import stats
 
 from toolkit.attributable.compared import Compared
 from toolkit.attributable.estimate import Attributable
-from toolkit.result import Estimate
+from toolkit.result import Estimate, figure_text
 
 Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applicable"]
 
@@ -71,6 +71,47 @@ class Case:
         return kept.assign(change=self.sign * (kept[second] - kept[first]))
 
 
+_UNIT_SIGNS = {"deg": "°", "yes_no": " percentage points"}
+
+
+def amount(value: float | None, unit: str) -> str:
+    """A number with its unit as a sentence holds it; signs (0 and 1) in percentage points.
+
+    Example:
+        >>> amount(2.345, "deg"), amount(0.12, "yes_no"), amount(None, "mm")
+        ('2.35°', '12 percentage points', 'not available')
+    """
+    if value is None or not np.isfinite(value):
+        return figure_text(value)
+    name, rest = next(((known, unit[len(known) :]) for known in _UNIT_SIGNS if unit.startswith(known)), ("", ""))
+    sign = _UNIT_SIGNS[name] + rest if name else f" {unit}"
+    return f"{figure_text(value * (100 if name == 'yes_no' else 1))}{sign}"
+
+
+def told(found: Estimate) -> str:
+    """An estimate with its unit and interval, as a sentence holds it."""
+    scale = 100 if found.unit.startswith("yes_no") else 1
+    low, high = (figure_text(end * scale) for end in (found.ci_low, found.ci_high))
+    return f"{amount(found.value, found.unit)} ({100 * found.confidence_level:.4g} % interval {low} to {high})"
+
+
+def first_readings(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows with a first reading, on the client's clock: client, side, before, date, weeks since the first visit.
+
+    Weeks come from the dates, else from `day`; NaN where there is neither.
+    """
+    kept = rows.dropna(subset=["before"])
+    client = kept["client"].astype(str)
+    dates = pd.to_datetime(kept["date"])
+    days = (dates - dates.groupby(client).transform("min")).dt.days.astype(float)
+    if "day" in kept:
+        days = days.fillna(kept["day"].astype(float))
+    side = kept["measured_side"].astype(str) if "measured_side" in kept else ""
+    return pd.DataFrame(
+        {"client": client, "side": side, "before": kept["before"].astype(float), "date": dates, "weeks": days / 7.0}
+    )
+
+
 def client_sums(changes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Sum of changes and number of rows of each client."""
     grouped = changes.groupby(changes["client"].astype(str), sort=False)["change"].agg(["sum", "count"])
@@ -107,6 +148,32 @@ def jackknife(
         unit=unit,
         n=n,
         method=f"{method}, interval by leaving out one client at a time",
+        confidence_level=confidence_level,
         se=se,
         df=n - 1,
     )
+
+
+def difference_interval(
+    one: pd.Series, other: pd.Series, *, confidence_level: float = 0.95
+) -> tuple[float, float, float] | None:
+    """Interval and standard error of a difference of two means of client means; some clients may stand in both.
+
+    Args:
+        one, other: client means, indexed by client.
+
+    Returns:
+        Lower limit, upper limit, standard error (linearised variance, t with clients − 1 df); None below 3 clients
+        or where one side has none.
+    """
+    clients = one.index.union(other.index)
+    n = len(clients)
+    if n < 3 or min(len(one), len(other)) < 1:
+        return None
+    influence = ((one - one.mean()) / len(one)).reindex(clients, fill_value=0.0) - (
+        (other - other.mean()) / len(other)
+    ).reindex(clients, fill_value=0.0)
+    se = float(np.sqrt(n / (n - 1) * np.sum(influence.to_numpy() ** 2)))
+    reach = float(stats.t.ppf((1 + confidence_level) / 2, n - 1)) * se
+    value = float(one.mean() - other.mean())
+    return value - reach, value + reach, se

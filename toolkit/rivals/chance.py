@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from toolkit.result import Estimate, figure_text
-from toolkit.rivals.case import Case, Rival, client_sums, jackknife
+from toolkit.result import Estimate
+from toolkit.rivals.case import Case, Rival, amount, client_sums, jackknife
 
 
 def mean_over_clients(sums: np.ndarray, counts: np.ndarray) -> float:
@@ -19,19 +19,17 @@ def mean_over_rows(sums: np.ndarray, counts: np.ndarray) -> float:
 
 
 def chance(case: Case) -> Rival:
-    """Half-width of the interval: of the attributable change, else of the change in the readings."""
+    """Half-width of the interval over the readings that were taken: one look, one question, nothing filled in."""
     name, close = "chance", "More clients: the half-width falls with the square root of their number."
-    found = case.attributable
-    if found is not None and np.isfinite(found.ci_high - found.ci_low):
-        half = (found.ci_high - found.ci_low) / 2
-        n, method, level = found.n_clients, found.method, found.confidence_level
-    else:
-        change = case.changes()
-        simple = jackknife(*client_sums(change), mean_over_clients, name="mean", unit=case.unit, method="client means")
-        if simple is None:
-            says = "Too few clients to say how far chance alone would reach."
-            return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
-        half, n, method, level = (simple.ci_high - simple.ci_low) / 2, simple.n, simple.method, 0.95
+    spread = _scatter(case)
+    if spread is None:
+        says = "Too few clients to say how far chance alone would reach."
+        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+    half, n, method = spread
+    if half == 0:
+        says = f"Every one of {n} clients shows the same change, so the records do not tell how far chance would reach."
+        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+    level = 1 - case.alpha
     size = Estimate(
         name="half-width of the interval",
         value=half,
@@ -42,5 +40,23 @@ def chance(case: Case) -> Rival:
         method=f"{100 * level:.4g} % interval: {method}",
         confidence_level=level,
     )
-    says = f"Chance alone moves the result by about ± {figure_text(half)} {case.unit} ({n} clients)."
+    says = f"Chance alone moves the result by about ± {amount(half, case.unit)} ({n} clients)."
     return Rival(rival=name, status="bounded", size=size, says=says, what_would_close_it=close)
+
+
+def _scatter(case: Case) -> tuple[float, int, str] | None:
+    """Half-width, clients and method: of the technique less its comparison, else of the change in the readings."""
+    if case.complete is not None:
+        found = case.complete.at_level(1 - case.alpha)
+        half = (found.ci_high - found.ci_low) / 2
+        if np.isfinite(half):
+            return half, found.n_clients, found.method
+    simple = jackknife(
+        *client_sums(case.changes()),
+        mean_over_clients,
+        name="mean",
+        unit=case.unit,
+        method="client means",
+        confidence_level=1 - case.alpha,
+    )
+    return None if simple is None else ((simple.ci_high - simple.ci_low) / 2, simple.n, simple.method)

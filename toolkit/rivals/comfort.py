@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
-from toolkit.result import Estimate, figure_text
-from toolkit.rivals.case import Case, Rival
+from toolkit.result import Estimate
+from toolkit.rivals.case import Case, Rival, told
 
 NAME = "comfort mistaken for outcome"
 COMFORTABLE = 7.0
@@ -19,11 +20,13 @@ def comfort(case: Case) -> Rival:
     if change.empty:
         says = "Comfort was not written down, so it cannot have been mistaken for an outcome here."
         return Rival(rival=NAME, status="not_applicable", size=None, says=says, what_would_close_it="")
+    change = change.assign(client=change["client"].astype(str))
     felt = np.where(change["comfort"] >= COMFORTABLE, "good", "other")
-    means = change.assign(felt=felt).groupby(["client", "felt"], observed=True)["change"].mean().unstack()
+    means: pd.DataFrame = change.assign(felt=felt).groupby(["client", "felt"])["change"].mean().unstack()
     gap = (means["good"] - means["other"]).dropna().to_numpy() if means.shape[1] == 2 else np.array([])
     if len(gap) < 3 or np.ptp(gap) == 0:
-        says = "Outcome and comfort are kept apart; too few clients had both comfortable and other sessions to compare."
+        why = "too few clients had" if len(gap) < 3 else "the difference is the same in all clients that had"
+        says = f"Outcome and comfort are kept apart; {why} both comfortable and other sessions, so no size is given."
         return Rival(rival=NAME, status="adjusted", size=None, says=says, what_would_close_it=close)
     value = float(gap.mean())
     reach = float(stats.t.ppf(0.975, len(gap) - 1)) * float(stats.sem(gap))
@@ -38,7 +41,7 @@ def comfort(case: Case) -> Rival:
         df=len(gap) - 1,
     )
     says = (
-        f"Sessions that felt comfortable ({COMFORTABLE:g} or more of 10) showed {figure_text(value)} {case.unit} more "
-        f"change than others of the same client. The claim rests on the outcome, not on comfort."
+        f"Sessions that felt comfortable ({COMFORTABLE:g} or more of 10) less other sessions of the same client: "
+        f"{told(size)} of change, {size.n} clients. The claim rests on the outcome, not on comfort."
     )
     return Rival(rival=NAME, status="adjusted", size=size, says=says, what_would_close_it=close)

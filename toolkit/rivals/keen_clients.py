@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
-from toolkit.result import figure_text
-from toolkit.rivals.case import Case, Rival, Status, client_sums, jackknife
+from toolkit.result import Estimate
+from toolkit.rivals.case import Case, Rival, Status, client_sums, jackknife, told
 from toolkit.rivals.chance import mean_over_clients, mean_over_rows
 
 
@@ -22,7 +23,8 @@ def keen_clients(case: Case) -> Rival:
             else (f"Only {len(counts)} clients have readings before and after.")
         )
         status: Status = "not_applicable" if len(counts) >= 3 else "open"
-        return Rival(rival=name, status=status, size=None, says=says, what_would_close_it="")
+        close = close if status == "open" else ""
+        return Rival(rival=name, status=status, size=None, says=says, what_would_close_it=close)
 
     def shift(s: np.ndarray, c: np.ndarray) -> float:
         return mean_over_rows(s, c) - mean_over_clients(s, c)
@@ -35,9 +37,25 @@ def keen_clients(case: Case) -> Rival:
         unit=case.unit,
         method="difference of two means",
     )
-    first = change.sort_values(["date", "session_id"], kind="stable").groupby("client", observed=True)["change"].first()
-    says = (
-        f"Weighing sessions instead of clients would add {figure_text(size.value if size else None)} {case.unit} "
-        f"to the change; first visits alone show {figure_text(float(first.mean()))} {case.unit} ({len(first)} clients)."
+    first = first_visits(change, unit=case.unit)
+    says = ""
+    if size is not None:
+        says += f"Weighing sessions instead of clients would add {told(size)} to the change. "
+    if first is not None:
+        says += f"First visits alone show {told(first)}, {first.n} clients."
+    return Rival(rival=name, status="adjusted", size=size, says=says.strip(), what_would_close_it=close)
+
+
+def first_visits(change: pd.DataFrame, *, unit: str) -> Estimate | None:
+    """Mean change over the first session of each client that has both readings, sides of one session averaged."""
+    when = pd.to_datetime(change["date"])
+    if when.isna().any() and "visit" in change:
+        when = change["visit"]
+    order = change.assign(client=change["client"].astype(str), when=when).sort_values(
+        ["when", "session_id"], kind="stable"
     )
-    return Rival(rival=name, status="adjusted", size=size, says=says, what_would_close_it=close)
+    opening = order.groupby("client")["session_id"].transform("first")
+    first = order[order["session_id"] == opening]
+    return jackknife(
+        *client_sums(first), mean_over_clients, name="first visits alone", unit=unit, method="client means"
+    )

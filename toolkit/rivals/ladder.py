@@ -9,8 +9,7 @@ import pandas as pd
 from scipy import stats
 
 from toolkit.attributable.estimate import Attributable
-from toolkit.result import figure_text
-from toolkit.rivals.case import Case
+from toolkit.rivals.case import Case, amount, difference_interval
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,11 +82,11 @@ def _readings_rungs(case: Case) -> list[Rung]:
         _by_rows(change, "the usual answer", "after less before, every row counted as if it were another client"),
         _by_clients(change, "every client counted once", "the same rows, averaged within clients first"),
     ]
-    second = case.changes(first="before_2")
+    second = case.changes(first="before_2").dropna(subset=["before"])
     if second.empty:
         return rungs
     if len(second) < len(change):
-        both = change.loc[change.index.intersection(second.index)]
+        both = change[change["before_2"].notna()]
         rungs.append(
             _by_clients(both, "only what was read twice before", "the same, where a second reading before exists")
         )
@@ -106,8 +105,11 @@ def _compared_rungs(case: Case) -> list[Rung]:
     rows = case.compared.rows.dropna(subset=["y"]).assign(change=lambda r: r["y"])
     technique = rows[rows["arm"] == 1]
     means = rows.groupby(["arm", "client"])["y"].mean()
-    one, other = (means.xs(arm, level="arm") for arm in (1.0, 0.0))
-    low, high = _difference_interval(one, other)
+    one, other = (means[means.index.get_level_values("arm") == arm].droplevel("arm") for arm in (1.0, 0.0))
+    if one.empty or other.empty:
+        return []
+    found = difference_interval(one, other)
+    low, high = found[:2] if found else (None, None)
     return [
         _by_clients(
             technique,
@@ -117,7 +119,7 @@ def _compared_rungs(case: Case) -> list[Rung]:
         _rung(
             rows,
             "less what the comparison moved",
-            f"with {case.compared.against}, readings moved by {figure_text(float(other.mean()))} {case.unit}; "
+            f"with {case.compared.against}, readings moved by {amount(float(other.mean()), case.unit)}; "
             "this is taken off",
             float(one.mean() - other.mean()),
             low,
@@ -125,21 +127,6 @@ def _compared_rungs(case: Case) -> list[Rung]:
             "difference of means of client means, clients in both arms paired",
         ),
     ]
-
-
-def _difference_interval(one: pd.Series, other: pd.Series) -> tuple[float | None, float | None]:
-    """Interval of a difference of two means of client means, where some clients stand in both (linearised variance)."""
-    clients = one.index.union(other.index)
-    influence = ((one - one.mean()) / len(one)).reindex(clients, fill_value=0.0) - (
-        (other - other.mean()) / len(other)
-    ).reindex(clients, fill_value=0.0)
-    n = len(clients)
-    if n < 3:
-        return None, None
-    se = float(np.sqrt(n / (n - 1) * np.sum(influence.to_numpy() ** 2)))
-    reach = float(stats.t.ppf(0.975, n - 1)) * se
-    value = float(one.mean() - other.mean())
-    return value - reach, value + reach
 
 
 def _attributable_rungs(case: Case) -> list[Rung]:
@@ -181,7 +168,7 @@ def _attributable_rungs(case: Case) -> list[Rung]:
             bounded,
             rows,
             "less a leaning reader",
-            f"{figure_text(case.allowance)} {case.unit} taken off for a reader who knew what was done",
+            f"{amount(case.allowance, case.unit)} taken off for a reader who knew what was done",
         )
         shifted = [None if v is None else v - case.allowance for v in (last.estimate, last.ci_low)]
         rungs.append(

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, stats
 
-from toolkit.result import Estimate, figure_text
-from toolkit.rivals.case import Case, Rival
+from toolkit.attributable.estimate import Attributable
+from toolkit.result import Estimate
+from toolkit.rivals.case import Case, Rival, amount
 
 Floats = NDArray[np.float64]
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(160)
@@ -138,17 +139,24 @@ def looking_again(case: Case) -> Rival:
     if case.looks_planned == 1:
         return Rival(rival=name, status="closed_by_design", size=None, says=says, what_would_close_it="")
     size = None
-    if case.attributable is not None and case.attributable.se:
-        z = float(stats.norm.ppf((1 + level) / 2)) - float(stats.norm.ppf(1 - case.alpha / 2))
-        extra = z * case.attributable.se
+    found = case.attributable
+    halves = [] if found is None else [_half_width(found, at) for at in (level, 1 - case.alpha)]
+    if found is not None and np.isfinite(halves).all():
+        extra = halves[0] - halves[1]
         size = Estimate(
             name="extra half-width of the interval",
             value=extra,
             ci_low=extra,
             ci_high=extra,
             unit=case.unit,
-            n=case.attributable.n_clients,
-            method="Lan–DeMets spending, O'Brien–Fleming type; exact given the standard error",
+            n=found.n_clients,
+            method=f"{100 * level:.4g} % against {100 * (1 - case.alpha):.4g} % interval; Lan–DeMets spending, "
+            "O'Brien–Fleming type",
         )
-        says += f" It is wider by {figure_text(extra)} {case.unit} on each side than a single look would be."
+        says += f" It is wider by {amount(extra, case.unit)} on each side than a single look would be."
     return Rival(rival=name, status="adjusted", size=size, says=says, what_would_close_it=close)
+
+
+def _half_width(found: Attributable, level: float) -> float:
+    at = found.at_level(level)
+    return (at.ci_high - at.ci_low) / 2

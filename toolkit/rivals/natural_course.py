@@ -1,4 +1,9 @@
-"""Natural course over weeks: people get better, or worse, between visits whatever is done in them."""
+"""Natural course over weeks: people get better, or worse, between visits whatever is done in them.
+
+Shown by first readings over weeks (whatever moved them: time, visits, or drifting back from a bad first day) and,
+where the records hold comparison sessions, by the stretch from such a session to the next visit, in which nothing had
+been done.
+"""
 
 from __future__ import annotations
 
@@ -6,33 +11,33 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from toolkit.result import Estimate, figure_text
-from toolkit.rivals.case import Case, Rival
+from toolkit.result import Estimate
+from toolkit.rivals.case import Case, Rival, first_readings, jackknife, told
+from toolkit.rivals.chance import mean_over_rows
 
 NAME = "natural course over weeks"
 
 
 def course_per_week(rows: pd.DataFrame, *, sign: float, unit: str) -> Estimate | None:
-    """Slope of first readings on weeks since the client's first visit, within clients (client-clustered t interval).
+    """Slope of first readings on weeks since the client's first visit, within clients and sides.
 
     Args:
-        rows: tidy rows of one measure, with client, day or date, before.
+        rows: tidy rows of one measure, with client, measured_side, day or date, before.
         sign: +1 where a rise is better.
+
+    Returns:
+        The slope in `unit` a week with a client-clustered t interval; None where fewer than 3 clients came back.
     """
-    kept = rows.dropna(subset=["before"])
-    first = kept.groupby("client", observed=True)["date"].transform("min")
-    weeks = (pd.to_datetime(kept["date"]) - pd.to_datetime(first)).dt.days / 7.0
-    if weeks.isna().all() and "day" in kept:
-        weeks = kept["day"].astype(float) / 7.0
-    frame = pd.DataFrame({"client": kept["client"].astype(str), "x": weeks, "y": sign * kept["before"]}).dropna()
-    frame["x"] -= frame.groupby("client")["x"].transform("mean")
-    frame["y"] -= frame.groupby("client")["y"].transform("mean")
-    bread = float((frame["x"] ** 2).sum())
-    n = int(frame.loc[frame["x"] != 0, "client"].nunique())
+    frame = first_readings(rows).dropna(subset=["weeks"])
+    who = [frame["client"], frame["side"]]
+    x = frame["weeks"] - frame["weeks"].groupby(who).transform("mean")
+    y = sign * (frame["before"] - frame["before"].groupby(who).transform("mean"))
+    bread = float((x**2).sum())
+    n = int(frame.loc[x.abs() > 1e-12, "client"].nunique())
     if n < 3 or bread <= 0:
         return None
-    slope = float((frame["x"] * frame["y"]).sum()) / bread
-    scores = (frame["x"] * (frame["y"] - slope * frame["x"])).groupby(frame["client"]).sum().to_numpy()
+    slope = float((x * y).sum()) / bread
+    scores = (x * (y - slope * x)).groupby(frame["client"]).sum().to_numpy()
     se = float(np.sqrt(n / (n - 1) * np.sum(scores**2))) / bread
     reach = float(stats.t.ppf(0.975, n - 1)) * se
     return Estimate(
@@ -42,24 +47,54 @@ def course_per_week(rows: pd.DataFrame, *, sign: float, unit: str) -> Estimate |
         ci_high=slope + reach,
         unit=f"{unit} a week",
         n=n,
-        method="slope within clients, client-clustered standard error",
+        method="slope within clients and sides, client-clustered standard error",
         se=se,
         df=n - 1,
     )
 
 
+def untreated_stretches(rows: pd.DataFrame, *, sign: float, unit: str) -> Estimate | None:
+    """Change a week from a session that was only measured to the same side's next first reading.
+
+    Args:
+        rows: tidy rows of one measure. sign: +1 where a rise is better.
+
+    Returns:
+        Sum of changes over sum of weeks, interval by leaving out one client at a time; None below 3 clients.
+    """
+    frame = first_readings(rows)
+    frame["untreated"] = rows.loc[frame.index, "intervention"].astype(str) == "measured_only"
+    frame = frame.dropna(subset=["weeks"]).sort_values("weeks", kind="stable")
+    grouped = frame.groupby(["client", "side"], sort=False)
+    change = sign * (grouped["before"].shift(-1) - frame["before"])
+    weeks = grouped["weeks"].shift(-1) - frame["weeks"]
+    kept = frame["untreated"] & change.notna() & (weeks > 0)
+    sums = pd.DataFrame({"change": change[kept], "weeks": weeks[kept]}).groupby(frame.loc[kept, "client"]).sum()
+    return jackknife(
+        sums["change"].to_numpy(),
+        sums["weeks"].to_numpy(),
+        mean_over_rows,
+        name="untreated stretches",
+        unit=f"{unit} a week",
+        method="change over weeks from sessions that were only measured to the next first reading",
+    )
+
+
 def natural_course(case: Case) -> Rival:
     """Slope of first readings over weeks; within one session it has no time to act."""
-    size = course_per_week(case.rows, sign=case.sign, unit=case.unit)
-    trend = (
-        f"First readings changed by {figure_text(size.value)} {size.unit} (within {size.n} clients)."
-        if size
+    course = course_per_week(case.rows, sign=case.sign, unit=case.unit)
+    says = (
+        f"First readings changed by {told(course)} within {course.n} clients, whatever moved them."
+        if course
         else "Too few clients came back to see a course over weeks."
     )
+    untreated = untreated_stretches(case.rows, sign=case.sign, unit=case.unit)
+    if untreated:
+        says += f" Over stretches that began with a session only measured: {told(untreated)}, {untreated.n} clients."
     return Rival(
         rival=NAME,
         status="closed_by_design",
-        size=size,
-        says=f"{trend} Before and after stand in the same session, so weeks cannot explain the difference.",
+        size=untreated or course,
+        says=f"{says} Before and after stand in the same session, so weeks cannot explain the difference.",
         what_would_close_it="",
     )

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
+import pandas as pd
 
-from toolkit.result import Estimate, figure_text
-from toolkit.rivals.case import Case, Rival
+from toolkit.result import Estimate
+from toolkit.rivals.case import Case, Rival, amount
 
 NAME = "readings not written down"
 CLOSE = "Write down every reading after, above all where nothing moved."
@@ -40,27 +40,39 @@ def not_written_down(case: Case) -> Rival:
         "its median; interval: from nothing to this bound",
         confidence_level=1.0,
     )
-    says = f"{said} Filled in against the technique, the difference falls by {figure_text(fall)} {case.unit}."
-    tipping = _tipping_point(case)
+    moves = (
+        f"falls by {amount(fall, case.unit)}" if fall > 0 else f"does not fall (it rises by {amount(-fall, case.unit)})"
+    )
+    says = f"{said} Filled in against the technique, the difference {moves}."
+    tipping = tipping_point(case)
     if tipping is not None:
+        where = "below" if tipping >= 0 else "above"
         says += (
-            f" The lower limit would reach 0 if the technique's missing changes were on average "
-            f"{figure_text(tipping)} {case.unit} below the comparison's middle."
+            " The lower limit of what was written down would reach 0 if the technique's missing changes were on "
+            f"average about {amount(abs(tipping), case.unit)} {where} the middle of the comparison's."
         )
     return Rival(rival=NAME, status="bounded", size=size, says=says, what_would_close_it=CLOSE)
 
 
-def _tipping_point(case: Case) -> float | None:
-    """How far below the comparison's median the technique's missing changes must lie to bring the lower limit to 0."""
-    if case.compared is None or case.complete is None:
+def tipping_point(case: Case) -> float | None:
+    """How far below the comparison's median the technique's missing changes must lie to bring the lower limit to 0.
+
+    Leaving missing rows out takes them to be like the mean of the rest. A share m of technique rows taken to be at v
+    instead moves the technique's mean, and with it the lower limit, by m (v − mean): the limit is 0 at
+    v = mean − limit / m. The width of the interval is taken not to change, so this is an approximation.
+
+    Returns:
+        Comparison's median less v, in the measure's unit; None where nothing is missing or the limit is not above 0.
+    """
+    if case.compared is None or case.complete is None or not case.complete.ci_low > 0:
         return None
     rows = case.compared.rows
-    missing = float(rows.loc[rows["arm"] == 1, "y"].isna().mean())
-    if missing == 0 or case.complete.ci_low <= 0:
+    technique, comparison = (rows.loc[rows["arm"] == arm, "y"] for arm in (1, 0))
+    missing = float(technique.isna().mean())
+    if missing == 0 or technique.notna().sum() == 0 or comparison.notna().sum() == 0:
         return None
-    # a share `missing` shifted by d moves the technique's mean by missing × d
-    usual = rows.loc[(rows["arm"] == 1), "y"].mean() - rows.loc[(rows["arm"] == 0), "y"].median()
-    return float(case.complete.ci_low / missing - np.nan_to_num(usual))
+    tips_at = float(technique.mean()) - case.complete.ci_low / missing
+    return float(comparison.median()) - tips_at
 
 
 def _uncompared(case: Case, empty: int, n_rows: int) -> Rival:
@@ -68,21 +80,33 @@ def _uncompared(case: Case, empty: int, n_rows: int) -> Rival:
     if empty == 0:
         says = f"All {n_rows} rows have a reading after."
         return Rival(rival=NAME, status="not_applicable", size=None, says=says, what_would_close_it="")
-    share = empty / n_rows
-    mean = float(case.changes()["change"].mean()) if n_rows > empty else 0.0
-    fall = share * mean
+    if empty == n_rows:
+        says = f"None of {n_rows} rows has a reading after."
+        return Rival(rival=NAME, status="open", size=None, says=says, what_would_close_it=CLOSE)
+    fall = _client_mean(case.changes()) - _client_mean(_nothing_moved(case))
     size = Estimate(
         name="fall of the mean change, had nothing moved there",
         value=fall,
         ci_low=min(fall, 0.0),
         ci_high=max(fall, 0.0),
         unit=case.unit,
-        n=int(case.technique["client"].nunique()),
-        method="missing changes taken as 0; interval: from nothing to this bound",
+        n=int(case.technique.dropna(subset=["before"])["client"].nunique()),
+        method="client means, missing changes taken as 0; interval: from nothing to this bound",
         confidence_level=1.0,
     )
     says = (
         f"{empty} of {n_rows} rows have no reading after; had nothing moved there, the mean change would be lower by "
-        f"{figure_text(fall)} {case.unit}."
+        f"{amount(fall, case.unit)}."
     )
     return Rival(rival=NAME, status="bounded", size=size, says=says, what_would_close_it=CLOSE)
+
+
+def _nothing_moved(case: Case) -> pd.DataFrame:
+    """Technique rows with a reading before, a missing reading after taken to be the same."""
+    started = case.technique.dropna(subset=["before"])
+    return started.assign(change=(case.sign * (started["after"] - started["before"])).fillna(0.0))
+
+
+def _client_mean(changes: pd.DataFrame) -> float:
+    """Mean of client means."""
+    return float(changes["change"].groupby(changes["client"].astype(str)).mean().mean())

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import numpy as np
+from scipy import stats
 
-from toolkit.result import Estimate, figure_text
-from toolkit.rivals.case import Case, Rival, client_sums, jackknife
+from toolkit.result import Estimate
+from toolkit.rivals.case import Case, Rival, amount, client_sums, jackknife
 from toolkit.rivals.chance import mean_over_clients
 
 
@@ -28,7 +28,7 @@ def repeated_clients(case: Case) -> Rival:
         says = f"Only {len(counts)} clients have readings before and after, so their repeats cannot be weighed."
         return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
     rows = change["change"].to_numpy(dtype=float)
-    naive = 1.96 * float(np.std(rows, ddof=1)) / np.sqrt(len(rows))
+    naive = float(stats.t.ppf(0.975, len(rows) - 1) * stats.sem(rows))
     half = (fair.ci_high - fair.ci_low) / 2
     extra = half - naive
     size = Estimate(
@@ -38,10 +38,10 @@ def repeated_clients(case: Case) -> Rival:
         ci_high=extra,
         unit=case.unit,
         n=fair.n,
-        method="half-width over clients less half-width over rows",
+        method="95 % half-width over client means less 95 % half-width over rows, both by t",
     )
     says = (
         f"{len(rows)} rows come from {fair.n} clients; with every client counted once the interval reaches "
-        f"± {figure_text(half)} {case.unit}, not ± {figure_text(naive)} {case.unit}."
+        f"± {amount(half, case.unit)}, not ± {amount(naive, case.unit)}."
     )
     return Rival(rival=name, status="adjusted", size=size, says=says, what_would_close_it=close)
