@@ -72,15 +72,29 @@ def replicate_command(
     sheets = shipped_sheets() if path is None else [Path(path)]
     if not sheets:
         raise SheetError("no replication sheet is shipped here: give the path of a replication.toml of your own")
-    unexplained = 0
-    for sheet in sheets:
-        found = replicate(sheet)
-        label = found.sheet.label if path is None else found.sheet.title
-        say(f"{label}: {found.n_agreeing}/{found.total} figures agree ({found.n_within_rounding} within rounding)")
-        for one in found.compared:
-            if path is not None or not one.agrees:
-                say(f"  {one.sentence()}")
-            unexplained += not one.agrees and not one.figure.explanation
+    ran = [replicate(sheet) for sheet in sheets]
+    for found in ran:
+        say(_line(found, label=found.sheet.label if path is None else found.sheet.title))
+        for one in found.compared if path is not None else ():
+            say(f"  {one.sentence()}")
         if write:
             write_result(found)
-    return unexplained
+    if path is None:
+        rounding, agreeing, total = (sum(values) for values in zip(*map(_counts, ran), strict=True))
+        say(f"{len(ran)} replications: {agreeing}/{total} figures agree ({rounding} within rounding)")
+    return sum(len(_unexplained(found)) for found in ran)
+
+
+def _counts(found: Replication) -> tuple[int, int, int]:
+    return found.n_within_rounding, found.n_agreeing, found.total
+
+
+def _unexplained(found: Replication) -> list[str]:
+    return [one.figure.name for one in found.compared if not one.agrees and not one.figure.explanation]
+
+
+def _line(found: Replication, *, label: str) -> str:
+    """One replication in one line: agreeing / total, and whether the others are explained."""
+    differing, unexplained = found.total - found.n_agreeing, len(_unexplained(found))
+    more = f"; {differing} not reproduced, {differing - unexplained} of them explained" if differing else ""
+    return f"{label}: {found.n_agreeing}/{found.total} figures agree ({found.n_within_rounding} within rounding{more})"
