@@ -66,7 +66,7 @@ def damaged(frame: pd.DataFrame, damage: list[tuple[int, int, str]]) -> pd.DataF
 
 
 @given(_DAMAGE)
-@settings(max_examples=40)
+@settings(max_examples=15)
 def test_accounts_of_damaged_wide_rows_close(damage: list[tuple[int, int, str]]) -> None:
     records = load_records(damaged(wide_sheet(8), damage), codebook=CODEBOOK)
     assert accounts_close(records)
@@ -74,7 +74,7 @@ def test_accounts_of_damaged_wide_rows_close(damage: list[tuple[int, int, str]])
 
 
 @given(_DAMAGE)
-@settings(max_examples=40)
+@settings(max_examples=15)
 def test_accounts_of_damaged_long_rows_close(damage: list[tuple[int, int, str]]) -> None:
     records = load_records(damaged(long_sheet(4), damage), codebook=CODEBOOK)
     assert accounts_close(records)
@@ -82,7 +82,7 @@ def test_accounts_of_damaged_long_rows_close(damage: list[tuple[int, int, str]])
 
 
 @given(_DAMAGE)
-@settings(max_examples=20)
+@settings(max_examples=8)
 def test_accounts_of_damaged_session_rows_close(damage: list[tuple[int, int, str]]) -> None:
     columns = _proposed()
     records = load_records(damaged(plain_sheet(), damage), columns=columns, codebook=CODEBOOK)
@@ -105,7 +105,7 @@ def _proposed() -> dict[str, object]:
     st.sampled_from(["utf-8", "utf-8-sig", "utf-16", "cp1252"]),
     st.sampled_from([".", ","]),
 )
-@settings(max_examples=40)
+@settings(max_examples=15)
 def test_what_is_written_is_read(
     readings: list[tuple[int, int, bool]], separator: str, encoding: str, decimal: str
 ) -> None:

@@ -45,9 +45,11 @@ _WORDS = {
     "phase": "phase|time point|timepoint|moment|stage|zeitpunkt|pre post|before after",
     "reading": "reading|reading no|reading number|repeat|trial|repetition|rep|attempt",
     "value": "value|result|wert|score|reading value|measured value",
-    "examiner": "examiner|measured by|remeasured by|re measured by|assessor|tester|reader|rater|measurer"
+    "examiner": "examiner|who re measured|who remeasured|re measurer|measured by|remeasured by|re measured by"
+    "|assessor|tester|reader|rater|measurer"
     "|untersucher|who measured",
-    "examiner_blinded": "examiner blinded|blinded|blind|assessor blinded|examiner blind|masked|verblindet",
+    "examiner_blinded": "examiner blinded|re measured blind|remeasured blind|measured blind|re measured blinded"
+    "|blinded|blind|assessor blinded|examiner blind|masked|verblindet",
     "side_drawn": "side drawn|side by coin|side drawn at random|random side|side randomised|side randomized",
     "comfort": "comfort|comfort 0 10|comfortable|comfort rating|how comfortable|komfort",
     "adverse_event": "adverse event|adverse events|adverse|ae|side effect|side effects|reaction|reactions"

@@ -18,7 +18,7 @@ from toolkit.errors import ExportError
 from toolkit.records.encodings import decode
 from toolkit.records.raw_table import RawTable, check_headers
 from toolkit.records.separated import split_text
-from toolkit.records.texts import from_codes, from_texts
+from toolkit.records.texts import cell_text, from_codes, from_texts
 
 ENDINGS = (".csv", ".tsv", ".xlsx", ".parquet")
 _BINARY = {
@@ -192,26 +192,3 @@ def cell_texts(column: pd.Series) -> pd.Categorical:
     codes, values = pd.factorize(column, use_na_sentinel=True)
     texts = [cell_text(value) for value in values] + [""]
     return from_codes(np.where(codes < 0, len(texts) - 1, codes), texts)
-
-
-def cell_text(value: Any) -> str:
-    """One cell's value as text: whole numbers without a point, dates in ISO form, yes/no for truth values.
-
-    Example:
-        >>> cell_text(34.0), cell_text(True), cell_text(pd.Timestamp("2026-03-04"))
-        ('34', 'yes', '2026-03-04')
-    """
-    if value is None or value is pd.NaT or value is pd.NA:
-        return ""
-    if isinstance(value, str):
-        return value
-    if isinstance(value, (bool, np.bool_)):
-        return "yes" if value else "no"
-    if isinstance(value, (float, np.floating)):
-        number = float(value)
-        if np.isnan(number):
-            return ""
-        return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
-    if hasattr(value, "isoformat"):
-        return str(value.isoformat()).removesuffix("T00:00:00").replace("T", " ")
-    return str(value)

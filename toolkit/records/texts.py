@@ -149,3 +149,26 @@ def listed(words: Iterable[str], *, most: int = 12) -> str:
     all_words = list(words)
     shown = ", ".join(f'"{word}"' for word in all_words[:most])
     return f"{shown} and {len(all_words) - most} more" if len(all_words) > most else shown
+
+
+def cell_text(value: Any) -> str:
+    """One cell's value as text: whole numbers without a point, dates in ISO form, yes/no for truth values.
+
+    Example:
+        >>> cell_text(34.0), cell_text(True), cell_text(pd.Timestamp("2026-03-04"))
+        ('34', 'yes', '2026-03-04')
+    """
+    if value is None or value is pd.NaT or value is pd.NA:
+        return ""
+    if isinstance(value, str):
+        return value
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
+    if isinstance(value, (float, np.floating)):
+        number = float(value)
+        if np.isnan(number):
+            return ""
+        return str(int(number)) if number.is_integer() and abs(number) < 1e15 else repr(number)
+    if hasattr(value, "isoformat"):
+        return str(value.isoformat()).removesuffix("T00:00:00").replace("T", " ")
+    return str(value)

@@ -14,7 +14,7 @@ import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.raw_table import RawTable, check_headers
-from toolkit.records.texts import from_codes
+from toolkit.records.texts import cell_text, from_codes
 
 _LARGEST_UNPACKED = 1_500_000_000
 _SUSPICIOUS_RATIO = 300
@@ -139,7 +139,7 @@ def _table(
         if row < len(grid) and column < len(grid[row]) and grid[row][column] in ("", None):
             grid[row][column] = NO_VALUE
     label = f"{file} [{name}]"
-    headers = check_headers([_as_text(cell) for cell in grid[start]], file=label)
+    headers = check_headers([cell_text(cell) for cell in grid[start]], file=label)
     body = grid[start + 1 :]
     blank = np.array([all(cell == "" or cell is None for cell in row) for row in body], dtype=bool)
     rows = np.flatnonzero(~blank)
@@ -158,14 +158,7 @@ def _column(values: list[Any]) -> pd.Categorical:
     """A column of cell values as texts, each distinct value turned once."""
     known: dict[tuple[type, Any], int] = {}
     codes = np.array([known.setdefault((type(value), value), len(known)) for value in values], dtype=np.int64)
-    return from_codes(codes, [_as_text(value) for _, value in known])
-
-
-def _as_text(value: Any) -> str:
-    """A cell's value as text."""
-    from toolkit.records.reading_files import cell_text
-
-    return cell_text(value)
+    return from_codes(codes, [cell_text(value) for _, value in known])
 
 
 def _those_with_the_same_header(tables: list[RawTable], names: list[str], *, file: str) -> list[RawTable]:
