@@ -1,5 +1,6 @@
 """Real, openly published data through the main job: exports mapped by columns.toml, published figures on the ladder."""
 
+import tomllib
 from functools import cache
 from pathlib import Path
 
@@ -28,7 +29,9 @@ def _records(name: str) -> Records:
 
 @cache
 def _audit(name: str) -> Audit:
-    return audit(_records(name), question=_folder(name) / "question.toml")
+    # the sheet's content, not its path: a test is no look to be logged beside it
+    asked = tomllib.loads((_folder(name) / "question.toml").read_text(encoding="utf-8"))
+    return audit(_records(name), question=asked)
 
 
 def _step(name: str, words: str) -> dict:
