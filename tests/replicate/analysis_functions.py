@@ -1,11 +1,16 @@
 """Which public functions are analyses: they return a result that a reader sees, or name the source of their method."""
 
+import csv
 import importlib
 import inspect
 import pkgutil
 import re
+import sys
 from collections.abc import Callable
 
+import pandas as pd
+
+from toolkit.resources import shared_file
 from toolkit.result import Estimate, Shown
 
 ROOMS = ("measurement", "change", "models", "rivals", "protocols", "planning", "attributable", "replicate")
@@ -36,3 +41,20 @@ def _is_result(one: object) -> bool:
     if not isinstance(one, type):
         return False
     return issubclass(one, Shown | Estimate) or one.__name__ in RESULT_NAMES
+
+
+def missing_lines() -> list[list[str]]:
+    """A draft line of `shared/methods.csv` for every analysis function that has none yet."""
+    page = pd.read_csv(shared_file("methods.csv"), dtype=str)
+    found = analysis_functions()
+    drafts = []
+    for name in sorted(set(found) - set(page["name"])):
+        document = inspect.getdoc(found[name]) or ""
+        source = re.search(r"Source: (.*?)(?:\n\s*\n|\Z)", document, re.S)
+        what = " ".join(document.split("\n\n")[0].split())
+        drafts.append([name, what, "", " ".join(source[1].split()) if source else "", "from memory", "none yet"])
+    return drafts
+
+
+if __name__ == "__main__":  # python tests/replicate/analysis_functions.py prints the lines to complete
+    csv.writer(sys.stdout, lineterminator="\n").writerows(missing_lines())

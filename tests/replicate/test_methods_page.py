@@ -3,6 +3,7 @@
 Columns: name (dotted function), what_for, assumptions, source (year and page where known), status, test. Status
 "verified": published or independently computed figures check it (`tests/against_published/`); "from memory": source and
 formula were recalled, known answers, other libraries or simulation check it. Test "none yet" is said openly, and rare.
+`python tests/replicate/analysis_functions.py` prints a draft line for each function that has none.
 """
 
 import importlib
