@@ -49,7 +49,11 @@ class ReportTable:
 
     def _repr_html_(self) -> str:
         frame = pd.DataFrame(list(self.rows), columns=list(self.columns))
-        return html_table(frame, caption=self.caption)
+        left = "style='text-align:left;vertical-align:top'"  # a notebook would set words to the right
+        page = html_table(frame, caption=self.caption)
+        for cell in ("<caption", "<th", "<td"):
+            page = page.replace(f"{cell} ", f"{cell} {left} ").replace(f"{cell}>", f"{cell} {left}>")
+        return page
 
     def cells(self) -> list[list[tuple[str, str]]]:
         """Each row as pairs of column name and cell, for pages too narrow for columns."""

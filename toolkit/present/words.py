@@ -42,6 +42,7 @@ EFFECT_WORDS = {
     "d_av": "change over the average SD (d_av)",
     "d_rm": "change over the SD, repeated measures (d_rm)",
     "hedges_g_av": "change over the average SD, small-sample corrected (Hedges' g_av)",
+    "Hedges' g_av": "change over the average SD, small-sample corrected (Hedges' g_av)",
     "srm": "standardised response mean",
 }
 
