@@ -8,7 +8,7 @@
     python3 start.py COMMAND --help            what a command takes
 
 The first run fetches the libraries named in requirements.lock into the folder .venv (about 160 MB to fetch, 800 MB
-on disk), each checked against the hash written there. Later runs start at once. Nothing outside this folder changes.
+on disk), each checked against the hash written there. Later runs start at once.
 """
 
 import hashlib

@@ -29,9 +29,12 @@ def artefacts():
     return folder
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def chromium():
-    """A headless Chromium; without one the test is skipped, in CI it fails."""
+    """A headless Chromium; without one the test is skipped, in CI it fails.
+
+    It ends with its module: while it runs, no other module of the same worker can have an event loop of its own.
+    """
     place = start.find_browser()
     if not place:
         tell = pytest.fail if os.environ.get("CI") else pytest.skip
