@@ -16,7 +16,7 @@ from scipy import sparse
 Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.intp]
 
-_LARGEST_GROUPED = 4_000_000
+_LARGEST_GROUPED = 20_000_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

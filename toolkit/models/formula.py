@@ -109,7 +109,9 @@ def _complete(rows: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     empty = rows.isna()
     for name in rows.columns:
         if not pd.api.types.is_numeric_dtype(rows[name]):
-            empty[name] |= rows[name].astype(str).str.strip() == ""
+            codes, words = pd.factorize(rows[name])
+            blank = np.append([not str(word).strip() for word in words], False)
+            empty[name] |= blank[codes]
     without = empty.any(axis=1)
     kept = rows[~without].copy()
     for name in kept.columns:
