@@ -253,7 +253,8 @@ def _readings(evidence: Evidence, context: Context) -> str:
         f"Readings of {context.measure} were {better} after {_what(context)} by "
         f"{_amount(evidence.readings_mean, context.unit)} (95 % interval "
         f"{_span(evidence.readings_low, evidence.readings_high, context.unit)}; {context.n_readings_clients} "
-        f"clients; {context.readings_method}): something moved them, the cause is open.{_compared_so_far(evidence, context)}"
+        f"clients; {context.readings_method}): something moved them, the cause is open."
+        f"{_compared_so_far(evidence, context)}"
     )
 
 

@@ -108,7 +108,9 @@ def html_table(frame: pd.DataFrame, *, caption: str = "") -> str:
     body = "".join(
         "<tr>"
         + "".join(
-            f'<th scope="row">{escape(figure_text(value))}</th>' if place == 0 else f"<td>{escape(figure_text(value))}</td>"
+            f'<th scope="row">{escape(figure_text(value))}</th>'
+            if place == 0
+            else f"<td>{escape(figure_text(value))}</td>"
             for place, value in enumerate(row)
         )
         + "</tr>"

@@ -3,7 +3,8 @@
     python datasets/demo/make_demo.py
 
 writes sessions.csv (wide layout), sessions_own_words.xlsx (one row a session, in a practitioner's own words),
-truth.json and the question sheets. Everything is simulated from one seed; nothing stands for any real clinic, person or device.
+truth.json and the question sheets. Everything is simulated from one seed; nothing stands for any real clinic, person
+or device.
 """
 
 from __future__ import annotations
