@@ -51,6 +51,11 @@ class Attributable:
     edges: Floats | None = None
     parts: tuple[Attributable, ...] = ()
 
+    @property
+    def mean_against(self) -> float:
+        """The mean with missing readings filled in against the technique; the mean itself where none is missing."""
+        return self.parts[0].mean if self.parts else self.mean
+
     def at_level(self, confidence_level: float) -> Attributable:
         """The same estimate with its interval at another confidence level."""
         if self.parts:
@@ -232,8 +237,8 @@ def bounded(
 ) -> Attributable:
     """The same with every missing reading filled in against the technique (lower limit) and for it (upper limit).
 
-    The mean and the p-value are those of the filling against the technique; the interval reaches from its lower
-    limit to the highest upper limit of the three ways of counting.
+    The mean is that of the readings written down, the p-value that of the filling against the technique; the interval
+    reaches from its lower limit to the highest upper limit of the three ways of counting.
 
     Args:
         compared: rows of both arms, those without a reading after among them.
@@ -257,9 +262,10 @@ def bounded(
 def _put_together(
     against: Attributable, complete: Attributable, in_favour: Attributable, *, n_filled: int
 ) -> Attributable:
-    """Mean and p of the filling against the technique, the widest interval of the three ways of counting."""
+    """Mean of what was written down, p of the filling against the technique, the widest interval of the three ways."""
     return replace(
         against,
+        mean=complete.mean,
         ci_low=min(against.ci_low, complete.ci_low),
         ci_high=max(complete.ci_high, in_favour.ci_high, against.ci_high),
         method=f"{against.method}; {n_filled} missing readings filled in against the technique "

@@ -28,7 +28,7 @@ def not_written_down(case: Case) -> Rival:
     )
     if case.complete is None or case.attributable is None:
         return Rival(rival=NAME, status="open", size=None, says=said, what_would_close_it=CLOSE)
-    fall = case.complete.mean - case.attributable.mean
+    fall = case.complete.mean - case.attributable.mean_against
     size = Estimate(
         name="complete readings less filled in against the technique",
         value=fall,
