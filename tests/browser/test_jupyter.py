@@ -25,7 +25,7 @@ def notebook(lab, chromium):
 def test_a_failed_cell_is_seen_and_so_are_the_cells_that_never_ran(notebook):
     page = notebook("fails.ipynb")
     assert [text for text in jupyter.failures(page) if "ZeroDivisionError" in text]
-    assert jupyter.cells_not_run(page) == ["never = 'reached'"]
+    assert jupyter.cells_not_run(page) == ['never = "reached"']
 
 
 def test_a_figure_is_counted_once_and_a_dial_changes_what_is_shown(notebook):

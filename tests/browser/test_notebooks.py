@@ -28,8 +28,10 @@ def test_every_cell_ran_and_none_failed_or_warned(visit):
     assert jupyter.cells_not_run(visit.page) == []
 
 
-def test_its_figures_are_drawn(visit):
-    assert jupyter.drawn_figures(visit.page) >= 1
+def test_its_figures_or_else_its_tables_are_drawn(visit):
+    tables = visit.page.locator(f"{jupyter.OUTPUTS} table").count()
+    only_tables = "7_replicate" in visit.page.url  # a replication shows figures as numbers in tables
+    assert (tables if only_tables else jupyter.drawn_figures(visit.page)) >= 1
 
 
 def test_what_it_shows_has_no_serious_barrier(visit):
