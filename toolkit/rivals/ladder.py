@@ -150,7 +150,7 @@ def _attributable_rungs(case: Case) -> list[Rung]:
                 bounded.at_level(0.95),
                 rows,
                 "nothing left out",
-                f"{bounded.n_filled} readings were not written down: limits that hold with them filled in against and for it",
+                f"{bounded.n_filled} readings were not written down: limits with them filled in against and for it",
             )
         )
     if abs(bounded.confidence_level - 0.95) > 1e-9:
