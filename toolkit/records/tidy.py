@@ -79,17 +79,18 @@ def settle_scopes(entries: pd.DataFrame, rows: pd.DataFrame, members: pd.DataFra
     An entry about a row joined from several readings stands for each of their sheet rows. Where another reading of the
     sheet row is kept, or the row has an entry already, the scope is "reading".
     """
+    if entries.empty:
+        return entries[SET_ASIDE_COLUMNS]
     if "wide_id" in entries and len(members):
         entries = _for_each_member(entries, members)
-    kept = pd.MultiIndex.from_frame(rows.loc[rows["wide_id"] < 0, ["file", "row"]].astype({"file": "str"}))
+    direct = rows.loc[(rows["wide_id"] < 0) & rows["row"].isin(entries["row"]), ["file", "row"]]
+    kept = pd.MultiIndex.from_frame(direct.astype({"file": "str"}))
     kept_members = members.loc[members["wide_id"].isin(rows["wide_id"]), ["file", "row"]]
-    if not entries.empty:
-        mine = pd.MultiIndex.from_frame(entries[["file", "row"]])
-        used = mine.isin(kept) | mine.isin(pd.MultiIndex.from_frame(kept_members))
-        again = entries.duplicated(["file", "row"]).to_numpy()
-        entries = entries.assign(scope=np.where(used | again, "reading", "row"))
-        entries = entries.sort_values(["file", "row"], kind="stable", ignore_index=True)
-    return entries[SET_ASIDE_COLUMNS]
+    mine = pd.MultiIndex.from_frame(entries[["file", "row"]])
+    used = mine.isin(kept) | mine.isin(pd.MultiIndex.from_frame(kept_members))
+    again = entries.duplicated(["file", "row"]).to_numpy()
+    entries = entries.assign(scope=np.where(used | again, "reading", "row"))
+    return entries.sort_values(["file", "row"], kind="stable", ignore_index=True)[SET_ASIDE_COLUMNS]
 
 
 def _for_each_member(entries: pd.DataFrame, members: pd.DataFrame) -> pd.DataFrame:
