@@ -225,6 +225,7 @@ def find_comparison(
     treated = technique[(roles != "other").to_numpy()]
     other = comparison if comparison not in (None, "wait", "other_side") else "measured_only"
     against = comparison_rows(rows, measure=measure, region=region, other=str(other))
+    against = against.iloc[:0] if other == intervention else against  # nothing is compared with itself
     found = {
         "wait": by_order(treated, better=better),
         "drawn_side": by_side(technique, roles, better=better, drawn=True),

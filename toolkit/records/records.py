@@ -56,7 +56,8 @@ def load_records(
         source: a file (CSV, TSV, XLSX, Parquet), several, a folder, or a DataFrame in one of the three layouts.
         columns: a columns.toml or a mapping with the same content; the columns.toml beside the file when None, and
             without one the toolkit's own header names, or a proposal from headers and values.
-        codebook: a loaded codebook, or the path of a user's extension; the project's own when None.
+        codebook: a loaded codebook, or the path of a user's extension; the codebook.toml beside the export when None,
+            and without one the project's own.
 
     Raises:
         ExportError: a file cannot be read, or its layout is not understood.
@@ -71,7 +72,8 @@ def load_records(
         >>> load_records(rows).source.rows_kept
         1
     """
-    book = codebook if isinstance(codebook, Codebook) else load_codebook(codebook)
+    beside = codebook if codebook is not None else _additions_beside(source)
+    book = beside if isinstance(beside, Codebook) else load_codebook(beside)
     rulers, ledger = rulers_of(book), Ledger()
     sheets = _read(source, columns, book)
     parts, counts = _understood(sheets, book, rulers, ledger)
@@ -90,6 +92,16 @@ def load_records(
         codebook=book,
         mapping=sheets[0].mapping,
     )
+
+
+def _additions_beside(source: Any) -> Path | None:
+    """The user's own codebook.toml in the folder of the export, None where there is none."""
+    first = source[0] if isinstance(source, (list, tuple)) and source else source
+    if not isinstance(first, (str, Path)):
+        return None
+    place = Path(first)
+    beside = (place if place.is_dir() else place.parent) / "codebook.toml"
+    return beside if beside.is_file() else None
 
 
 def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
