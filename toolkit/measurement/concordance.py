@@ -16,7 +16,7 @@ def concordance(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence_level
     """Lin's concordance correlation coefficient, variances with 1/n.
 
     The interval is a jackknife over people through Fisher's z with t quantiles, not Lin's own: that supposes normal
-    readings and held the truth in only 85 % of our simulations with heavy-tailed ones (the jackknife: 93–95 %).
+    readings and held the truth in only 85 % of our simulations with heavy-tailed ones (the jackknife: 92–94 %).
 
     Raises:
         NotEnoughError: fewer than three people, or readings that do not vary.

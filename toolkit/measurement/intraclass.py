@@ -95,7 +95,7 @@ def icc(
         confidence_level: of the intervals.
 
     The F intervals suppose normal values: in simulations they hold the truth in 94–96 % for normal, but only in about
-    80–90 % for heavy-tailed people or errors (`reading_error` allows for that, for readings taken twice).
+    81–90 % for heavy-tailed people or errors (`reading_error` allows for that, for readings taken twice).
 
     Returns:
         IccTable. With gaps, ICC(2,·) limits use mean squares rebuilt from the components: approximate, not exact.

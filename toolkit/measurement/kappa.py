@@ -2,9 +2,9 @@
 
 The large-sample interval is the published one; it is far too short with few people or high agreement (nothing at all
 where everybody agrees). The interval to read is the adjusted one: the same after two made-up people are spread evenly
-over all answers (half a person a cell in a 2 × 2 table), a device known from proportions (Agresti & Coull 1998); in our
-simulations (tests/benchmarks) it holds the truth in 91–98 % with 15 people and 93–98 % from 30, where the large-sample
-one falls to 55–90 % for strong agreement.
+over all answers (half a person a cell in a 2 × 2 table), a device known from proportions (Agresti & Coull 1998). In our
+simulations (tests/benchmarks/coverage_measurement.csv) its 95 % interval held the truth in 94–99 % from 15 people on,
+the large-sample one in 64–92 % with 15 people and 85–94 % with 30. It errs on the wide side for ordered grades.
 """
 
 from __future__ import annotations

@@ -92,7 +92,7 @@ def reading_error(
     taken off. The ICC is ICC(2,1), single reading, agreement (ICC(A,1) in McGraw & Wong 1996): with one pair a client
     exactly theirs, with more the variance between sides and occasions is put together from between and within clients.
     In simulations the 95 % intervals hold the truth in 95–97 % for normal errors; with heavy tails (t, 5 df) in
-    about 93–95 %; where the clients' own errors differ much in size and clients are few, in about 90 %.
+    about 92–95 %; where the clients' own errors differ much in size and clients are few, in about 90 %.
 
     Args:
         first: first readings, in `unit`, one a pair; NaN or empty where not taken.
