@@ -27,6 +27,12 @@ from toolkit.change.signs import net_improvement
 from toolkit.change.standardised import baseline_sd_change, dav_change, drm_change, gav_change, two_readings
 from toolkit.result import Estimate
 
+KNOWN_TO_MISS = {
+    "median change": "exact whatever the shape: order statistics move in steps, and the interval errs on the wide side",
+    "probability of improvement": "a count of clients moves in steps, and the interval mostly errs on the wide side",
+    "share beyond measurement error": "a count of clients moves in steps",
+}
+
 MANY = 400_000
 VISITS = (1, 2, 3, 6, 12, 1, 4)
 START, TRUE_CHANGE = 40.0, 4.0
