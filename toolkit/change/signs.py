@@ -6,9 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
-from toolkit.change.centre import normal_quantile, t_quantile
 from toolkit.change.clients import Pairs, clients_of, complete_pairs, direction
 from toolkit.change.clustered_signs import durkalski_test, eliasziw_donner_test, obuchowski_test, yang_test
 from toolkit.change.mcnemar import conditional_odds_ratio, mcnemar_chi2_corrected, mcnemar_exact, mcnemar_midp
@@ -122,8 +120,7 @@ def _equal_weight_shares(clients: pd.DataFrame) -> PairedShares:
 def net_improvement(clients: pd.DataFrame, *, better: str, confidence_level: float = 0.95) -> Estimate:
     """The net share that improved: mean over clients of each client's net share of pairs, better = positive.
 
-    Newcombe's paired limits; where clients give several pairs, on as many pairs as the variance between clients is
-    worth, and with the t quantile for that many clients in place of the normal one.
+    Newcombe's paired limits, on as many pairs as the variance between clients is worth.
 
     Args:
         clients: one row a client with the counts `yes_yes`, `yes_no`, `no_yes`, `no_no` (see `cluster_counts`).
@@ -136,10 +133,8 @@ def net_improvement(clients: pd.DataFrame, *, better: str, confidence_level: flo
         0.333
     """
     turned, shares = direction(better), _equal_weight_shares(clients)
-    several = clients[["yes_yes", "yes_no", "no_yes", "no_no"]].to_numpy().sum() > len(clients) > 1
-    reach = t_quantile(confidence_level, len(clients) - 1) if several else normal_quantile(confidence_level)
-    low, high = paired_score_limits(shares, confidence_level=float(2 * special.ndtr(reach) - 1))
-    repeated = f" on {shares.n:.1f} effective pairs, t quantile" if several else ""
+    low, high = paired_score_limits(shares, confidence_level=confidence_level)
+    repeated = "" if abs(shares.n - len(clients)) < 1e-9 else f" on {shares.n:.1f} effective pairs"
     return Estimate(
         name="net share that improved",
         value=turned * (shares.second - shares.first),
