@@ -52,8 +52,8 @@ def mean_change(
 ) -> Estimate:
     """The mean with Student's t interval.
 
-    The interval holds its level for normal, heavy-tailed and moderately skewed changes from 8 persons on (94.0-96.0 % in
-    tests/benchmarks/coverage_change.csv); with a stronger skew and few persons less: look at the median beside it.
+    The interval holds its level for normal and heavy-tailed changes; for strongly skewed changes of fewer than about
+    30 persons it covers less than it says (see tests/benchmarks/coverage_change.csv): look at the median beside it.
 
     Raises:
         NotEnoughError: fewer than two persons, or no variation.

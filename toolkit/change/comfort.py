@@ -76,8 +76,6 @@ def repeated_measures_correlation(
 ) -> Estimate:
     """Correlation of x and y within clients, the differences between clients taken out.
 
-    Fisher's interval supposes normal values; for heavy-tailed ones it covers 91-93 % (coverage_change.csv).
-
     Args:
         data: one row an occasion; rows without x or y are left out, clients with one row add nothing.
         client, x, y: columns.

