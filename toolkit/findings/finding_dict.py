@@ -11,9 +11,10 @@ from toolkit.change.effect_sizes import effect_sizes
 from toolkit.change.responders import responders
 from toolkit.claim import Claim
 from toolkit.errors import NotEnoughError
-from toolkit.findings.finding import Judged, claim_of, rungs_and_rivals
+from toolkit.findings.finding import Judged, case_of, claim_of, rungs_and_rivals
 from toolkit.records.account import Records
 from toolkit.result import Estimate
+from toolkit.rivals.leaning_reader import tipping_point
 
 
 def labels_of(judged: Judged, records: Records) -> dict[str, str]:
@@ -68,6 +69,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
                 "n": rival.size.n if rival.size else None,
                 "n_of": rival.size.n_of if rival.size else None,
                 "method": rival.size.method if rival.size else None,
+                "confidence_level": rival.size.confidence_level if rival.size else None,
                 "says": rival.says,
                 "what_would_close_it": rival.what_would_close_it,
             }
@@ -77,7 +79,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "smallest_change_that_matters": (
             None if size is None else {"value": size, "unit": question.unit, "source": question.source}
         ),
-        "leaning": _leaning(judged),
+        "leaning": _leaning(judged, records.rows),
         "looks": {"look": judged.look, "planned": question.looks_planned},
         "questions_judged_together": judged.n_questions,
         "notes": _finding_notes(judged),
@@ -170,12 +172,15 @@ def _attributable(judged: Judged) -> dict[str, Any] | None:
     }
 
 
-def _leaning(judged: Judged) -> dict[str, Any]:
+def _leaning(judged: Judged, rows: pd.DataFrame) -> dict[str, Any]:
+    """The allowance, and how far readers not known to be blind must lean to bring the lower limit to 0."""
     found = judged.attributable
+    needs_a_lean = found is not None and found.ci_low > 0
+    none_needed = 0.0 if found is not None and np.isfinite(found.ci_low) else None
     return {
         "allowance": judged.allowance,
         "source": judged.allowance_source,
-        "tipping_point": max(0.0, found.ci_low) if found is not None and np.isfinite(found.ci_low) else None,
+        "tipping_point": tipping_point(case_of(judged, rows)) if needs_a_lean else none_needed,
         "blinded_share": judged.blinded_share,
     }
 
