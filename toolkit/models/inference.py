@@ -72,12 +72,16 @@ class Curvature:
         return np.asarray(adjusted)
 
     def kenward_roger(self, contrast: Array) -> tuple[float, float]:
-        """Standard error and df of one contrast (p,)."""
+        """Standard error and df of one contrast (p,).
+
+        With a handful of rows the adjustment can outweigh the variance itself; the unadjusted variance then stands.
+        """
         phi, p = self.covariance, self._p
         through = phi @ contrast
         slopes = np.einsum("a,rab,b->r", through, self.first_forms[:, :p, :p], through) / float(contrast @ through)
         spread = float(slopes @ self._weights @ slopes)
-        se = float(np.sqrt(contrast @ self.adjusted_covariance @ contrast))
+        adjusted = float(contrast @ self.adjusted_covariance @ contrast)
+        se = float(np.sqrt(adjusted if adjusted > 0 else contrast @ through))
         return se, 2.0 / spread if spread > 0 else np.inf
 
     def kenward_roger_f(self, contrasts: Array, beta: Array) -> tuple[float, float, float]:
