@@ -156,5 +156,5 @@ def _grouped_products(sums: Array, block_of: Codes, d: int) -> Array | None:
             cross = part[:, 0].T @ part[:, 1]
             grouped[block, 1] = cross + cross.T
             grouped[block, 2] = part[:, 1].T @ part[:, 1]
-        start = end
+        start = int(end)
     return grouped.reshape(d * pairs, m * m)
