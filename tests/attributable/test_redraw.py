@@ -70,3 +70,23 @@ def test_with_a_large_variance_ratio_client_means_are_taken_off_whole():
     values = np.array([1.0, 3.0, 10.0, 11.0, 12.0])
     assert less_client_mean(values, client, 1e9) == pytest.approx([-1, 1, -1, 0, 1], abs=1e-3)
     assert less_client_mean(values, client, 0.0) == pytest.approx(values)
+
+
+def test_few_possible_draws_give_no_limit_however_many_redraws_are_made():
+    # Six sessions of as many clients, three and three: 20 label sets, so no one-sided p below 1/20 exists.
+    y, arm = np.array([9.0, 8.0, 7.0, 1.0, 2.0, 3.0]), np.array([1.0, 1, 1, 0, 0, 0])
+    could = shuffled_labels(arm, np.arange(6), n_draws=4999, rng=np.random.default_rng(1))
+    got = redraw(y, arm, could, np.ones((6, 1)), np.arange(6), ratio=0.0)
+    assert interval_from_edges(got.edges, alpha=0.05) == (-np.inf, np.inf)
+    low, high = interval_from_edges(got.edges, alpha=0.2)
+    assert 0 < low < got.value < high
+
+
+def test_limits_and_p_agree_where_few_draws_are_possible():
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        y, arm = rng.normal(0, 1, 8), np.array([1.0, 1, 1, 1, 0, 0, 0, 0])
+        could = shuffled_labels(arm, np.arange(8), n_draws=1999, rng=rng)
+        got = redraw(y, arm, could, np.ones((8, 1)), np.arange(8), ratio=0.0)
+        low, high = interval_from_edges(got.edges, alpha=0.05)
+        assert (low > 0 or high < 0) == (got.p <= 0.05)

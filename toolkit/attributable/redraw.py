@@ -20,7 +20,10 @@ Codes = NDArray[np.intp]
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Redrawn:
-    """Estimate and two-sided p from redraws; `edges` (sorted): the effect at which each redraw does as well."""
+    """Estimate and two-sided p from redraws; `edges` (sorted): the effect at which each redraw does as well.
+
+    Redraws that equal what was drawn stand at both ends, as −infinity and +infinity.
+    """
 
     value: float
     p: float
@@ -101,8 +104,9 @@ def redraw(
     overlap = could @ drawn / size
     more = (1 + np.sum(slopes >= value - 1e-12)) / (1 + len(slopes))
     less = (1 + np.sum(slopes <= value + 1e-12)) / (1 + len(slopes))
-    free = overlap < 1 - 1e-9
-    edges = np.sort((value - slopes[free]) / (1 - overlap[free]))
+    free = overlap < 1 - 1e-9  # a redraw equal to what was drawn does as well whatever the effect: no limit can pass it
+    same = np.full(int((~free).sum()), np.inf)
+    edges = np.concatenate([-same, np.sort((value - slopes[free]) / (1 - overlap[free])), same])
     return Redrawn(value=value, p=float(min(1.0, 2 * min(more, less))), edges=edges, n_draws=len(slopes))
 
 
@@ -117,7 +121,8 @@ def interval_from_edges(edges: Floats, *, alpha: float) -> tuple[float, float]:
         >>> interval_from_edges(np.arange(99.0), alpha=0.1)
         (4.0, 94.0)
     """
-    outside = int(np.floor((len(edges) + 1) * alpha / 2 + 1e-9)) - 1
+    n_draws = len(edges) - int(np.isneginf(edges).sum())
+    outside = int(np.floor((n_draws + 1) * alpha / 2 + 1e-9)) - 1
     if outside < 0 or 2 * outside >= len(edges):
         return -np.inf, np.inf
     return float(edges[outside]), float(edges[len(edges) - 1 - outside])
