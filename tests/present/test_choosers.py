@@ -74,6 +74,12 @@ def test_the_question_names_its_size_and_the_reason(records):
     assert "It matters from 3° on (own judgement)." in words
 
 
+def test_a_size_is_not_carried_over_to_another_measure(records):
+    chooser = choose_question(records, smallest_change=3.0)
+    chooser.widget.children[0].value = "ankle_dorsiflexion_lunge"
+    assert "smallest_change_that_matters" not in chooser.question
+
+
 def test_two_protocols_are_never_the_same_one(records):
     chooser = choose_two(records)
     chooser.widget.children[2].value = "manual_release"

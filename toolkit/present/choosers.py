@@ -75,19 +75,21 @@ class QuestionChooser(Chooser):
         self.widget = VBox([self._measure, self._region, self._intervention])
         for box, code in zip(self.widget.children, first, strict=False):
             box.value = code if code in {value for _, value in box.options} else box.value
+        self._size_of = self._measure.value  # 3 degrees say nothing of a sign or of pain
 
     @property
     def question(self) -> dict[str, Any]:
         """The question as chosen."""
         boxes = {"measure": self._measure, "region": self._region, "intervention": self._intervention}
-        return {**{name: box.value or "any" for name, box in boxes.items()}, **self._size}
+        size = self._size if self._measure.value == self._size_of else {}
+        return {**{name: box.value or "any" for name, box in boxes.items()}, **size}
 
     @property
     def words(self) -> Words:
         """The question in words, to be read before the answer."""
         chosen, known = self.question, self._book.measure(str(self._measure.value))
         parts = [f"Does {spaced(chosen['intervention'])} on {spaced(chosen['region'])} move {known.label}?"]
-        if self._size:
+        if "smallest_change_that_matters" in chosen:
             size = threshold(chosen["smallest_change_that_matters"], known.unit)
             parts.append(f"It matters from {size} on ({chosen['source']}).")
         return Words(lines=tuple(("", part) for part in parts))
@@ -132,7 +134,8 @@ def choose_question(
 
     Args:
         records: what was read.
-        smallest_change: the smallest change that matters, in the measure's unit; None = the published one, if any.
+        smallest_change: the smallest change that matters, in the unit of the measure that is shown first; it is not
+            carried over to another measure.
         why: where that size comes from.
         first: measure, region and intervention to begin with, where the records hold them.
 
