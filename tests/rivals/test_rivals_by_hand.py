@@ -10,7 +10,8 @@ import pytest
 from rival_cases import case_from, case_of_clinic, written
 from scipy import stats
 
-from toolkit.rivals.case import amount, client_sums, difference_interval, jackknife
+from toolkit.attributable.client_means import difference_interval
+from toolkit.rivals.case import amount, client_sums, jackknife
 from toolkit.rivals.chance import chance, mean_over_clients
 from toolkit.rivals.comfort import comfort
 from toolkit.rivals.examiner_change import largest_step

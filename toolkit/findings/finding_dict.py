@@ -40,6 +40,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
     rungs, rivals = rungs_and_rivals(judged, records.rows)
     claim = claim_of(judged, **labels)
     size = question.smallest_change_that_matters
+    sizes, why_no_sizes = _effect_sizes(judged)
     return {
         "id": f"{question.measure}|{question.region}|{question.intervention}",
         "labels": labels,
@@ -54,7 +55,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "n_missing_after": int(rows["after"].isna().sum()),
         "change": _change(judged),
         "change_from_second_baseline": _estimate(judged.readings_2),
-        "effect_sizes": _effect_sizes(judged),
+        "effect_sizes": sizes,
         "beyond_measurement_error": _beyond(judged),
         "ladder": [vars(rung) for rung in rungs],
         "attributable": _attributable(judged),
@@ -82,7 +83,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "leaning": _leaning(judged, records.rows),
         "looks": {"look": judged.look, "planned": question.looks_planned},
         "questions_judged_together": judged.n_questions,
-        "notes": _finding_notes(judged),
+        "notes": [*_finding_notes(judged), *([why_no_sizes] if why_no_sizes else [])],
     }
 
 
@@ -185,16 +186,18 @@ def _leaning(judged: Judged, rows: pd.DataFrame) -> dict[str, Any]:
     }
 
 
-def _effect_sizes(judged: Judged) -> list[dict[str, Any]]:
+def _effect_sizes(judged: Judged) -> tuple[list[dict[str, Any]], str]:
+    """The effect sizes, or the reason why there is none."""
     question = judged.question
     try:
         found = effect_sizes(judged.technique, measure=question.measure, better=str(question.better))
-    except NotEnoughError:
-        return []
-    return [
+    except NotEnoughError as problem:
+        return [], f"No effect sizes: {problem}"
+    rows = [
         {"name": e.name, "value": e.value, "ci_low": e.ci_low, "ci_high": e.ci_high, "n": e.n, "method": e.method}
         for e in found
     ]
+    return rows, ""
 
 
 def _beyond(judged: Judged) -> dict[str, Any]:
@@ -211,6 +214,8 @@ def _beyond(judged: Judged) -> dict[str, Any]:
             better=str(question.better),
             threshold=threshold,
             threshold_source=judged.ruler.source,
+            smallest_change_that_matters=question.smallest_change_that_matters,
+            smallest_change_source=question.source,
             sem=judged.ruler.sem,
         )
     except NotEnoughError:
@@ -224,5 +229,6 @@ def _beyond(judged: Judged) -> dict[str, Any]:
         "threshold": threshold,
         "threshold_source": judged.ruler.source,
         "expected_if_nothing_happened": found.expected["beyond_error"],
+        "also_enough_to_matter": found.both.value if found.both is not None else None,
         "method": share.method,
     }

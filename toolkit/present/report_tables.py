@@ -215,8 +215,9 @@ def _size_words(rival: Mapping[str, Any], unit: str) -> str:
     """A rival's size with unit and interval, or why there is none."""
     if is_missing(rival["size"]):
         return "not needed" if rival["status"] == "not_applicable" else "no size to be had from these records"
-    own = rival.get("unit") or unit
-    return with_interval(rival["size"], rival.get("ci_low"), rival.get("ci_high"), own, signed=False)
+    own, level = rival.get("unit") or unit, rival.get("confidence_level") or 0.95
+    said = with_interval(rival["size"], rival.get("ci_low"), rival.get("ci_high"), own, signed=False, level=level)
+    return said.replace("100 % interval", "range or bound")
 
 
 def stacked(findings: Sequence[Finding], part: str) -> pd.DataFrame:

@@ -10,7 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import stats
 
-from toolkit.errors import FitError
+from toolkit.attributable.client_means import difference_interval
+from toolkit.errors import FitError, NotEnoughError
 from toolkit.models.mixed import fit_mixed_arrays
 from toolkit.protocols.allocation import scores, standardised
 from toolkit.result import Estimate
@@ -22,12 +23,11 @@ def plain_difference(sessions: pd.DataFrame, *, unit: str, confidence_level: flo
     """Difference of the means of client means, clients who had both paired through their covariance."""
     means = sessions.groupby(["got_a", "client"])["y"].mean()
     one, other = means.xs(1.0, level="got_a"), means.xs(0.0, level="got_a")
-    clients = one.index.union(other.index)
-    influence = ((one - one.mean()) / len(one)).reindex(clients, fill_value=0.0) - (
-        (other - other.mean()) / len(other)
-    ).reindex(clients, fill_value=0.0)
-    n = len(clients)
-    se = float(np.sqrt(n / (n - 1) * np.sum(influence.to_numpy() ** 2)))
+    n = len(one.index.union(other.index))
+    found = difference_interval(one, other)
+    if found is None:
+        raise NotEnoughError(f"{n} clients have a change under either protocol; at least 3 are needed.")
+    se = found[2]
     return _estimate(
         "plain difference",
         float(one.mean() - other.mean()),

@@ -6,38 +6,10 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.ledger import SET_ASIDE_COLUMNS
-from toolkit.records.mapping import READING_FIELDS
+from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
 from toolkit.records.texts import group_codes, plain_strings
 
-TIDY_COLUMNS = (
-    "file",
-    "row",
-    "session_id",
-    "client",
-    "practitioner",
-    "site",
-    "date",
-    "day",
-    "visit",
-    "region",
-    "treated_side",
-    "intervention",
-    "order",
-    "measure",
-    "measured_side",
-    "unit",
-    *READING_FIELDS,
-    "examiner",
-    "examiner_blinded",
-    "side_drawn",
-    "comfort",
-    "adverse_event",
-    "position",
-    "tissue_length",
-    "head",
-    "setting",
-    "minutes",
-)
+TIDY_COLUMNS = ("file", "row", *WHO, "visit", *WHAT, *READING_FIELDS, *DETAILS)
 
 
 def tidy_rows(rows: pd.DataFrame) -> pd.DataFrame:

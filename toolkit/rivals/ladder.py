@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from toolkit.attributable.client_means import difference_interval
 from toolkit.attributable.estimate import Attributable
-from toolkit.rivals.case import Case, amount, difference_interval
+from toolkit.rivals.case import Case, amount
 
 
 @dataclass(frozen=True, kw_only=True)

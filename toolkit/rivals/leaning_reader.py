@@ -9,8 +9,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from toolkit.attributable.client_means import difference_interval
 from toolkit.result import Estimate
-from toolkit.rivals.case import Case, Rival, amount, difference_interval, jackknife, told
+from toolkit.rivals.case import Case, Rival, amount, jackknife, told
 
 NAME = "a leaning reader"
 ENOUGH_BLINDED = 0.8
