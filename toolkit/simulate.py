@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+Columns = dict[str, np.ndarray]
 Design = Literal["order_drawn", "side_drawn", "comparison_sessions", "other_side", "none"]
 
 
@@ -120,14 +121,15 @@ def simulate_clinic(dials: ClinicDials, *, rng: np.random.Generator | int) -> Si
     """
     rng = np.random.default_rng(rng)
     people = _draw_people(dials, rng)
-    parts, here = [], people
+    parts: list[Columns] = []
+    here = people
     for visit in range(1, 4 * int(np.ceil(dials.visits)) + 1):
         if here.empty:
             break
         rows, moved = _one_visit(here, visit, dials, rng)
         parts.append(rows)
         here = here[_come_back(moved, dials, rng)]
-    rows = pd.concat(parts, ignore_index=True).sort_values(["date", "client"], kind="stable", ignore_index=True)
+    rows = _stacked(parts).sort_values(["date", "client"], kind="stable", ignore_index=True)
     taken = ["taken_after_wait", "taken_after"]
     full = rows.assign(after_wait=rows["taken_after_wait"], after=rows["taken_after"])
     return SimulatedClinic(
@@ -182,30 +184,28 @@ def _read(true: np.ndarray, dials: ClinicDials, rng: np.random.Generator) -> np.
 
 def _one_visit(
     people: pd.DataFrame, visit: int, dials: ClinicDials, rng: np.random.Generator
-) -> tuple[pd.DataFrame, np.ndarray]:
-    """Rows of one visit of everyone present, and the change each client saw (for coming back)."""
+) -> tuple[Columns, np.ndarray]:
+    """Columns of one visit of everyone present, and the change each client saw (for coming back)."""
     sign = 1.0 if dials.better == "higher" else -1.0
     week = (visit - 1) * 1.5
     true = people["level"].to_numpy() + sign * dials.course_per_week * week + rng.normal(0, dials.day_sd, len(people))
     people, true, before = _restricted_only(people, true, dials, rng)
-    n = len(people)
-    rows = _session_frame(people, visit, week, dials, rng)
+    rows = _session_columns(people, visit, week, dials, rng)
     up = sign * dials.warm_up
-    first_side = dict(
-        zip(
-            ("before", "before_2", "after_wait", "after"),
-            _phases(people, true, before, rows, up, sign, dials, rng),
-            strict=True,
-        )
-    )
-    for name, values in first_side.items():
-        rows[name] = values
+    readings = _phases(people, true, before, rows, up, sign, dials, rng)
+    rows |= dict(zip(("before", "before_2", "after_wait", "after"), readings, strict=True))
     moved = sign * (np.where(np.isnan(rows["after"]), rows["after_wait"], rows["after"]) - rows["before"])
     rows = _leave_empty(rows, sign, dials, rng)
     if dials.design in ("side_drawn", "other_side"):
-        rows = pd.concat([rows, _other_side(people, rows, up, sign, dials, rng)], ignore_index=True)
-    whole = np.zeros(n) if n == 0 else np.nan_to_num(moved)
-    return rows.drop(columns="treated_now"), pd.Series(whole, index=people.index).to_numpy()
+        other = _other_side(people, rows, up, sign, dials, rng)
+        rows = {name: np.concatenate([values, other[name]]) for name, values in rows.items()}
+    del rows["treated_now"]
+    return rows, np.nan_to_num(moved)
+
+
+def _stacked(parts: list[Columns]) -> pd.DataFrame:
+    """The visits' columns one below another."""
+    return pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in parts[0]})
 
 
 def _restricted_only(
@@ -226,42 +226,47 @@ def _restricted_only(
     return people, true, before
 
 
-def _session_frame(
+def _session_columns(
     people: pd.DataFrame, visit: int, week: float, dials: ClinicDials, rng: np.random.Generator
-) -> pd.DataFrame:
-    """The part of the rows that is not a reading: who, when, what was done, what was drawn."""
+) -> Columns:
+    """The columns of the rows that is not a reading: who, when, what was done, what was drawn."""
     n = len(people)
-    date = pd.Timestamp(dials.start) + pd.to_timedelta(people["start_day"].to_numpy() + int(week * 7), unit="D")
+    date = np.datetime64(dials.start) + people["start_day"].to_numpy() + int(week * 7)
     side = np.where(rng.random(n) < 0.5, "left", "right")
     first = rng.random(n) < 0.5
     only_measured = (dials.design == "comparison_sessions") & (rng.random(n) < dials.measured_only_share)
     order = np.where(first, "technique_first", "wait_first") if dials.design == "order_drawn" else np.full(n, "")
-    return pd.DataFrame(
-        {
-            "session_id": [f"{c}-{visit:02d}" for c in people["client"]],
-            "client": people["client"].to_numpy(),
-            "practitioner": people["practitioner"].to_numpy(),
-            "date": date.strftime("%Y-%m-%d"),
-            "region": dials.region,
-            "treated_side": side,
-            "intervention": np.where(only_measured, "measured_only", dials.intervention),
-            "order": order,
-            "measure": dials.measure,
-            "measured_side": side,
-            "unit": dials.unit,
-            "side_drawn": "yes" if dials.design == "side_drawn" else "",
-            "examiner": people["practitioner"].to_numpy(),
-            "examiner_blinded": np.where(rng.random(n) < dials.blinded_share, "yes", "no"),
-            "treated_now": ~only_measured,
-        }
-    )
+    columns: dict[str, Any] = {
+        "session_id": [f"{c}-{visit:02d}" for c in people["client"]],
+        "client": people["client"].to_numpy(),
+        "practitioner": people["practitioner"].to_numpy(),
+        "date": np.datetime_as_string(date, unit="D"),
+        "region": dials.region,
+        "treated_side": side,
+        "intervention": np.where(only_measured, "measured_only", dials.intervention),
+        "order": order,
+        "measure": dials.measure,
+        "measured_side": side,
+        "unit": dials.unit,
+        "side_drawn": "yes" if dials.design == "side_drawn" else "",
+        "examiner": people["practitioner"].to_numpy(),
+        "examiner_blinded": np.where(rng.random(n) < dials.blinded_share, "yes", "no"),
+        "treated_now": ~only_measured,
+    }
+    return {name: np.full(n, v, dtype=object) if isinstance(v, str) else _plain(v) for name, v in columns.items()}
+
+
+def _plain(values: Any) -> np.ndarray:
+    """Words as objects, so that visits with shorter and longer words go together; all else as it is."""
+    array = np.asarray(values)
+    return array.astype(object) if array.dtype.kind == "U" else array
 
 
 def _phases(
     people: pd.DataFrame,
     true: np.ndarray,
     before: np.ndarray,
-    rows: pd.DataFrame,
+    rows: Columns,
     up: float,
     sign: float,
     dials: ClinicDials,
@@ -272,41 +277,42 @@ def _phases(
     effect = sign * people["effect"].to_numpy()
     second = _read(true + up, dials, rng) if dials.second_baseline else np.full(n, np.nan)
     loose = true + up * (2.0 if dials.second_baseline else 1.0) + sign * dials.wait_rise
-    lean = np.where(rows["examiner_blinded"].to_numpy() == "yes", 0.0, sign * dials.lean)
-    treated = rows["treated_now"].to_numpy()
+    lean = np.where(rows["examiner_blinded"] == "yes", 0.0, sign * dials.lean)
+    treated = rows["treated_now"]
     after_first = _read(loose + np.where(treated, effect + lean, 0.0), dials, rng)
     if dials.design != "order_drawn":
         return before, second, np.full(n, np.nan), after_first
     later = loose + up + sign * dials.wait_rise
-    wait_first = rows["order"].to_numpy() == "wait_first"
+    wait_first = rows["order"] == "wait_first"
     after_wait = np.where(wait_first, _read(loose, dials, rng), np.nan)
     after = np.where(wait_first, _read(later + effect + lean, dials, rng), after_first)
     return before, second, after_wait, after
 
 
-def _leave_empty(rows: pd.DataFrame, sign: float, dials: ClinicDials, rng: np.random.Generator) -> pd.DataFrame:
+def _leave_empty(rows: Columns, sign: float, dials: ClinicDials, rng: np.random.Generator) -> Columns:
     """Unmoved sides whose after-reading is not written down."""
-    rows = rows.assign(taken_after_wait=rows["after_wait"], taken_after=rows["after"])
+    rows = {**rows, "taken_after_wait": rows["after_wait"], "taken_after": rows["after"]}
     if dials.not_written <= 0:
         return rows
     for phase in ("after_wait", "after"):
         unmoved = sign * (rows[phase] - rows["before"]) < dials.unmoved_below
-        rows.loc[unmoved & (rng.random(len(rows)) < dials.not_written), phase] = np.nan
+        left_empty = unmoved & (rng.random(len(unmoved)) < dials.not_written)
+        rows[phase] = np.where(left_empty, np.nan, rows[phase])
     return rows
 
 
 def _other_side(
     people: pd.DataFrame,
-    rows: pd.DataFrame,
+    rows: Columns,
     up: float,
     sign: float,
     dials: ClinicDials,
     rng: np.random.Generator,
-) -> pd.DataFrame:
+) -> Columns:
     """The untreated side of the same sessions: freer where only restricted sides are treated."""
     n = len(people)
-    other = rows.copy()
-    other["measured_side"] = np.where(rows["treated_side"] == "left", "right", "left")
+    other = dict(rows)
+    other["measured_side"] = _plain(np.where(rows["treated_side"] == "left", "right", "left"))
     true = people["level"].to_numpy() + rng.normal(0, dials.day_sd, n)
     before = _read(true, dials, rng)
     if dials.design == "side_drawn":  # a coin between two sides that both qualified

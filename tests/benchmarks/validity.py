@@ -30,7 +30,7 @@ from scipy import stats
 from tqdm import tqdm
 
 from toolkit.attributable.compared import find_comparison
-from toolkit.attributable.estimate import design_of, estimate
+from toolkit.attributable.estimate import Attributable, estimate
 from toolkit.claim import LEVELS
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.findings.finding import claim_of, judge
@@ -96,26 +96,29 @@ def _stands_out(test: Any) -> bool:
     return bool(test.pvalue < 0.05)
 
 
-def knows_the_design(clinic: SimulatedClinic) -> bool:
-    """Would the model claim a difference, had every reading been written down? (z-test, two-sided 5 %)"""
+def knows_the_design(clinic: SimulatedClinic, complete: Attributable | None) -> bool:
+    """Would the model claim a difference, had every reading been written down and the reader's lean been known?
+
+    `complete` is the toolkit's estimate from what was written down: the same thing where nothing is missing.
+    """
     dials = clinic.dials
-    compared = find_comparison(
-        clinic.all_readings,
-        measure=dials.measure,
-        region=dials.region,
-        intervention=dials.intervention,
-        better=dials.better,
-    )
-    if compared is None:
+    found = complete
+    if dials.not_written > 0:
+        compared = find_comparison(
+            clinic.all_readings,
+            measure=dials.measure,
+            region=dials.region,
+            intervention=dials.intervention,
+            better=dials.better,
+        )
+        try:
+            found = None if compared is None else estimate(compared, n_draws=999)
+        except (NotEnoughError, FitError):
+            found = None
+    if found is None:
         return False
-    try:
-        design_of(compared)
-        found = estimate(compared, n_draws=999)
-    except (NotEnoughError, FitError):
-        return False
-    if found.se is None:
-        return bool(found.p < 0.05 and found.mean > 0)
-    return bool(found.mean / found.se > 1.959964)
+    lean = dials.lean * (1 - dials.blinded_share)
+    return bool(found.ci_low > lean if found.se is None else (found.mean - lean) / found.se > 1.959964)
 
 
 def one_clinic(task: tuple[str, float, int]) -> dict[str, Any]:
@@ -143,7 +146,7 @@ def one_clinic(task: tuple[str, float, int]) -> dict[str, Any]:
         "clinic": number,
         "level": level,
         **usual_tests(clinic.rows),
-        "knows_design": knows_the_design(clinic),
+        "knows_design": knows_the_design(clinic, judged.complete),
         "estimate": complete.mean if complete else np.nan,
         "covers": bool(complete and complete.ci_low <= effect <= complete.ci_high),
         "bound_covers": bool(found and found.ci_low <= effect <= found.ci_high),

@@ -226,11 +226,11 @@ def find_comparison(
     other = comparison if comparison not in (None, "wait", "other_side") else "measured_only"
     against = comparison_rows(rows, measure=measure, region=region, other=str(other))
     against = against.iloc[:0] if other == intervention else against  # nothing is compared with itself
-    found = {
-        "wait": by_order(treated, better=better),
-        "drawn_side": by_side(technique, roles, better=better, drawn=True),
-        "sessions": by_sessions(treated, against, better=better, against=_sessions_with(str(other))),
-        "undrawn_side": by_side(technique, roles, better=better, drawn=False),
+    look_for: dict[str, Callable[[], Compared | None]] = {
+        "wait": lambda: by_order(treated, better=better),
+        "drawn_side": lambda: by_side(technique, roles, better=better, drawn=True),
+        "sessions": lambda: by_sessions(treated, against, better=better, against=_sessions_with(str(other))),
+        "undrawn_side": lambda: by_side(technique, roles, better=better, drawn=False),
     }
     wanted = {
         "wait": ["wait"],
@@ -238,7 +238,7 @@ def find_comparison(
         None: [],
     }.get(comparison, ["sessions"])
     for name in [*wanted, "wait", "drawn_side", "sessions", "undrawn_side"]:
-        one = found[name]
+        one = look_for[name]()
         if one is not None and one.rows.groupby("arm")["y"].count().reindex([0.0, 1.0], fill_value=0).min() >= 2:
             return one
     return None

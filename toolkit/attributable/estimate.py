@@ -147,8 +147,9 @@ def _can_vary(design: Design) -> bool:
     """Do at least five clients have two sessions or more in each arm?"""
     if not _varies(design.label):
         return False
-    arms = pd.crosstab(design.client, design.label).to_numpy()
-    return bool(((arms >= 2).sum(axis=1) == 2).sum() >= 5)
+    treated = np.bincount(design.client, weights=design.label == 1)
+    waited = np.bincount(design.client) - treated
+    return bool(((treated >= 2) & (waited >= 2)).sum() >= 5)
 
 
 def _by_model(design: Design) -> dict[str, Any]:
