@@ -126,8 +126,8 @@ def simulate_clinic(dials: ClinicDials, *, rng: np.random.Generator | int) -> Si
     for visit in range(1, 4 * int(np.ceil(dials.visits)) + 1):
         if here.empty:
             break
-        rows, moved = _one_visit(here, visit, dials, rng)
-        parts.append(rows)
+        columns, moved = _one_visit(here, visit, dials, rng)
+        parts.append(columns)
         here = here[_come_back(moved, dials, rng)]
     rows = _stacked(parts).sort_values(["date", "client"], kind="stable", ignore_index=True)
     taken = ["taken_after_wait", "taken_after"]
