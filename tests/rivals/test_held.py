@@ -167,11 +167,60 @@ def test_visits_without_dates_are_ordered_by_their_number_and_say_nothing_of_day
     assert found.share_left is None
 
 
+def test_visits_all_on_one_day_show_no_share():
+    found = held_to_next_visit(clinic(1, held=0.8, fade=0.0, gaps=(0,)), **ASKED, unit="deg")
+    assert found.share_left is None
+    assert "no day between one visit and the next" in found.sentence()
+
+
+@pytest.mark.parametrize(
+    ("change", "allowance", "level", "words"),
+    [
+        ({}, 0.0, "probably_moved", "had probably held more"),
+        ({"before_2": np.nan}, 0.0, "readings_changed", "chosen by one reading drift back"),
+        ({}, 9.0, "readings_changed", "A reader who leans by 9° could explain"),
+    ],
+)
+def test_more_than_changed_readings_needs_two_readings_before_and_a_reader_who_cannot_explain_it(
+    change, allowance, level, words
+):
+    rows = clinic(1, held=1.0, fade=0.0).assign(**change)
+    found = held_to_next_visit(rows, **ASKED, unit="deg", allowance=allowance)
+    assert found.attributable is not None
+    assert found.attributable.ci_low > 0
+    assert found.level == level
+    assert words in found.sentence()
+    assert ("probably" in found.sentence()) == (level == "probably_moved")
+
+
+def test_what_is_not_compared_is_never_more_than_changed_readings():
+    found = held_to_next_visit(clinic(1, held=1.0, fade=0.0, treated=1.0), **ASKED, unit="deg")
+    assert found.readings.ci_low > 0
+    assert found.level == "readings_changed"
+
+
+def test_a_share_that_may_be_anything_is_not_named():
+    found = held_to_next_visit(clinic(1, held=0.5, fade=0.0, n=10), **ASKED, unit="deg")
+    assert found.share_left is not None
+    assert found.share_left.ci_high - found.share_left.ci_low > 1
+    assert "allow anything from" in found.sentence()
+
+
+def test_several_questions_widen_the_comparison_and_say_so():
+    rows = clinic(1, held=0.5, fade=0.0)
+    wide = held_to_next_visit(rows, **ASKED, unit="deg", confidence_level=0.99).attributable
+    usual = held_to_next_visit(rows, **ASKED, unit="deg").attributable
+    assert wide is not None
+    assert usual is not None
+    assert wide.ci_low < usual.ci_low
+    assert wide.confidence_level == 0.99
+
+
 @pytest.mark.parametrize("n", [0, 1, 2])
 def test_too_few_clients_are_said_to_be_too_few(n):
     rows = clinic(1, held=0.0, fade=0.0)
     kept = rows[rows["client"].astype(int) < n]
-    with pytest.raises(NotEnoughError, match=f"{n} clients came back"):
+    with pytest.raises(NotEnoughError, match=f"{n} clients? came back"):
         held_to_next_visit(kept, **ASKED, unit="deg")
 
 

@@ -12,6 +12,7 @@ from toolkit.change.responders import responders
 from toolkit.claim import Claim
 from toolkit.errors import NotEnoughError
 from toolkit.findings.finding import Judged, case_of, claim_of, rungs_and_rivals
+from toolkit.findings.held_dict import held_parts
 from toolkit.records.account import Records
 from toolkit.result import Estimate
 from toolkit.rivals.leaning_reader import tipping_point
@@ -77,6 +78,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
             for rival in rivals
         ],
         "claim": _claim(claim),
+        **held_parts(judged, records, labels),
         "smallest_change_that_matters": (
             None if size is None else {"value": size, "unit": question.unit, "source": question.source}
         ),

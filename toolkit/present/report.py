@@ -13,6 +13,7 @@ from typing import Any
 
 import pandas as pd
 
+from toolkit.present import report_details as details
 from toolkit.present import report_tables as tables
 from toolkit.present.html import ReportFigure, ReportTable, template_environment, write_table
 from toolkit.present.plot_data import PlotData
@@ -38,6 +39,8 @@ class Answer:
     numbers: ReportTable
     ladder: ReportTable
     rivals: ReportTable
+    held: str
+    held_table: ReportTable
     ladder_figure: ReportFigure | None
     before_after_figure: ReportFigure | None
 
@@ -96,6 +99,8 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         numbers=tables.numbers_table(finding),
         ladder=tables.ladder_table(finding),
         rivals=tables.rivals_table(finding),
+        held=details.held_sentence(finding),
+        held_table=details.held_table(finding),
         ladder_figure=ladder_of(finding, key=f"ladder_{place}") if drawn else None,
         before_after_figure=before_after_of(finding, plot_data, key=f"before_after_{place}") if drawn else None,
     )

@@ -83,6 +83,8 @@ def fading(pairs: pd.DataFrame, *, unit: str) -> Fading:
             why=f"{n} clients have a reading after, a next visit and its day; {FEWEST_CLIENTS_WITH_GAIN} are needed"
         )
     gaps = pairs.loc[pairs["arm"] == 1, "days"]
+    if not gaps.max() > 0:
+        return Fading(why="the records hold no day between one visit and the next")
     days = DAYS
     if moving < FEWEST_CLIENTS:
         table[:, 4:6] = 0.0

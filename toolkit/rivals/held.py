@@ -18,13 +18,16 @@ from toolkit.attributable.compared import Compared
 from toolkit.attributable.estimate import estimate
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.result import Estimate, Shown
-from toolkit.rivals.case import client_sums, jackknife, told
+from toolkit.rivals.case import amount, client_sums, jackknife, told
 from toolkit.rivals.chance import mean_over_clients
 from toolkit.rivals.fading import fading
 from toolkit.rivals.visit_pairs import visit_pairs
 
 FEWEST_SESSIONS = 5
 FEWEST_CLIENTS = 3
+TWICE = (
+    0.8  # share of sessions read twice before, in each arm, from which a side chosen by one reading cannot explain it
+)
 NOT_COMPARED = (
     "no session between visits was measured and not treated; a drawn order cannot compare visits, because every client "
     "is treated in each session"
@@ -40,6 +43,7 @@ class Held(Shown):
     within the session. `fades`: change of `readings` for each day more between the visits, within clients.
     `share_left`: how much of the gain was left after `days` days; None with the reason in `why_no_share`.
     `gaps`: shortest, median and longest number of days between the visits (NaN where there are no dates).
+    `second_baseline`: whether both arms were read twice before. `allowance`: how far a reader may have leaned.
     """
 
     measure: str
@@ -56,6 +60,17 @@ class Held(Shown):
     days: float
     why_no_share: str
     gaps: tuple[float, float, float]
+    second_baseline: bool = False
+    allowance: float = 0.0
+
+    @property
+    def level(self) -> Literal["probably_moved", "readings_changed", "not_enough"]:
+        """The most that may be said, in the words of the claim rule; nothing here was drawn at random."""
+        found = self.attributable
+        if found is not None and self.second_baseline and found.ci_low > self.allowance:
+            return "probably_moved"
+        changed = self.readings.ci_low > 0 or self.readings.ci_high < 0
+        return "readings_changed" if changed else "not_enough"
 
     def sentence(self) -> str:
         """What was left at the next visit, and what that may be put down to."""
@@ -68,17 +83,29 @@ class Held(Shown):
             return f"{self._readings(what, measure)} {_capital(self.why_not_attributable)}."
         found = self.attributable
         difference = f"{told(found)}; {found.n} clients"
-        if found.ci_low > 0 or found.ci_high < 0:
-            more = "more" if found.ci_low > 0 else "less"
+        if self.level == "probably_moved":
             return (
-                f"At the next visit {measure} had probably held {more} after {what} than after sessions that were only "
+                f"At the next visit {measure} had probably held more after {what} than after sessions that were only "
                 f"measured: {difference}. What was compared was not drawn at random, so something else that differs "
                 "between the two may explain it."
+            )
+        if found.ci_low > 0 or found.ci_high < 0:
+            better = "better" if found.ci_low > 0 else "worse"
+            return (
+                f"At the next visit {measure} read {better} after {what} than after sessions that were only measured: "
+                f"{difference}. {self._why_open()}, so the cause is open."
             )
         return (
             f"Whether {what} holds {measure} to the next visit is not settled: against sessions that were only "
             f"measured the difference is {difference}."
         )
+
+    def _why_open(self) -> str:
+        if not self.second_baseline:
+            return "Not all was read twice before, and sides chosen by one reading drift back by themselves"
+        if self.attributable is not None and 0 < self.attributable.ci_low <= self.allowance:
+            return f"A reader who leans by {amount(self.allowance, self.unit)} could explain the low end of it"
+        return "What was compared was not drawn at random"
 
     def _readings(self, what: str, measure: str) -> str:
         found = self.readings
@@ -95,8 +122,13 @@ class Held(Shown):
         if self.share_left is None:
             return f"How long it lasts cannot be told: {self.why_no_share}."
         share = self.share_left
+        if share.ci_high - share.ci_low > 1:
+            return (
+                f"How much of the gain is left after {self.days:.3g} days is not settled: the records allow anything "
+                f"from {100 * share.ci_low:.0f} to {100 * share.ci_high:.0f} % of it (95 % interval, {share.n} clients)."
+            )
         left = (
-            f"Of the gain within the session {100 * share.value:.0f} % (95 % interval {100 * share.ci_low:.0f} to "
+            f"Of the gain within the session {share_text(share.value)} (95 % interval {100 * share.ci_low:.0f} to "
             f"{100 * share.ci_high:.0f} %; {share.n} clients) was left after {self.days:.3g} days"
         )
         off = "" if self.attributable is not None else ", nothing taken off for what time alone does"
@@ -119,6 +151,9 @@ def held_to_next_visit(
     better: str,
     unit: str,
     relation: str = "",
+    side_rule: str | None = None,
+    allowance: float = 0.0,
+    confidence_level: float = 0.95,
 ) -> Held:
     """What of a session's change is still there at the client's next visit, and how it fades.
 
@@ -126,6 +161,9 @@ def held_to_next_visit(
         rows: tidy wide rows (one measured side of one session each) of any measures.
         region: codebook name or "any". better: "higher" or "lower".
         relation: the codebook's side relation of region and measure ("" = the same side).
+        side_rule: "same" or "opposite" where the question states which side a reading belongs to.
+        allowance: how far a reader may have leaned, in `unit`.
+        confidence_level: of the difference to sessions only measured (several questions: higher).
 
     Returns:
         A `Held`: attributable where at least 5 sessions of 3 clients were only measured, described otherwise.
@@ -142,17 +180,23 @@ def held_to_next_visit(
         True
     """
     pairs = visit_pairs(
-        rows, measure=measure, region=region, intervention=intervention, better=better, relation=relation
+        rows,
+        measure=measure,
+        region=region,
+        intervention=intervention,
+        better=better,
+        relation=relation,
+        side_rule=side_rule,
     )
     technique = pairs[pairs["arm"] == 1]
     readings = _mean_of(technique, "y", name="next first reading less last reading before", unit=unit)
     if readings is None:
+        n = technique["client"].nunique()
         raise NotEnoughError(
-            f"{technique['client'].nunique()} clients came back after a session of {intervention} on {region} and were "
-            f"read first thing in {measure}; at least {FEWEST_CLIENTS} are needed. Read once before anything is done, "
-            "at every visit."
+            f"{n} client{'' if n == 1 else 's'} came back after a session of the technique and were read first thing; "
+            f"at least {FEWEST_CLIENTS} are needed. Read once before anything is done, at every visit."
         )
-    attributable, why_not = _attributable(pairs, unit=unit)
+    attributable, why_not = _attributable(pairs, unit=unit, confidence_level=confidence_level)
     compared = pairs if attributable is not None else technique
     faded = fading(compared, unit=unit)
     days = technique["days"].dropna()
@@ -173,7 +217,14 @@ def held_to_next_visit(
         days=faded.days,
         why_no_share=faded.why,
         gaps=(float(days.min()), float(days.median()), float(days.max())),
+        second_baseline=bool(pairs.groupby("arm")["has_second"].mean().min() >= TWICE),
+        allowance=allowance,
     )
+
+
+def share_text(value: float) -> str:
+    """A share in percent, never "-0 %"."""
+    return f"{round(100 * value) or 0} %"
 
 
 def _capital(words: str) -> str:
@@ -186,7 +237,7 @@ def _mean_of(rows: pd.DataFrame, column: str, *, name: str, unit: str) -> Estima
     return jackknife(sums, counts, mean_over_clients, name=name, unit=unit, method="client means")
 
 
-def _attributable(pairs: pd.DataFrame, *, unit: str) -> tuple[Estimate | None, str]:
+def _attributable(pairs: pd.DataFrame, *, unit: str, confidence_level: float) -> tuple[Estimate | None, str]:
     """Technique less sessions only measured, or why it cannot be had."""
     counts = pairs.groupby("arm").agg(sessions=("session_id", "nunique"), clients=("client", "nunique"))
     sessions, clients = (counts[name].reindex([0.0, 1.0], fill_value=0).to_numpy() for name in counts)
@@ -200,7 +251,10 @@ def _attributable(pairs: pd.DataFrame, *, unit: str) -> tuple[Estimate | None, s
         )
     rows = pairs.assign(blinded="unknown")
     try:
-        found = estimate(Compared(basis="comparison_sessions", rows=rows, against="sessions that were only measured"))
+        found = estimate(
+            Compared(basis="comparison_sessions", rows=rows, against="sessions that were only measured"),
+            confidence_level=confidence_level,
+        )
     except (NotEnoughError, FitError) as problem:
         return None, str(problem).rstrip(".")
     return (
@@ -212,6 +266,7 @@ def _attributable(pairs: pd.DataFrame, *, unit: str) -> tuple[Estimate | None, s
             unit=unit,
             n=found.n_clients,
             method=found.method,
+            confidence_level=found.confidence_level,
             se=found.se,
             df=found.df,
             p=found.p,

@@ -11,7 +11,14 @@ COMPARISON = "measured_only"
 
 
 def visit_pairs(
-    rows: pd.DataFrame, *, measure: str, region: str, intervention: str, better: str, relation: str = ""
+    rows: pd.DataFrame,
+    *,
+    measure: str,
+    region: str,
+    intervention: str,
+    better: str,
+    relation: str = "",
+    side_rule: str | None = None,
 ) -> pd.DataFrame:
     """Each session of the technique, or only measured, with the same side's first reading at the next session.
 
@@ -22,7 +29,7 @@ def visit_pairs(
     """
     mine = rows[rows["measure"] == measure]
     whole = technique_rows(mine, measure=measure, region=region, intervention=intervention)
-    rule = treated_side_rule(whole, relation=relation, better=better)[0]
+    rule = side_rule or treated_side_rule(whole, relation=relation, better=better)[0]
     treated = whole[(role_of_side(whole, rule=rule) != "other").to_numpy()]
     sign = orientation(better)
     base = mine["before_2"].fillna(mine["before"]).astype(float)

@@ -1,0 +1,38 @@
+"""The sections after the claim, word by word."""
+
+from toolkit.present import report_details as details
+
+NUMBER = {"mean": 1.0, "ci_low": -0.5, "ci_high": 2.5, "unit": "deg", "n_clients": 12, "method": "client means"}
+HELD = {
+    "sentence": "It is not settled.",
+    "readings": NUMBER,
+    "compared": {**NUMBER, "confidence_level": 0.98},
+    "gain": None,
+    "change_a_day": {**NUMBER, "unit": "deg a day"},
+    "share_left": {**NUMBER, "mean": -0.001, "ci_low": -0.4, "ci_high": 1.2},
+    "share_left_after_days": 7.0,
+    "days_between": {"shortest": 2.0, "median": 7.0, "longest": 30.0},
+}
+
+
+def test_the_next_visits_numbers_carry_unit_interval_n_and_method(findings):
+    rows = details.held_table({**findings["findings"][0], "held": HELD}).rows
+    assert [row[1] for row in rows] == [
+        "+1.0° (95 % interval −0.5 to +2.5°)",
+        "+1.0° (98 % interval −0.5 to +2.5°)",
+        "+1.0° (95 % interval −0.5 to +2.5°) a day",
+        "0 % (95 % interval −40 to 120 %)",
+        "7 (median; 2 to 30)",
+    ]
+    assert {row[2] for row in rows[:-1]} == {"12 clients"}
+    assert all(row[3] for row in rows)
+
+
+def test_what_cannot_be_told_of_the_next_visit_says_why(findings):
+    finding = {**findings["findings"][0], "held": None, "why_not_held": "2 clients came back."}
+    assert details.held_sentence(finding) == "It cannot be told. 2 clients came back."
+    assert details.held_table(finding).rows == []
+
+
+def test_findings_that_never_asked_say_nothing_of_the_next_visit(findings):
+    assert details.held_sentence(findings["findings"][0]) == ""
