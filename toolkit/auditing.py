@@ -22,11 +22,13 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.findings.agreement import limits_before, pairs_before
 from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble
 from toolkit.findings.finding import Judged, client_frame, judge, with_family
 from toolkit.findings.ruler import Ruler, ruler_of
-from toolkit.present.plot_data import PlotData
+from toolkit.present.agreement_plot import agreement_lines
+from toolkit.present.plot_data import AgreementPairs, PlotData
 from toolkit.questions.look_log import look_of
 from toolkit.questions.question import Question, read_question
 from toolkit.questions.seal import check_seal
@@ -169,7 +171,7 @@ def audit(
         question=sheets[0] if len(sheets) == 1 else ({"format": "question/1", "questions": sheets} if sheets else None),
         file=", ".join(dict.fromkeys(records.source.files["file"].astype(str))),
     )
-    return Audit(records=records, findings=findings, plot_data=_plot_data(judged, findings))
+    return Audit(records=records, findings=findings, plot_data=_plot_data(records, judged, findings))
 
 
 def judge_question(
@@ -221,10 +223,21 @@ def _judge(
     )
 
 
-def _plot_data(judged: list[Judged], findings: dict[str, Any]) -> PlotData:
-    """Readings by client for the figures, by finding id."""
+def _plot_data(records: Records, judged: list[Judged], findings: dict[str, Any]) -> PlotData:
+    """Frames for the figures: readings by client, by finding id; pairs of readings, by measure."""
     frames = {one["id"]: client_frame(each) for one, each in zip(findings["findings"], judged, strict=True)}
-    return PlotData(before_after=frames)
+    return PlotData(before_after=frames, agreement=_agreement(records, findings["measurement"]))
+
+
+def _agreement(records: Records, measurement: list[dict[str, Any]]) -> dict[str, AgreementPairs]:
+    """Pairs of readings before, and their lines, of each measure that has limits of agreement."""
+    found = {}
+    for ruler in measurement:
+        measure, unit = ruler["measure"], ruler["unit"]
+        if ruler["agreement"] is not None:
+            lines = agreement_lines(limits_before(records.rows, measure=measure, unit=unit))
+            found[measure] = AgreementPairs(pairs=pairs_before(records.rows, measure=measure), lines=lines)
+    return found
 
 
 def _first_reason(records: Records) -> str:

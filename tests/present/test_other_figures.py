@@ -126,6 +126,16 @@ def test_agreement_draws_each_line_at_its_value(pairs, lines, width):
     assert {line.get_ydata()[0] for line in axes.lines} == {0, 0.2, 2.2, -1.9}
 
 
+def test_pairs_on_the_same_spot_are_one_larger_dot_and_the_clients_are_counted(lines):
+    pairs = pd.DataFrame({"client": list("aab"), "first": [30.0, 30.0, 34.0], "second": [31.0, 31.0, 33.0]})
+    axes = figures.agreement_figure(pairs, lines, unit="deg", measure="lunge").axes[0]
+    dots = axes.collections[0]
+    assert sorted(map(tuple, np.asarray(dots.get_offsets()))) == [(30.5, 1.0), (33.5, -1.0)]
+    assert len(set(dots.get_sizes())) == 2
+    words = figures.alt_text_agreement(pairs, lines, unit="deg", measure="lunge")
+    assert "3 pairs of readings of 2 clients" in words
+
+
 def test_agreement_names_its_lines_on_a_phone_too(pairs, lines):
     axes = figures.agreement_figure(pairs, lines, unit="deg", measure="lunge", width=NARROW).axes[0]
     assert "upper limit of agreement: +2.2°" in axes.get_title(loc="left")

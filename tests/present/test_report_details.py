@@ -36,3 +36,19 @@ def test_what_cannot_be_told_of_the_next_visit_says_why(findings):
 
 def test_findings_that_never_asked_say_nothing_of_the_next_visit(findings):
     assert details.held_sentence(findings["findings"][0]) == ""
+
+
+def test_the_agreement_of_two_readings_carries_interval_n_and_how_repeats_were_counted(findings):
+    ends = {"value": 2.0, "ci_low": 1.0, "ci_high": 3.0}
+    found = {"mean_difference": ends, "lower": ends, "upper": ends, "unit": "deg", "n_clients": 5, "n_pairs": 9}
+    found |= {"several_pairs_a_client": "put together", "method": "mean ± 1.96 SD"}
+    rulers = [
+        {"measure": "lunge", "unit": "deg", "agreement": found, "why_no_agreement": ""},
+        {"measure": "pain", "unit": "points", "agreement": None, "why_no_agreement": "nothing was read twice"},
+    ]
+    table = details.agreement_table(rulers, {"lunge": "ankle bend"})
+    assert table.rows[0][0] == "Ankle bend"
+    assert table.rows[0][2] == "+2.0° (95 % interval +1.0 to +3.0°)"
+    assert table.rows[0][4:] == ("9 pairs, 5 clients", "mean ± 1.96 SD; put together")
+    assert table.rows[1][-1] == "Nothing was read twice."
+    assert table.full.loc[0, "lower_ci_low"] == 1.0

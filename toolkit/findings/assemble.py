@@ -13,6 +13,7 @@ import pandas as pd
 from toolkit import __version__
 from toolkit.attributable.compared import only_treated
 from toolkit.errors import FitError, NotEnoughError
+from toolkit.findings.agreement import agreement_parts
 from toolkit.findings.finding import Judged
 from toolkit.findings.finding_dict import finding_dict
 from toolkit.findings.methods_used import METHODS
@@ -125,7 +126,10 @@ def assemble(
                     "layout": source.layout,
                 },
                 "question": question,
-                "measurement": [ruler.as_dict() for ruler in rulers],
+                "measurement": [
+                    {**ruler.as_dict(), **agreement_parts(records.rows, measure=ruler.measure, unit=ruler.unit)}
+                    for ruler in rulers
+                ],
                 "findings": findings,
                 "by_region_and_intervention": by_region(records, measures),
                 "rows_set_aside_by_reason": set_aside_by_reason(records),

@@ -50,15 +50,24 @@ def agreement_figure(
     if drawn.empty:
         return style.nothing_to_draw("No side was read twice, so agreement cannot be shown.", width=width)
     beside = width >= style.SIDE_BY_SIDE
-    title = f"{capital(measure)}: {counted(len(drawn), 'pair')} of readings"
+    of = f" of {counted(drawn['client'].nunique(), 'client')}" if "client" in drawn else ""
+    title = f"{capital(measure)}: {counted(len(drawn), 'pair')} of readings{of}; a larger dot is more pairs"
     heading = [*style.wrapped(title, width - 0.7), *([] if beside else _line_names(lines, unit))]
     top = 0.15 + style.height_of(len(heading))
     figure = style.new_figure(width, top + 3.5)
     right = 2.1 if beside else 0.2
     axes = style.axes_at(figure, left=0.65, top=top, width=width - 0.65 - right, height=2.85)
-    difference, middle = drawn["second"] - drawn["first"], (drawn["first"] + drawn["second"]) / 2
-    faint = min(0.9, max(0.25, 60 / len(drawn)))
-    axes.scatter(middle, difference, s=22, c="white", edgecolors=style.BLUE, linewidths=1.1, alpha=faint, zorder=3)
+    spots = _spots(drawn)
+    axes.scatter(
+        spots["middle"],
+        spots["difference"],
+        s=10 + 5 * spots["pairs"],
+        c="white",
+        edgecolors=style.BLUE,
+        linewidths=1.0,
+        alpha=0.8,
+        zorder=3,
+    )
     axes.axhline(0, color=style.QUIET, lw=0.8, ls=":", label="no difference")
     for _, line in lines.iterrows():
         _draw_line(axes, line, unit=unit, beside=beside)
@@ -70,6 +79,18 @@ def agreement_figure(
     )
     axes.set_title("\n".join(map(clean, heading)), fontsize=style.TEXT, loc="left", parse_math=False)
     return figure
+
+
+def _spots(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Where a dot stands, and for how many pairs: whole-degree readings fall on the same spot again and again."""
+    spots = pd.DataFrame(
+        {
+            "middle": ((pairs["first"] + pairs["second"]) / 2).round(6),
+            "difference": (pairs["second"] - pairs["first"]).round(6),
+        }
+    )
+    counted_at = spots.value_counts(sort=False).rename("pairs").reset_index()
+    return counted_at.assign(pairs=counted_at["pairs"].clip(upper=30))
 
 
 def _draw_line(axes: Axes, line: pd.Series, *, unit: str, beside: bool) -> None:
@@ -107,5 +128,7 @@ def alt_text_agreement(pairs: pd.DataFrame, lines: pd.DataFrame, *, unit: str, m
         f"{capital(str(line['line']))}: {with_interval(line['value'], line['ci_low'], line['ci_high'], unit)}."
         for _, line in lines.iterrows()
     ]
-    n = len(pairs.dropna(subset=["first", "second"]))
-    return f"{capital(measure)}, {counted(n, 'pair')} of readings: difference against mean. {' '.join(parts)}".strip()
+    both = pairs.dropna(subset=["first", "second"])
+    of = f" of {counted(both['client'].nunique(), 'client')}" if "client" in both else ""
+    many = f"{counted(len(both), 'pair')} of readings{of}"
+    return f"{capital(measure)}, {many}: difference against mean. {' '.join(parts)}".strip()

@@ -68,7 +68,7 @@ def write_report(findings: Mapping[str, Any], folder: Path, *, plot_data: PlotDa
         _answer(finding, place, plot_data, drawn=place <= IN_FULL) for place, finding in enumerate(ordered, start=1)
     ]
     regions = by_measure(findings)
-    agreement = _agreement(findings["measurement"], plot_data)
+    agreement = _agreement(findings, plot_data)
     page = _page(findings, answers=answers, regions=regions, agreement=agreement)
     for inner in ("figures", "tables"):
         (folder / inner).mkdir(parents=True, exist_ok=True)
@@ -157,14 +157,24 @@ def _only(key: str, model: Mapping[str, Any], findings: Sequence[Mapping[str, An
     return str(model.get(key) or (found.pop() if len(found) == 1 else ""))
 
 
-def _agreement(measurement: Sequence[Mapping[str, Any]], plot_data: PlotData) -> list[ReportFigure]:
+def _agreement(findings: Mapping[str, Any], plot_data: PlotData) -> list[ReportFigure]:
     """An agreement figure for each measure whose pairs are at hand."""
-    names = {ruler["measure"]: (ruler["unit"], ruler.get("label") or spaced(ruler["measure"])) for ruler in measurement}
+    known = {finding["measure"]: tables.name_of(finding, "measure") for finding in findings["findings"]}
+    names = {
+        ruler["measure"]: (ruler["unit"], known.get(ruler["measure"]) or ruler.get("label") or spaced(ruler["measure"]))
+        for ruler in findings["measurement"]
+    }
     return [
         agreement_of(plot_data.agreement[measure], unit=unit, measure=clean(name), key=f"agreement_{place}")
         for place, (measure, (unit, name)) in enumerate(names.items(), start=1)
         if measure in plot_data.agreement
     ]
+
+
+def _agreement_table(findings: Mapping[str, Any]) -> ReportTable:
+    """How two readings agree, with the measures' human names."""
+    names = {finding["measure"]: tables.name_of(finding, "measure") for finding in findings["findings"]}
+    return details.agreement_table(findings["measurement"], names)
 
 
 def _page(
@@ -189,6 +199,7 @@ def _page(
             by_measure=regions,
             measurement=tables.measurement_table(findings["measurement"], findings["findings"]),
             agreement=agreement,
+            agreement_table=_agreement_table(findings),
             set_aside=tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])),
             flags=tables.flags_table(findings.get("flags", [])),
             record_next=findings.get("record_next", []),
@@ -248,5 +259,6 @@ def _files(findings: Mapping[str, Any], ordered: Sequence[Mapping[str, Any]]) ->
     parts.append(ReportTable(key="by_region_and_intervention", caption="", columns=(), rows=[], full=rows))
     parts.append(tables.answers_table(ordered))
     parts.append(tables.measurement_table(findings["measurement"], findings["findings"]))
+    parts.append(_agreement_table(findings))
     parts.append(tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])))
     return parts

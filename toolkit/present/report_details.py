@@ -1,16 +1,18 @@
-"""The sections after the claim: what was left at the next visit, said and as a table.
+"""The sections after the claim: what was left at the next visit, how two readings agree; said and as tables.
 
 Findings of an older version may lack the keys read here; the page then says nothing of them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
+
+import pandas as pd
 
 from toolkit.present.html import ReportTable
 from toolkit.present.report_tables import Finding, title_of
-from toolkit.present.words import capital, clean, counted, is_missing, number, sentence, with_interval
+from toolkit.present.words import capital, clean, counted, is_missing, number, sentence, spaced, with_interval
 
 HELD_WORDS = {
     "readings": "Next first reading less this session's last reading before",
@@ -68,3 +70,44 @@ def _days(days: Mapping[str, Any]) -> str:
         return "no dates"
     short, usual, long = (f"{float(days[key]):.0f}" for key in ("shortest", "median", "longest"))
     return f"{usual} (median; {short} to {long})"
+
+
+def agreement_table(measurement: Sequence[Mapping[str, Any]], names: Mapping[str, str]) -> ReportTable:
+    """How two readings of the same side agree: one row a measure, also where they cannot be compared."""
+    rows = []
+    for ruler in measurement:
+        found, why = ruler.get("agreement"), ruler.get("why_no_agreement")
+        name = capital(names.get(ruler["measure"]) or clean(ruler.get("label") or spaced(ruler["measure"])))
+        if found:
+            values = [
+                with_interval(part["value"], part["ci_low"], part["ci_high"], ruler["unit"])
+                for part in (found["mean_difference"], found["lower"], found["upper"])
+            ]
+            many = f"{counted(found['n_pairs'], 'pair')}, {counted(found['n_clients'], 'client')}"
+            rows.append((name, *values, many, f"{clean(found['method'])}; {clean(found['several_pairs_a_client'])}"))
+        elif why:
+            rows.append((name, "not estimated", "", "", "", sentence(why)))
+    return ReportTable(
+        key="agreement",
+        caption="Second less first reading of the same side, before anything was done",
+        columns=("Measure", "Mean difference", "Lower limit", "Upper limit", "From", "Method"),
+        rows=rows,
+        full=pd.DataFrame(_flat_agreement(measurement)),
+    )
+
+
+def _flat_agreement(measurement: Sequence[Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """One row a measure at full precision."""
+    return [
+        {
+            "measure": ruler["measure"],
+            **{
+                (key if end == "value" else f"{key}_{end}"): number_of
+                for key in ("mean_difference", "lower", "upper")
+                for end, number_of in ruler["agreement"][key].items()
+            },
+            **{key: ruler["agreement"][key] for key in ("unit", "n_clients", "n_pairs", "method")},
+        }
+        for ruler in measurement
+        if ruler.get("agreement")
+    ]

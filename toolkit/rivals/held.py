@@ -125,7 +125,7 @@ class Held(Shown):
         if share.ci_high - share.ci_low > 1:
             return (
                 f"How much of the gain is left after {self.days:.3g} days is not settled: the records allow anything "
-                f"from {100 * share.ci_low:.0f} to {100 * share.ci_high:.0f} % of it (95 % interval, {share.n} clients)."
+                f"from {100 * share.ci_low:.0f} to {100 * share.ci_high:.0f} % (95 % interval, {share.n} clients)."
             )
         left = (
             f"Of the gain within the session {share_text(share.value)} (95 % interval {100 * share.ci_low:.0f} to "
