@@ -91,6 +91,14 @@ def test_the_course_is_seen_from_visit_to_visit_and_not_within_one():
     assert within(between, 1.5)  # visits are one and a half weeks apart
 
 
+def test_another_reader_raises_all_readings_from_the_middle_of_the_year_and_no_change_within_a_session():
+    rows = clinic(replace(BIG, reader_change=5.0)).rows
+    day = (pd.to_datetime(rows["date"]) - pd.Timestamp(BIG.start)).dt.days
+    late = day >= 120
+    assert rows.loc[late, "before"].mean() - rows.loc[~late, "before"].mean() == pytest.approx(5.0, abs=1.0)
+    assert within(rows["after"] - rows["before"], 0.0)
+
+
 def test_only_restricted_sides_are_treated_and_drift_back():
     rows = clinic(replace(BIG, restricted_below=0.0)).rows
     assert (rows["before"] <= 35.0).mean() > 0.75

@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+READER_CHANGES_ON = 120  # days from the start
 Columns = dict[str, np.ndarray]
 Design = Literal["order_drawn", "side_drawn", "comparison_sessions", "other_side", "none"]
 
@@ -32,7 +33,8 @@ class ClinicDials:
     `course_per_week` (true drift over weeks), `keen` (log-odds of coming back per unit of observed change),
     `not_written` (share of unmoved sides whose after-reading is left empty), `unmoved_below` (observed change that
     counts as unmoved), `lean` (added to an after-reading by a reader who knows that treatment came before),
-    `round_to` (instrument or habit rounds to this step; 0 = none), `measured_only_share` of sessions.
+    `round_to` (instrument or habit rounds to this step; 0 = none), `measured_only_share` of sessions, `reader_change`
+    (all readings are higher by this from day 120 on: another examiner, another instrument).
     """
 
     n_clients: int = 60
@@ -59,6 +61,7 @@ class ClinicDials:
     unmoved_below: float = 2.0
     lean: float = 0.0
     round_to: float = 0.0
+    reader_change: float = 0.0
     measured_only_share: float = 0.3
     measure: str = "cervical_lateral_flexion"
     unit: str = "deg"
@@ -188,6 +191,9 @@ def _one_visit(
     """Columns of one visit of everyone present, and the change each client saw (for coming back)."""
     sign = 1.0 if dials.better == "higher" else -1.0
     week = (visit - 1) * 1.5
+    if dials.reader_change:
+        after_change = people["start_day"] + int(week * 7) >= READER_CHANGES_ON
+        people = people.assign(level=people["level"] + dials.reader_change * after_change)
     true = people["level"].to_numpy() + sign * dials.course_per_week * week + rng.normal(0, dials.day_sd, len(people))
     people, true, before = _restricted_only(people, true, dials, rng)
     rows = _session_columns(people, visit, week, dials, rng)

@@ -1,0 +1,205 @@
+"""The hidden clinics of the validity benchmark, and how each rule judges one of them.
+
+A scenario is a clinic with some of its dials turned, judged once, at several looks, or in several questions at once.
+For several looks or questions a rule's answer is the strongest it gives at any of them, as a reader would quote it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from toolkit.attributable.compared import find_comparison
+from toolkit.attributable.estimate import Attributable, estimate
+from toolkit.claim import LEVELS
+from toolkit.errors import FitError, NotEnoughError
+from toolkit.findings.finding import Judged, claim_of, judge, with_family
+from toolkit.findings.ruler import ruler_of
+from toolkit.models.mixed import fit_mixed_arrays
+from toolkit.questions.question import Question
+from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_rivals
+
+SEED = 20260105
+SMALLEST = 3.0
+CLEAN = ClinicDials()
+ALL = with_all_rivals(CLEAN)
+DRAWN = frozenset({"order_drawn", "side_drawn"})
+USUAL = ("rows_t", "clients_t", "mixed_z")
+
+
+@dataclass(frozen=True, kw_only=True)
+class Scenario:
+    """A clinic's dials, and how often or for how many questions it is judged (no effect in the further regions)."""
+
+    dials: ClinicDials
+    looks: int = 1
+    regions: int = 1
+
+
+SCENARIOS: dict[str, Scenario] = {
+    "clean": Scenario(dials=CLEAN),
+    "restricted sides only": Scenario(dials=replace(CLEAN, restricted_below=0.0)),
+    "warm-up and waiting": Scenario(dials=replace(CLEAN, warm_up=0.8, wait_rise=0.5)),
+    "keen clients return": Scenario(dials=replace(CLEAN, keen=0.15, effect_sd=1.0)),
+    "course over weeks": Scenario(dials=replace(CLEAN, course_per_week=0.3)),
+    "unmoved not written down": Scenario(dials=replace(CLEAN, not_written=0.6)),
+    "leaning reader, unblinded": Scenario(dials=replace(CLEAN, lean=1.0, blinded_share=0.0)),
+    "heavy tails, whole degrees": Scenario(dials=replace(CLEAN, heavy_tails=4.0, round_to=1.0)),
+    "practitioners differ": Scenario(dials=replace(CLEAN, practitioner_effect_sd=1.0)),
+    "another reader from mid-year": Scenario(dials=replace(CLEAN, reader_change=3.0)),
+    "looked at four times": Scenario(dials=CLEAN, looks=4),
+    "five regions at once": Scenario(dials=CLEAN, regions=5),
+    "all rivals": Scenario(dials=ALL),
+    "all rivals, unblinded": Scenario(dials=replace(ALL, blinded_share=0.0)),
+    "all rivals, leaning 1, unblinded": Scenario(dials=replace(ALL, lean=1.0, blinded_share=0.0)),
+    "all rivals, leaning 1, blinded": Scenario(dials=replace(ALL, lean=1.0, blinded_share=1.0)),
+    "all rivals, 12 clients": Scenario(dials=replace(ALL, n_clients=12)),
+    "all rivals, 30 clients": Scenario(dials=replace(ALL, n_clients=30)),
+    "all rivals, 200 clients": Scenario(dials=replace(ALL, n_clients=200)),
+    "all rivals, side drawn": Scenario(dials=replace(ALL, design="side_drawn")),
+    "all rivals, comparison sessions": Scenario(dials=replace(ALL, design="comparison_sessions")),
+    "all rivals, other side not drawn": Scenario(dials=replace(ALL, design="other_side")),
+    "all rivals, nothing to compare": Scenario(dials=replace(ALL, design="none")),
+}
+
+
+def usual_tests(rows: pd.DataFrame) -> dict[str, bool]:
+    """What the three usual tests claim from after − before."""
+    rows = rows[rows["intervention"] != "measured_only"]
+    if rows["measured_side"].ne(rows["treated_side"]).any():
+        rows = rows[rows["measured_side"] == rows["treated_side"]]
+    change = (rows["after"] - rows["before"]).dropna()
+    clients = change.groupby(rows["client"]).mean()
+    kept = rows.loc[change.index]
+    fit = fit_mixed_arrays(
+        change.to_numpy(),
+        np.ones((len(change), 1)),
+        ["mean"],
+        {"client": kept["client"].to_numpy(), "practitioner": kept["practitioner"].to_numpy()},
+    )
+    z = fit.contrast("mean", ddf="normal")
+    return {
+        "rows_t": _better(stats.ttest_1samp(change, 0.0).pvalue, change.mean()),
+        "clients_t": _better(stats.ttest_1samp(clients, 0.0).pvalue, clients.mean()),
+        "mixed_z": _better(1.0 if z.p is None else z.p, z.value),
+    }
+
+
+def _better(p: float, mean: float) -> bool:
+    return bool(p < 0.05 and mean > 0)
+
+
+def knows_the_design(clinic: SimulatedClinic, complete: Attributable | None) -> bool:
+    """Would the model claim a difference, had every reading been written down and the reader's lean been known?
+
+    `complete` is the toolkit's estimate from what was written down: the same thing where nothing is missing.
+    """
+    dials = clinic.dials
+    found = complete
+    if dials.not_written > 0:
+        asked = {"measure": dials.measure, "region": dials.region, "intervention": dials.intervention}
+        compared = find_comparison(clinic.all_readings, **asked, better=dials.better)
+        try:
+            found = None if compared is None else estimate(compared, n_draws=999)
+        except (NotEnoughError, FitError):
+            found = None
+    if found is None:
+        return False
+    lean = dials.lean * (1 - dials.blinded_share)
+    return bool(found.ci_low > lean if found.se is None else (found.mean - lean) / found.se > 1.959964)
+
+
+def _judged(rows: pd.DataFrame, dials: ClinicDials, *, look: int, looks: int, rng: int) -> Judged:
+    """One question, declared, about this clinic's region."""
+    question = Question(
+        measure=dials.measure,
+        region=dials.region,
+        intervention=dials.intervention,
+        better=dials.better,
+        unit=dials.unit,
+        smallest_change_that_matters=SMALLEST,
+        looks_planned=looks,
+    )
+    ruler = ruler_of(rows, measure=dials.measure, unit=dials.unit)
+    return judge(rows, question, declared=True, ruler=ruler, relation="", look=look, rng=rng)
+
+
+def _level(judged: Judged) -> str:
+    return claim_of(judged, measure="m", region="r", intervention="i").level
+
+
+def _strongest(levels: Sequence[str]) -> str:
+    """The level a reader would quote of several: the one that claims most for the technique."""
+    return min(levels, key=[str(level) for level in LEVELS].index)
+
+
+def _parts_by_looks(rows: pd.DataFrame, looks: int) -> list[pd.DataFrame]:
+    """The records as they stood at each of several looks, the last one holding all."""
+    return [rows.iloc[: round(len(rows) * (k + 1) / looks)] for k in range(looks)]
+
+
+def judge_clinic(name: str, effect: float, number: int) -> dict[str, Any]:
+    """One simulated clinic, judged by every rule."""
+    scenario = SCENARIOS[name]
+    dials = replace(scenario.dials, effect=effect)
+    rng = np.random.default_rng([SEED, list(SCENARIOS).index(name), round(effect * 10), number])
+    clinic = simulate_clinic(dials, rng=rng)
+    clinics = [clinic, *(simulate_clinic(_elsewhere(dials, k), rng=rng) for k in range(1, scenario.regions))]
+    parts = _parts_by_looks(clinic.rows, scenario.looks)
+    looked = [*parts[:-1], *(one.rows for one in clinics)]
+    usual = pd.DataFrame([usual_tests(one) for one in looked])
+    if scenario.regions > 1 and effect > 0:
+        usual = usual.iloc[:1]
+    judged, level = _answers(clinics, parts, scenario, effect=effect, rng=number)
+    return {
+        "scenario": name,
+        "effect": effect,
+        "clinic": number,
+        "level": level,
+        **usual.any().to_dict(),
+        "knows_design": knows_the_design(clinic, judged.complete),
+        **_estimates(judged, effect),
+    }
+
+
+def _elsewhere(dials: ClinicDials, k: int) -> ClinicDials:
+    """The same clinic in another region, where the technique does nothing."""
+    return replace(dials, region=f"region_{k}", effect=0.0)
+
+
+def _answers(
+    clinics: list[SimulatedClinic], parts: list[pd.DataFrame], scenario: Scenario, *, effect: float, rng: int
+) -> tuple[Judged, str]:
+    """The judgement of the first question on all records, and the level that counts.
+
+    Several looks: the strongest level of all looks. Several regions: without an effect the strongest level of all of
+    them (any claim is false), with one the level of the region that has it.
+    """
+    dated = [part.assign(date=pd.to_datetime(part["date"])) for part in [*parts[:-1], *(one.rows for one in clinics)]]
+    dials = [clinics[0].dials] * (len(parts) - 1) + [one.dials for one in clinics]
+    judged = [
+        _judged(rows, one, look=min(k + 1, len(parts)), looks=len(parts), rng=rng)
+        for k, (rows, one) in enumerate(zip(dated, dials, strict=True))
+    ]
+    if scenario.regions > 1:
+        judged = with_family(judged)
+        return judged[0], _strongest([_level(one) for one in judged]) if effect == 0 else _level(judged[0])
+    return judged[-1], _strongest([_level(one) for one in judged])
+
+
+def _estimates(judged: Judged, effect: float) -> dict[str, Any]:
+    """The estimates of one question, and whether their intervals hold the truth."""
+    found, complete = judged.attributable, judged.complete
+    return {
+        "estimate": complete.mean if complete else np.nan,
+        "against": found.mean_against if found else np.nan,
+        "covers": bool(complete and complete.ci_low <= effect <= complete.ci_high),
+        "bound_covers": bool(found and found.ci_low <= effect <= found.ci_high),
+        "compared": found is not None,
+        "missing": bool(found and found.n_filled),
+    }
