@@ -25,6 +25,7 @@ from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.findings.agreement import limits_before, pairs_before
 from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble
+from toolkit.findings.balance import known_before, overlap_scores
 from toolkit.findings.finding import Judged, client_frame, judge, with_family
 from toolkit.findings.ruler import Ruler, ruler_of
 from toolkit.present.agreement_plot import agreement_lines
@@ -226,7 +227,24 @@ def _judge(
 def _plot_data(records: Records, judged: list[Judged], findings: dict[str, Any]) -> PlotData:
     """Frames for the figures: readings by client, by finding id; pairs of readings, by measure."""
     frames = {one["id"]: client_frame(each) for one, each in zip(findings["findings"], judged, strict=True)}
-    return PlotData(before_after=frames, agreement=_agreement(records, findings["measurement"]))
+    balance = {one["id"]: pd.DataFrame(one["balance"]["rows"]) for one in findings["findings"] if one["balance"]}
+    return PlotData(
+        before_after=frames,
+        agreement=_agreement(records, findings["measurement"]),
+        balance=balance,
+        overlap=_overlap(records, judged, findings),
+    )
+
+
+def _overlap(records: Records, judged: list[Judged], findings: dict[str, Any]) -> dict[str, pd.DataFrame]:
+    """Where a comparison was not drawn: each session's chance to be one of the comparison, by finding id."""
+    found = {}
+    for one, each in zip(findings["findings"], judged, strict=True):
+        compared, question = each.compared, each.question
+        if compared is not None and one["balance"] and compared.basis == "comparison_sessions":
+            known, units = known_before(compared, records.rows, unit=str(question.unit), better=str(question.better))
+            found[one["id"]] = overlap_scores(known, list(units))
+    return found
 
 
 def _agreement(records: Records, measurement: list[dict[str, Any]]) -> dict[str, AgreementPairs]:

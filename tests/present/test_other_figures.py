@@ -187,6 +187,14 @@ def test_balance_draws_both_states_of_each_characteristic(balance, width):
     assert drawn["adjusted"] == [0.03, -0.05]
 
 
+def test_balance_draws_intervals_where_they_are_known(balance):
+    rows = balance.drop(columns="adjusted_difference").assign(ci_low=[0.1, None], ci_high=[0.7, None])
+    axes = figures.balance_figure(rows).axes[0]
+    ends = [segment[:, 0].tolist() for segment in axes.collections[-1].get_segments() if len(segment)]
+    assert [0.1, 0.7] in ends
+    assert "before +0.40 (95 % interval +0.10 to +0.70); visit −0.20." in figures.alt_text_balance(rows)
+
+
 def test_balance_in_words_holds_every_number(balance):
     assert "before +0.40, +0.03 after adjusting; visit −0.20, −0.05 after adjusting" in figures.alt_text_balance(
         balance

@@ -52,3 +52,26 @@ def test_the_agreement_of_two_readings_carries_interval_n_and_how_repeats_were_c
     assert table.rows[0][4:] == ("9 pairs, 5 clients", "mean ± 1.96 SD; put together")
     assert table.rows[1][-1] == "Nothing was read twice."
     assert table.full.loc[0, "lower_ci_low"] == 1.0
+
+
+def test_what_is_compared_stands_side_by_side(findings):
+    row = {"characteristic": "reading before", "technique": 31.0, "comparison": 30.0, "unit": "deg", "difference": 0.5}
+    row |= {"ci_low": 0.1, "ci_high": 0.9, "n_clients": 9, "n_technique": 20, "n_comparison": 22}
+    share = {
+        **row,
+        "characteristic": "no reading after",
+        "unit": "share of sessions",
+        "technique": 0.25,
+        "comparison": 0,
+    }
+    share["difference"] = None
+    balance = {"says": "not drawn.", "method": "by sessions", "rows": [row, share]}
+    table = details.balance_table({**findings["findings"][0], "balance": balance})
+    assert table.rows[0] == (
+        "Reading before",
+        "31.0°, 20 sessions",
+        "30.0°, 22 sessions",
+        "+0.5 SD (95 % interval +0.1 to +0.9 SD)",
+        "9 clients",
+    )
+    assert table.rows[1][1:4] == ("25 % of 20", "0 % of 22", "no spread to measure it by")

@@ -11,6 +11,7 @@ from toolkit.change.effect_sizes import effect_sizes
 from toolkit.change.responders import responders
 from toolkit.claim import Claim
 from toolkit.errors import NotEnoughError
+from toolkit.findings.balance import balance_parts
 from toolkit.findings.finding import Judged, case_of, claim_of, rungs_and_rivals
 from toolkit.findings.held_dict import held_parts
 from toolkit.records.account import Records
@@ -78,6 +79,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
             for rival in rivals
         ],
         "claim": _claim(claim),
+        "balance": balance_parts(judged, records.rows),
         **held_parts(judged, records, labels),
         "smallest_change_that_matters": (
             None if size is None else {"value": size, "unit": question.unit, "source": question.source}

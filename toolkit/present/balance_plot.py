@@ -9,14 +9,15 @@ import pandas as pd
 
 from toolkit.present import style
 from toolkit.present.frames import need_columns
-from toolkit.present.words import capital, counted, number, spaced
+from toolkit.present.words import capital, counted, is_missing, number, spaced
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 BALANCE_COLUMNS = ("characteristic", "difference")
 OVERLAP_COLUMNS = ("group", "score")
-ALIKE = 0.1  # SD; Austin 2009, Statistics in Medicine 28:3083: below this a difference is commonly called negligible
+ALIKE = 0.1  # SD; below this a difference is commonly called negligible: Austin (2009) Statistics in Medicine
+# 28:3083-3107 (abstract and works that cite it for 0.1 were read; the page with the number is from memory)
 
 
 def balance_figure(characteristics: pd.DataFrame, *, width: float = style.WIDE) -> Figure:
@@ -24,7 +25,7 @@ def balance_figure(characteristics: pd.DataFrame, *, width: float = style.WIDE) 
 
     Args:
         characteristics: characteristic, difference (first group minus second, in SDs); where adjusting was done also
-            adjusted_difference.
+            adjusted_difference, and where they are known ci_low and ci_high of the difference.
         width: inches.
 
     Raises:
@@ -45,7 +46,19 @@ def balance_figure(characteristics: pd.DataFrame, *, width: float = style.WIDE) 
     place = np.arange(len(names))
     axes.axvspan(-ALIKE, ALIKE, color=style.FAINT, alpha=0.45, lw=0, label="alike")
     axes.axvline(0, color=style.INK, lw=1.0)
-    axes.plot(characteristics["difference"], place, "s", mfc="white", mec=style.ORANGE, mew=1.6, ms=7, label="as is")
+    if {"ci_low", "ci_high"} <= set(characteristics):
+        axes.hlines(place, characteristics["ci_low"].astype(float), characteristics["ci_high"].astype(float))
+        axes.collections[-1].set(color=style.ORANGE, linewidth=1.4, label="95 % interval")
+    axes.plot(
+        characteristics["difference"].astype(float),
+        place,
+        "s",
+        mfc="white",
+        mec=style.ORANGE,
+        mew=1.6,
+        ms=7,
+        label="as is",
+    )
     if "adjusted_difference" in characteristics:
         axes.plot(characteristics["adjusted_difference"], place, "D", color=style.BLUE, ms=6, label="adjusted")
     axes.set_yticks(place, names, parse_math=False)
@@ -63,8 +76,17 @@ def alt_text_balance(characteristics: pd.DataFrame) -> str:
     for _, row in characteristics.iterrows():
         adjusted = row.get("adjusted_difference")
         then = "" if adjusted is None else f", {number(adjusted, decimals=2, signed=True)} after adjusting"
-        parts.append(f"{spaced(row['characteristic'])} {number(row['difference'], decimals=2, signed=True)}{then}")
+        difference = number(row["difference"], decimals=2, signed=True)
+        parts.append(f"{spaced(row['characteristic'])} {difference}{_interval_words(row)}{then}")
     return f"Differences of the two groups in SDs: {'; '.join(parts)}. Within ±{ALIKE} they are called alike."
+
+
+def _interval_words(row: pd.Series) -> str:
+    """The interval of a difference, where it is known."""
+    if is_missing(row.get("ci_low")) or is_missing(row.get("ci_high")):
+        return ""
+    low, high = (number(row[end], decimals=2, signed=True) for end in ("ci_low", "ci_high"))
+    return f" (95 % interval {low} to {high})"
 
 
 def overlap_figure(scores: pd.DataFrame, *, width: float = style.WIDE) -> Figure:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from toolkit.present.html import ReportTable
 from toolkit.present.report_tables import Finding, title_of
-from toolkit.present.words import capital, clean, counted, is_missing, number, sentence, spaced, with_interval
+from toolkit.present.words import amount, capital, clean, counted, is_missing, number, sentence, spaced, with_interval
 
 HELD_WORDS = {
     "readings": "Next first reading less this session's last reading before",
@@ -111,3 +111,45 @@ def _flat_agreement(measurement: Sequence[Mapping[str, Any]]) -> list[dict[str, 
         for ruler in measurement
         if ruler.get("agreement")
     ]
+
+
+def balance_sentence(finding: Finding) -> str:
+    """Were the compared sessions alike, and what a difference means; empty where nothing was compared."""
+    balance = finding.get("balance")
+    return sentence(balance["says"]) if balance else ""
+
+
+def balance_table(finding: Finding) -> ReportTable:
+    """What was known of the compared sessions, side by side."""
+    balance = finding.get("balance") or {"rows": [], "method": ""}
+    rows = [
+        (
+            capital(clean(row["characteristic"])),
+            _level_of(row, "technique"),
+            _level_of(row, "comparison"),
+            _in_sds(row),
+            counted(row["n_clients"], "client"),
+        )
+        for row in balance["rows"]
+    ]
+    return ReportTable(
+        key="balance",
+        caption=f"What is compared, side by side ({clean(balance['method'])})",
+        columns=("What", "Technique", "Comparison", "Difference", "From"),
+        rows=rows,
+    )
+
+
+def _level_of(row: Mapping[str, Any], arm: str) -> str:
+    """The mean of one arm with its unit and number of sessions."""
+    n, mean = row[f"n_{arm}"], row[arm]
+    if row["unit"] == "share of sessions":
+        return "not available" if is_missing(mean) else f"{number(100 * mean, decimals=0)} % of {n}"
+    return f"{amount(mean, row['unit'])}, {counted(n, 'session')}"
+
+
+def _in_sds(row: Mapping[str, Any]) -> str:
+    """The difference in SDs with its interval, or that there is no spread to measure it by."""
+    if is_missing(row["difference"]):
+        return "no spread to measure it by"
+    return with_interval(row["difference"], row["ci_low"], row["ci_high"], "SD")

@@ -103,3 +103,23 @@ def agreement_of(data: AgreementPairs, *, unit: str, measure: str, key: str) -> 
         words,
         lambda width: figures.agreement_figure(pairs, lines, unit=unit, measure=measure, width=width),
     )
+
+
+def balance_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """How far apart technique and comparison were, in SDs; None where nothing was compared."""
+    rows = plot_data.balance.get(id_of(finding))
+    if rows is None or rows.empty:
+        return None
+    title = f"Were the compared sessions alike: {title_of(finding)}"
+    words = figures.alt_text_balance(rows)
+    return drawn_twice(key, title, words, lambda width: figures.balance_figure(rows, width=width))
+
+
+def overlap_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """Whether sessions like those of the technique are among the comparison's; None where it was drawn."""
+    scores = plot_data.overlap.get(id_of(finding))
+    if scores is None or scores.empty:
+        return None
+    title = f"Do the compared sessions overlap: {title_of(finding)}"
+    words = figures.alt_text_overlap(scores)
+    return drawn_twice(key, title, words, lambda width: figures.overlap_figure(scores, width=width))
