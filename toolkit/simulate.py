@@ -68,7 +68,7 @@ class ClinicDials:
     region: str = "upper_trapezius"
     intervention: str = "percussive_release"
     better: str = "higher"
-    start: str = "2026-01-05"
+    start: str = "2023-01-02"
 
 
 ALL_RIVALS: dict[str, Any] = {

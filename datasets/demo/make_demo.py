@@ -19,8 +19,8 @@ import pandas as pd
 HERE = Path(__file__).resolve().parent
 SEED = 20260105
 N_CLIENTS = 150
-FIRST_DAY = pd.Timestamp("2025-09-01")
-COIN_FROM = pd.Timestamp("2026-03-01")
+FIRST_DAY = pd.Timestamp("2022-09-01")
+COIN_FROM = pd.Timestamp("2023-03-01")
 
 
 @dataclass(frozen=True)
@@ -274,7 +274,7 @@ def own_words(year: pd.DataFrame) -> pd.DataFrame:
 
 
 TRUTH = {
-    "scenario": "A studio that does not exist: 150 clients, 4 practitioners, September 2025 to August 2026, simulated.",
+    "scenario": "A studio that does not exist: 150 clients, 4 practitioners, September 2022 to August 2023, simulated.",
     "seed": SEED,
     "answers": [
         {
@@ -310,7 +310,7 @@ TRUTH = {
         "selection": "the side that reads more restricted today is the one that is worked on",
         "warm_up_deg_per_reading": WARM_UP,
         "rise_over_a_wait_deg": WAIT_RISE,
-        "unmoved_sides_left_empty": "45 % before 1 March 2026, 12 % after",
+        "unmoved_sides_left_empty": "45 % before 1 March 2023, 12 % after",
         "lean_of_a_reader_who_knows_deg": 0.5,
         "course_deg_per_week": 0.03,
     },
@@ -330,7 +330,7 @@ def question_text(answer: dict[str, object], smallest: float) -> str:
         'source = "own judgement: less than this is not seen in how a client moves"\n'
         "alpha = 0.05\n"
         "looks_planned = 1\n"
-        "declared_on = 2026-02-28\n"
+        "declared_on = 2023-02-28\n"
     )
 
 
