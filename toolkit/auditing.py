@@ -26,7 +26,8 @@ from toolkit.findings.agreement import limits_before, pairs_before
 from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble
 from toolkit.findings.balance import known_before, overlap_scores
-from toolkit.findings.finding import Judged, client_frame, judge, with_family
+from toolkit.findings.finding import Judged, judge, with_family
+from toolkit.findings.moved import client_frame
 from toolkit.findings.ruler import Ruler, ruler_of
 from toolkit.present.agreement_plot import agreement_lines
 from toolkit.present.plot_data import AgreementPairs, PlotData

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from toolkit.auditing import judge_question
-from toolkit.findings.finding import Judged, case_of, client_frame, with_family
+from toolkit.findings.finding import Judged, case_of, with_family
 from toolkit.findings.finding_dict import finding_dict
+from toolkit.findings.moved import client_frame
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 
@@ -105,6 +106,20 @@ def test_signs_are_judged_as_shares(rows, asked):
     assert 0 < found.attributable.mean < 1
 
 
+def test_the_change_of_a_sign_is_tested_as_a_sign(rows, asked):
+    first = rows.drop_duplicates("client").head(20)
+    lost = np.arange(20) < 6  # six lose the sign, nobody gains it
+    signs = first.assign(measure="heel_lift_in_squat", unit="yes_no", region="soleus", before=lost * 1.0, after=0.0)
+    found = judge_question(
+        signs.assign(before_2=np.nan, after_wait=np.nan),
+        {"measure": "heel_lift_in_squat", "region": "soleus", "intervention": asked["intervention"], "unit": "yes_no"},
+    )
+    assert found.readings is not None
+    assert found.readings.value == pytest.approx(6 / 20)
+    assert found.readings.p == pytest.approx(2 * 0.5**6 - 0.5**6)  # McNemar's mid-p of 6 against 0, by hand
+    assert "Newcombe" in found.readings.method
+
+
 def test_the_allowance_is_spared_by_blinding_and_named_otherwise(rows, asked, judged):
     assert judged.allowance == 0.0
     unblinded = judge_question(rows.assign(examiner_blinded="no"), asked)
@@ -137,3 +152,38 @@ def test_a_client_is_one_row_of_the_before_and_after_figure(judged, rows):
     frame = client_frame(judged)
     assert len(frame) == rows["client"].nunique()
     assert frame["change"].to_numpy() == pytest.approx((frame["second"] - frame["first"]).to_numpy())
+
+
+def test_figure_text_and_share_count_the_same_clients(rows, asked, records):
+    worse = rows.assign(
+        after=np.where(rows["client"].isin(sorted(set(rows["client"]))[:5]), rows["before_2"] - 15, rows["after"])
+    )
+    for frame in (rows, worse, rows.drop(columns="before_2")):
+        judged = judge_question(frame, asked)
+        beyond = finding_dict(judged, records)["beyond_measurement_error"]
+        clients = client_frame(judged)
+        if judged.ruler.mdc95 is None:
+            assert clients["moved"].isna().all()
+            continue
+        counts = clients["moved"].value_counts().reindex(["better", "worse", "within"], fill_value=0).tolist()
+        assert counts == [beyond["n_better"], beyond["n_worse"], beyond["n_within"]]
+        assert beyond["share"] == pytest.approx(counts[0] / beyond["n"])
+        assert clients["beyond_mdc"].sum() == counts[0] + counts[1]
+        drawn = (clients["change"].abs() > clients["threshold"]).sum()
+        assert drawn == counts[0] + counts[1]
+
+
+def test_clients_who_fell_count_as_moved_for_the_worse(rows, asked):
+    fallen = judge_question(rows.assign(after=rows["before_2"] - 15), asked)
+    frame = client_frame(fallen)
+    assert set(frame["moved"]) == {"worse"}
+    assert frame["beyond_mdc"].all()
+
+
+def test_changes_are_counted_from_the_second_reading_before_where_it_was_taken(rows, asked, records):
+    once = rows.drop(columns="before_2")
+    counted = [
+        finding_dict(replace(judge_question(frame, asked), ruler=judge_question(rows, asked).ruler), records)
+        for frame in (rows, once)
+    ]
+    assert [one["beyond_measurement_error"]["counted_from"] for one in counted] == ["before_2", "before"]

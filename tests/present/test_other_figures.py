@@ -152,6 +152,21 @@ def test_who_moved_is_counted_in_the_legend(clients, width):
     ]
 
 
+def test_each_client_is_judged_by_the_own_error(clients):
+    own = clients.assign(change=[6.0, -1.0, 0.5, 5.0], threshold=[4.4, 0.9, 4.4, 6.0])
+    axes = figures.responders_figure(own, smallest_detectable=6.0, unit="deg").axes[0]
+    assert [text.get_text().rsplit(": ")[-1] for text in axes.get_legend().get_texts()[1:]] == ["1", "1", "2"]
+    words = figures.alt_text_responders(own, smallest_detectable=6.0, unit="deg")
+    assert "1 better by more than measurement error (6° for one session, less for the mean of several)" in words
+    assert "1 worse by as much, 2 within it" in words
+
+
+def test_signs_that_moved_are_drawn_in_percentage_points(clients):
+    shares = clients.assign(change=[0.5, 0.1, -0.5, 0.0])
+    axes = figures.responders_figure(shares, smallest_detectable=0.3, unit="yes_no").axes[0]
+    assert max(abs(point[1]) for dots in axes.collections for point in dots.get_offsets()) == 50.0
+
+
 def test_groups_of_who_moved_have_shapes_of_their_own(clients):
     axes = figures.responders_figure(clients, smallest_detectable=0.5, unit="deg").axes[0]
     shapes = {points.get_paths()[0].vertices.tobytes() for points in axes.collections if len(points.get_offsets()) > 0}

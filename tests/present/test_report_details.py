@@ -1,6 +1,7 @@
 """The sections after the claim, word by word."""
 
 from toolkit.present import report_details as details
+from toolkit.present import report_tables as tables
 
 NUMBER = {"mean": 1.0, "ci_low": -0.5, "ci_high": 2.5, "unit": "deg", "n_clients": 12, "method": "client means"}
 HELD = {
@@ -75,3 +76,23 @@ def test_what_is_compared_stands_side_by_side(findings):
         "9 clients",
     )
     assert table.rows[1][1:4] == ("25 % of 20", "0 % of 22", "no spread to measure it by")
+
+
+def test_who_moved_says_better_worse_and_within_beside_what_error_alone_gives(findings):
+    beyond = {"share": 0.5, "ci_low": 0.3, "ci_high": 0.7, "n": 20, "threshold": 4.0, "threshold_source": "own records"}
+    beyond |= {"n_better": 10, "n_worse": 1, "n_within": 9, "worse": {"share": 0.05, "ci_low": 0.01, "ci_high": 0.24}}
+    beyond |= {"counted_from": "before_2", "expected_if_nothing_happened": 0.025}
+    finding = {**findings["findings"][0], "beyond_measurement_error": beyond}
+    said = details.moved_sentence(finding)
+    assert "10 got better by more than measurement error: 50 % (95 % interval 30 to 70 %)" in said
+    assert "1 got worse by as much: 5 % (95 % interval 1 to 24 %); 9 stayed within it" in said
+    assert "2.5 % each way" in said
+    assert "second reading before" in said
+    assert [row[1] for row in tables.numbers_table(finding).rows[2:4]] == [
+        "50 % (95 % interval 30 to 70 %)",
+        "5 % (95 % interval 1 to 24 %)",
+    ]
+
+
+def test_without_a_ruler_nobody_is_said_to_have_moved(findings):
+    assert details.moved_sentence(findings["findings"][0]) == ""

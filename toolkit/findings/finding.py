@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,8 +18,9 @@ from toolkit.attributable.compared import (
 from toolkit.attributable.estimate import Attributable, bounded, estimate
 from toolkit.change.centre import mean_change
 from toolkit.change.clients import clients_change
+from toolkit.change.signs import signs_change
 from toolkit.claim import Claim, Context, Evidence, make_claim
-from toolkit.errors import FitError, NotEnoughError
+from toolkit.errors import FitError, NotEnoughError, ToolkitError
 from toolkit.findings.ruler import Ruler
 from toolkit.questions.question import Question
 from toolkit.result import Estimate
@@ -130,15 +130,29 @@ def _attributable(
 
 
 def _readings(technique: pd.DataFrame, question: Question, *, first: str) -> tuple[Estimate | None, str]:
-    """Mean change over client means with its t interval, or the reason why there is none."""
+    """Mean change over client means with its t interval (a sign: net share improved), or why there is none."""
     pairs = technique.dropna(subset=[first, "after"])
     if pairs.empty:
         return None, f"no row has both {first} and after"
+    if question.unit == "yes_no":
+        return _signs(pairs, question, first=first)
     means = clients_change(pairs, first=first, second="after", better=str(question.better))["change"]
     try:
         return mean_change(means.to_numpy(), unit=str(question.unit), name=f"after less {first}"), ""
     except NotEnoughError as problem:
         return None, str(problem)
+
+
+def _signs(pairs: pd.DataFrame, question: Question, *, first: str) -> tuple[Estimate | None, str]:
+    """Net share of a sign that improved, with the interval and the test made for signs, or why there is none."""
+    try:
+        found = signs_change(pairs, measure=question.measure, better=str(question.better), first=first, rng=0)
+    except ToolkitError as problem:
+        return None, str(problem)
+    said = f"{found.difference.method}; p: {found.test.name}, {found.test.method}"
+    return replace(
+        found.difference, name=f"after less {first}", unit=str(question.unit), p=found.test.p, method=said
+    ), ""
 
 
 def _blinded_share(rows: pd.DataFrame) -> float | None:
@@ -280,16 +294,3 @@ def rungs_and_rivals(judged: Judged, rows: pd.DataFrame) -> tuple[list[Rung], li
     """The ladder and the rivals of one judged question."""
     case = case_of(judged, rows)
     return ladder(case), rivals_of(case)
-
-
-def client_frame(judged: Judged) -> pd.DataFrame:
-    """One row a client for the before/after figure: client, first, second, change, beyond_mdc."""
-    first = "before_2" if judged.readings_2 is not None else "before"
-    pairs = judged.technique.dropna(subset=[first, "after"])
-    if pairs.empty:
-        return pd.DataFrame({"client": [], "first": [], "second": [], "change": [], "beyond_mdc": []})
-    means = clients_change(pairs, first=first, second="after", better=str(judged.question.better))
-    means = means.rename(columns={"mean_first": "first", "mean_second": "second"})
-    threshold = judged.ruler.mdc95
-    beyond: Any = pd.NA if threshold is None else means["change"] > threshold / np.sqrt(means["n_sessions"])
-    return means.assign(beyond_mdc=beyond)

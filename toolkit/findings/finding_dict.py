@@ -8,12 +8,12 @@ import numpy as np
 import pandas as pd
 
 from toolkit.change.effect_sizes import effect_sizes
-from toolkit.change.responders import responders
 from toolkit.claim import Claim
 from toolkit.errors import NotEnoughError
 from toolkit.findings.balance import balance_parts
 from toolkit.findings.finding import Judged, case_of, claim_of, rungs_and_rivals
 from toolkit.findings.held_dict import held_parts
+from toolkit.findings.moved import counted_from, responders_of
 from toolkit.records.account import Records
 from toolkit.result import Estimate
 from toolkit.rivals.leaning_reader import tipping_point
@@ -205,33 +205,25 @@ def _effect_sizes(judged: Judged) -> tuple[list[dict[str, Any]], str]:
 
 
 def _beyond(judged: Judged) -> dict[str, Any]:
-    """Share of clients whose change lies beyond the ruler's error."""
-    question, threshold = judged.question, judged.ruler.mdc95
-    empty = {"share": None, "ci_low": None, "ci_high": None, "n": 0}
-    if not threshold:
-        return {**empty, "threshold": threshold, "threshold_source": judged.ruler.source}
-    try:
-        found = responders(
-            judged.technique,
-            measure=question.measure,
-            unit=str(question.unit),
-            better=str(question.better),
-            threshold=threshold,
-            threshold_source=judged.ruler.source,
-            smallest_change_that_matters=question.smallest_change_that_matters,
-            smallest_change_source=question.source,
-            sem=judged.ruler.sem,
-        )
-    except NotEnoughError:
-        return {**empty, "threshold": threshold, "threshold_source": judged.ruler.source}
-    share = found.beyond_error
+    """Shares of clients who moved beyond the ruler's error, for the better (`share`) and for the worse."""
+    ruler = {"threshold": judged.ruler.mdc95, "threshold_source": judged.ruler.source}
+    found = responders_of(judged)
+    if found is None:
+        return {"share": None, "ci_low": None, "ci_high": None, "n": 0, **ruler}
+    share, worse, clients = found.beyond_error, found.worse, found.clients
+    n_better, n_worse = (int(clients[name].sum()) for name in ("beyond_error", "worse"))
     return {
         "share": share.value,
         "ci_low": share.ci_low,
         "ci_high": share.ci_high,
         "n": share.n,
-        "threshold": threshold,
-        "threshold_source": judged.ruler.source,
+        **ruler,
+        "n_better": n_better,
+        "n_worse": n_worse,
+        "n_within": share.n - n_better - n_worse,
+        "worse": {"share": worse.value, "ci_low": worse.ci_low, "ci_high": worse.ci_high},
+        "counted_from": counted_from(judged),
+        "threshold_of_a_client": "the threshold over the root of the client's number of sessions",
         "expected_if_nothing_happened": found.expected["beyond_error"],
         "also_enough_to_matter": found.both.value if found.both is not None else None,
         "method": share.method,

@@ -17,7 +17,15 @@ from toolkit.present import report_details as details
 from toolkit.present import report_tables as tables
 from toolkit.present.html import ReportFigure, ReportTable, template_environment, write_table
 from toolkit.present.plot_data import PlotData
-from toolkit.present.report_figures import agreement_of, balance_of, before_after_of, forest_of, ladder_of, overlap_of
+from toolkit.present.report_figures import (
+    agreement_of,
+    balance_of,
+    before_after_of,
+    forest_of,
+    ladder_of,
+    moved_of,
+    overlap_of,
+)
 from toolkit.present.words import LEVEL_WORDS, capital, clean, is_missing, sentence, spaced
 
 IN_FULL = 3  # answers shown in full; the others stand in a table, their details folded away
@@ -41,6 +49,8 @@ class Answer:
     rivals: ReportTable
     held: str
     held_table: ReportTable
+    moved: str
+    moved_figure: ReportFigure | None
     balance: str
     balance_table: ReportTable
     balance_figure: ReportFigure | None
@@ -105,6 +115,8 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         rivals=tables.rivals_table(finding),
         held=details.held_sentence(finding),
         held_table=details.held_table(finding),
+        moved=details.moved_sentence(finding),
+        moved_figure=moved_of(finding, plot_data, key=f"who_moved_{place}") if drawn else None,
         balance=details.balance_sentence(finding),
         balance_table=details.balance_table(finding),
         balance_figure=balance_of(finding, plot_data, key=f"balance_{place}") if drawn else None,
@@ -250,7 +262,13 @@ def _figures(
     of_answers = [
         figure
         for answer in answers
-        for figure in (answer.ladder_figure, answer.before_after_figure, answer.balance_figure, answer.overlap_figure)
+        for figure in (
+            answer.ladder_figure,
+            answer.before_after_figure,
+            answer.moved_figure,
+            answer.balance_figure,
+            answer.overlap_figure,
+        )
     ]
     return [figure for figure in (*of_answers, *(part.figure for part in regions), *agreement) if figure is not None]
 

@@ -12,7 +12,18 @@ import pandas as pd
 
 from toolkit.present.html import ReportTable
 from toolkit.present.report_tables import Finding, title_of
-from toolkit.present.words import amount, capital, clean, counted, is_missing, number, sentence, spaced, with_interval
+from toolkit.present.words import (
+    amount,
+    capital,
+    clean,
+    counted,
+    is_missing,
+    number,
+    sentence,
+    share_words,
+    spaced,
+    with_interval,
+)
 
 HELD_WORDS = {
     "readings": "Next first reading less this session's last reading before",
@@ -70,6 +81,22 @@ def _days(days: Mapping[str, Any]) -> str:
         return "no dates"
     short, usual, long = (f"{float(days[key]):.0f}" for key in ("shortest", "median", "longest"))
     return f"{usual} (median; {short} to {long})"
+
+
+def moved_sentence(finding: Finding) -> str:
+    """Who moved beyond measurement error: better, worse and within, beside what error alone would give."""
+    beyond = finding["beyond_measurement_error"]
+    if is_missing(beyond["share"]) or beyond.get("worse") is None:
+        return ""
+    shares = [share_words(part["share"], part["ci_low"], part["ci_high"]) for part in (beyond, beyond["worse"])]
+    start = "the second reading before" if beyond.get("counted_from") == "before_2" else "the reading before"
+    chance = number(100 * beyond["expected_if_nothing_happened"], decimals=1)
+    return (
+        f"Of {counted(beyond['n'], 'client')}, {beyond['n_better']} got better by more than measurement error: "
+        f"{shares[0]}; {beyond['n_worse']} got worse by as much: {shares[1]}; {beyond['n_within']} stayed within it. "
+        f"Error alone would show {chance} % each way. Each client counts once, by the mean of the own sessions, from "
+        f"{start} to the reading after. Beyond error does not mean because of the technique."
+    )
 
 
 def agreement_table(measurement: Sequence[Mapping[str, Any]], names: Mapping[str, str]) -> ReportTable:

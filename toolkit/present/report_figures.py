@@ -123,3 +123,24 @@ def overlap_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> 
     title = f"Do the compared sessions overlap: {title_of(finding)}"
     words = figures.alt_text_overlap(scores)
     return drawn_twice(key, title, words, lambda width: figures.overlap_figure(scores, width=width))
+
+
+def moved_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """Who moved beyond measurement error; None without a ruler or without readings by client."""
+    clients, error = plot_data.before_after.get(id_of(finding)), finding["beyond_measurement_error"]["threshold"]
+    if (
+        clients is None
+        or clients.empty
+        or is_missing(error)
+        or is_missing(finding["beyond_measurement_error"]["share"])
+    ):
+        return None
+    unit, error = finding["unit"], float(error)
+    title = f"Who moved beyond measurement error: {title_of(finding)}"
+    words = figures.alt_text_responders(clients, smallest_detectable=error, unit=unit)
+    return drawn_twice(
+        key,
+        title,
+        words,
+        lambda width: figures.responders_figure(clients, smallest_detectable=error, unit=unit, width=width),
+    )

@@ -117,7 +117,7 @@ def numbers_table(finding: Finding) -> ReportTable:
             clean(change["method"]),
         )
     ]
-    rows += [_left_row(finding, n), _beyond_row(finding)]
+    rows += [_left_row(finding, n), *_beyond_rows(finding)]
     for size in finding["effect_sizes"]:
         name = EFFECT_WORDS.get(size["name"], spaced(size["name"]))
         value = with_interval(size["value"], size["ci_low"], size["ci_high"], size.get("unit", ""))
@@ -142,16 +142,23 @@ def _left_row(finding: Finding, n: str) -> tuple[str, ...]:
     return ("Beyond the comparison", difference_words(finding), p_words(left.get("p")), many if left else "", method)
 
 
-def _beyond_row(finding: Finding) -> tuple[str, ...]:
-    """The row of clients who moved beyond measurement error."""
+def _beyond_rows(finding: Finding) -> list[tuple[str, ...]]:
+    """The rows of clients who moved beyond measurement error, for the better and for the worse."""
     beyond = finding["beyond_measurement_error"]
     words = share_words(beyond["share"], beyond["ci_low"], beyond["ci_high"])
     source = clean(beyond["threshold_source"] or "measurement error not known")
-    limit = threshold(beyond["threshold"], finding["unit"])
-    name = "Clients who moved beyond measurement error"
+    name = "Clients {} by more than measurement error"
     if is_missing(beyond["share"]):
-        return (name, f"{words}: {source}", "", "", "")
-    return (name, words, "", counted(beyond["n"], "client"), f"change of {limit} or more; {source}")
+        return [(name.format("better or worse"), f"{words}: {source}", "", "", "")]
+    many = counted(beyond["n"], "client")
+    limit = threshold(beyond["threshold"], finding["unit"])
+    how = f"change of more than {limit} for one session, less for the mean of several; {source}"
+    rows: list[tuple[str, ...]] = [(name.format("better"), words, "", many, how)]
+    worse = beyond.get("worse")
+    if worse:
+        words = share_words(worse["share"], worse["ci_low"], worse["ci_high"])
+        rows.append((name.format("worse"), words, "", many, "the same"))
+    return rows
 
 
 def _leaning_rows(finding: Finding) -> list[tuple[str, ...]]:

@@ -1,4 +1,4 @@
-"""Who moved beyond measurement error: every client's change in order, with the error as a band."""
+"""Who moved beyond measurement error: every client's change in order, with each client's error as a band."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import pandas as pd
 
 from toolkit.present import style
 from toolkit.present.frames import need_columns
-from toolkit.present.words import counted, threshold, unit_words
+from toolkit.present.words import counted, scale_of, threshold, unit_words
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -20,11 +20,12 @@ COLUMNS = ("client", "change")
 def responders_figure(
     clients: pd.DataFrame, *, smallest_detectable: float, unit: str, width: float = style.WIDE
 ) -> Figure:
-    """Draw each client's change, sorted, against the smallest change one can detect in one client.
+    """Draw each client's change, sorted, against the smallest change one can detect in that client.
 
     Args:
-        clients: one row a client: client, change (in `unit`, better = positive).
-        smallest_detectable: MDC95 of the measure, in `unit`.
+        clients: one row a client: client, change (in `unit`, better = positive); where clients differ in how well they
+            are known also threshold, the smallest change one can detect in each.
+        smallest_detectable: MDC95 of one change of the measure, in `unit`.
         unit: unit of the measure.
         width: inches.
 
@@ -34,18 +35,21 @@ def responders_figure(
     Example:
         >>> clients = pd.DataFrame({"client": ["a", "b"], "change": [6.0, 1.0]})
         >>> alt_text_responders(clients, smallest_detectable=4.0, unit="deg")
-        'Change of 2 clients: 1 better by 4° or more, 0 worse by 4° or more, 1 within measurement error.'
+        'Change of 2 clients: 1 better by more than measurement error (4°), 0 worse by as much, 1 within it.'
     """
     need_columns(clients, COLUMNS, what="figure of who moved")
-    changes = np.sort(clients["change"].dropna().to_numpy(dtype=float))
-    if not len(changes):
+    drawn = _ordered(clients, smallest_detectable)
+    if drawn.empty:
         return style.nothing_to_draw("No client has both readings, so nobody can be said to have moved.", width=width)
+    scale = scale_of(unit)
+    changes, error = (drawn[name].to_numpy(dtype=float) * scale for name in ("change", "threshold"))
     figure = style.new_figure(width, 3.8)
     axes = style.axes_at(figure, left=0.65, top=0.85, width=width - 0.9, height=2.3)
-    axes.axhspan(-smallest_detectable, smallest_detectable, color=style.FAINT, alpha=0.45, lw=0, label="within error")
-    axes.axhline(0, color=style.INK, lw=1.0)
     place = np.arange(1, len(changes) + 1)
-    for chosen, look, name in _groups(changes, smallest_detectable):
+    edges, band = np.r_[0.5, place + 0.5], np.r_[error[0], error]  # a step a client
+    axes.fill_between(edges, -band, band, step="pre", color=style.FAINT, alpha=0.45, lw=0, label="within error")
+    axes.axhline(0, color=style.INK, lw=1.0)
+    for chosen, look, name in _groups(changes, error):
         axes.vlines(place[chosen], 0, changes[chosen], color=look.colour, lw=0.9, alpha=0.7)
         fill = look.colour if look.filled else "white"
         points = axes.scatter(place[chosen], changes[chosen], marker=look.marker, s=26, c=fill, zorder=3)
@@ -57,9 +61,17 @@ def responders_figure(
     return figure
 
 
-def _groups(changes: np.ndarray, error: float) -> list[tuple[np.ndarray, style.Series, str]]:
+def _ordered(clients: pd.DataFrame, smallest_detectable: float) -> pd.DataFrame:
+    """Clients with a change, from least to most, each with the own threshold or the common one."""
+    known = clients.dropna(subset=["change"]).sort_values("change", kind="stable")
+    own = known["threshold"] if "threshold" in known else pd.Series(np.nan, index=known.index)
+    return known.assign(threshold=own.astype(float).fillna(smallest_detectable))
+
+
+def _groups(changes: np.ndarray, error: np.ndarray) -> list[tuple[np.ndarray, style.Series, str]]:
     """Which clients changed beyond the error for the better, for the worse, or not."""
-    better, worse = changes >= error, changes <= -error
+    changes = np.round(changes, 10)
+    better, worse = changes > error, changes < -error
     within = style.Series(colour=style.QUIET, marker="o", dash="-", filled=False)
     falls = style.Series(colour=style.ORANGE, marker="v", dash="-", filled=True)
     rises = style.Series(colour=style.BLUE, marker="^", dash="-", filled=True)
@@ -70,10 +82,13 @@ def _groups(changes: np.ndarray, error: float) -> list[tuple[np.ndarray, style.S
 def alt_text_responders(clients: pd.DataFrame, *, smallest_detectable: float, unit: str) -> str:
     """The figure of who moved in words, made from its rows."""
     need_columns(clients, COLUMNS, what="figure of who moved")
-    changes = clients["change"].dropna().to_numpy(dtype=float)
-    counts = [int(chosen.sum()) for chosen, _, _ in _groups(changes, smallest_detectable)]
+    drawn = _ordered(clients, smallest_detectable)
+    groups = _groups(drawn["change"].to_numpy(dtype=float), drawn["threshold"].to_numpy(dtype=float))
+    counts = [int(chosen.sum()) for chosen, _, _ in groups]
     error = threshold(smallest_detectable, unit)
+    if drawn["threshold"].nunique() > 1:
+        error = f"{error} for one session, less for the mean of several"
     return (
-        f"Change of {counted(len(changes), 'client')}: {counts[0]} better by {error} or more, "
-        f"{counts[1]} worse by {error} or more, {counts[2]} within measurement error."
+        f"Change of {counted(len(drawn), 'client')}: {counts[0]} better by more than measurement error ({error}), "
+        f"{counts[1]} worse by as much, {counts[2]} within it."
     )
