@@ -218,3 +218,19 @@ def test_planned_rows_read_both_sides_of_a_sided_measure_and_one_of_the_others()
         ["cervical_rotation", "right", "deg"],
         ["pain_rating", "none", "points"],
     ]
+
+
+def test_the_only_region_and_intervention_stand_in_every_planned_row(tmp_path: Path) -> None:
+    one = _write(tmp_path / "s.xlsx", schedule=SCHEDULE, regions=["soleus"], interventions=["stretching"])
+    sheet = openpyxl.load_workbook(one)["sessions"]
+    at = {name: place for place, name in enumerate(COLUMNS, 1)}
+    assert [sheet.cell(2, at[name]).value for name in ("region", "intervention")] == ["soleus", "stretching"]
+    several = openpyxl.load_workbook(_write(tmp_path / "t.xlsx", schedule=SCHEDULE))["sessions"]
+    assert [several.cell(2, at[name]).value for name in ("region", "intervention")] == [None, None]
+
+
+def test_a_planned_session_that_was_not_held_is_called_so(tmp_path: Path) -> None:
+    records = load_records(_write(tmp_path / "s.xlsx", schedule=SCHEDULE))
+    assert records.rows.empty
+    assert set(records.set_aside["reason"]) == {"planned, not held yet: no date and no reading"}
+    assert len(records.set_aside) == records.source.rows_read

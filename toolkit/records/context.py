@@ -129,11 +129,22 @@ def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFram
         column="day", reason="not a whole number of days", remedy="write days since the client's first visit: 0, 7, 14"
     )
     without = ~dates.taken & ~days.taken
-    none_why = Why(column=header, reason="no date", remedy=remedy)
     kept = reason == 0
     ledger.note(frame.loc[kept & bad_day], why=day_why)
-    ledger.note(frame.loc[kept & ~bad_day & without], why=none_why)
+    _note_dateless(frame.loc[kept & ~bad_day & without], header, remedy, ledger)
     return keep_rows(frame, kept & ~bad_day & ~without)
+
+
+def _note_dateless(rows: pd.DataFrame, header: str, remedy: str, ledger: Ledger) -> None:
+    """Set aside rows without a date; those without any reading either are sessions still to come."""
+    planned = (rows["readings"] == 0).to_numpy()
+    to_come = Why(
+        column=header,
+        reason="planned, not held yet: no date and no reading",
+        remedy="nothing to do now; write the date and the readings when the session is held",
+    )
+    ledger.note(rows[planned], why=to_come)
+    ledger.note(rows[~planned], why=Why(column=header, reason="no date", remedy=remedy))
 
 
 def _texts(column: pd.Series, mask: np.ndarray) -> np.ndarray:

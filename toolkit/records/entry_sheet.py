@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import pandas as pd
@@ -74,7 +74,9 @@ def write_entry_sheet(
     _known_regions(_some(regions, "region"), codebook)
     if not 0 <= rows <= _MOST_ROWS:
         raise SheetError(f"rows = {rows}: ask for between 0 and {_MOST_ROWS} empty rows.")
-    planned = planned_rows(schedule, read) if schedule is not None else pd.DataFrame(columns=list(COLUMNS))
+    planned = pd.DataFrame(columns=list(COLUMNS))
+    if schedule is not None:
+        planned = planned_rows(schedule, read, always=_only_ones(regions, interventions))
     people = list(dict.fromkeys([*(clients or ()), *planned["client"]]))
     lists = _lists(read, regions, [*dict.fromkeys([*interventions, COMPARISON])], people, codebook)
     return save_workbook(
@@ -82,12 +84,21 @@ def write_entry_sheet(
     )
 
 
-def planned_rows(schedule: pd.DataFrame, measures: Sequence[Measure]) -> pd.DataFrame:
+def _only_ones(regions: Sequence[str], interventions: Sequence[str]) -> dict[str, str]:
+    """Region and intervention where only one is named: then there is nothing to choose in any row."""
+    named = {"region": list(dict.fromkeys(regions)), "intervention": list(dict.fromkeys(interventions))}
+    return {column: names[0] for column, names in named.items() if len(names) == 1}
+
+
+def planned_rows(
+    schedule: pd.DataFrame, measures: Sequence[Measure], *, always: Mapping[str, str] | None = None
+) -> pd.DataFrame:
     """The rows of the sheet for a drawn schedule: each session once for every measure and side.
 
     Args:
         schedule: client, session and order.
         measures: what will be read; a sided measure takes two rows.
+        always: cells that are the same in every row.
 
     Returns:
         A frame with the sheet's columns, empty texts where the practitioner types.
@@ -102,7 +113,7 @@ def planned_rows(schedule: pd.DataFrame, measures: Sequence[Measure]) -> pd.Data
             for side in ("left", "right") if measure.sided else ("none",):
                 planned = {"session_id": f"{client}-{session}", "client": client, "order": order}
                 read = {"measure": measure.name, "measured_side": side, "unit": measure.unit}
-                lines.append(dict.fromkeys(COLUMNS, "") | planned | read)
+                lines.append(dict.fromkeys(COLUMNS, "") | dict(always or {}) | planned | read)
     return pd.DataFrame(lines, columns=list(COLUMNS))
 
 
