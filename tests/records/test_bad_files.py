@@ -134,6 +134,19 @@ def test_rows_with_too_few_or_too_many_cells_are_set_aside_by_number(tmp_path: P
     ]
 
 
+@pytest.mark.parametrize("surplus", [",", ",,,", ",  "])
+def test_empty_cells_beyond_the_last_column_lose_nothing(tmp_path: Path, surplus: str) -> None:
+    content = HEADER + ROW.strip() + surplus + "\n" + ROW.replace("03-04", "03-05")
+    records = load_records(write(tmp_path, content))
+    assert records.rows["row"].tolist() == [2, 3]
+    assert records.set_aside.empty
+
+
+def test_a_cell_beyond_the_last_column_that_holds_something_is_not_dropped(tmp_path: Path) -> None:
+    records = load_records(write(tmp_path, HEADER + ROW.strip() + ",38,\n" + ROW.replace("03-04", "03-05")))
+    assert records.set_aside["reason"].tolist() == ["13 cells were found where 11 were expected"]
+
+
 def test_blank_lines_are_no_records_and_rows_keep_their_numbers(tmp_path: Path) -> None:
     content = HEADER + "\n" + ROW + ",,,,,,,,,,\n" + ROW.replace("03-04", "03-05")
     records = load_records(write(tmp_path, content))

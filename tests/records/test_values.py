@@ -57,6 +57,15 @@ def test_a_range_is_not_one_reading(text: str) -> None:
     assert reason_of(text) == "a range, not one reading"
 
 
+@pytest.mark.parametrize(("text", "value"), [("1.2e-05", 1.2e-5), ("-4E-1", -0.4), ("3.5E+01", 35.0), ("−2e−1", -0.2)])
+def test_a_number_as_programs_write_small_ones_is_read(text: str, value: float) -> None:
+    assert read("1.5", text).value[1] == pytest.approx(value)
+
+
+def test_a_power_of_ten_keeps_to_the_decimal_sign_of_its_column() -> None:
+    assert "decimal comma" in reason_of("1,2e-05", "3.5", "4.5")
+
+
 @pytest.mark.parametrize(
     ("text", "reason"),
     [

@@ -113,6 +113,9 @@ def _split(text: bytes, names: list[str], width: int, sign: str, *, file: str, f
 
     try:
         columns, invalid = _parse(text, width, sign)
+        if any(found > width for _, found, _ in invalid):
+            text = _without_surplus(text, width, sign, invalid)
+            columns, invalid = _parse(text, width, sign)
     except ArrowInvalid as fault:
         raise _unreadable(text, str(fault), file=file) from None
     if b'"' in text:
@@ -132,6 +135,16 @@ def _split(text: bytes, names: list[str], width: int, sign: str, *, file: str, f
     return Split(
         cells=cells, rows=rows, rows_blank=int(blank.sum()), broken=broken, separator=SEPARATORS.get(sign, sign)
     )
+
+
+def _without_surplus(text: bytes, width: int, sign: str, invalid: list[_Invalid]) -> bytes:
+    """The text without the empty cells that some lines have beyond the header's last column: nothing stands there."""
+    shortened = {}
+    for _, found, line in invalid:
+        surplus = sign * (found - width)
+        if found > width and line.rstrip(" \r\n").endswith(surplus):
+            shortened[line.strip("\r\n").encode()] = line.rstrip(" \r\n")[: -len(surplus)].encode()
+    return b"\n".join(shortened.get(line.strip(b"\r"), line) for line in text.split(b"\n"))
 
 
 def _without_header(codes: np.ndarray, texts: list[str]) -> _Column:

@@ -25,6 +25,7 @@ MISSING_WORDS = frozenset(
 YES_WORDS = frozenset(words_of("yes|y|true|present|positive|pos|x|ja|j|oui|si|sí|sì|✓|✔|+|1"))
 NO_WORDS = frozenset(words_of("no|n|false|absent|negative|neg|nein|non|0|✗"))
 _NUMBER = re.compile(r"^([+\-−]?)(\d+(?:[.,]\d+)?|[.,]\d+)\s*(\D.*)?$")
+_POWER_OF_TEN = re.compile(r"^[+\-−]?(\d+(?:[.,]\d+)?)[eE][+\-−]\d{1,2}$")  # as programs write very small numbers
 _RANGE = re.compile(r"^[+\-−]?\d+(?:[.,]\d+)?\s*\D{0,4}\s*(?:-|–|—|−|to|bis|\.\.+|…)\s*\d+(?:[.,]\d+)?\s*\D*$")
 _GROUPED = re.compile(
     r"^[+\-−]?\d{1,3}(?:[.,' ]\d{3}){2,}(?:[.,]\d+)?$|^[+\-−]?\d{1,3}(?:\.\d{3})+,\d+"
@@ -124,6 +125,9 @@ def _read_one(text: str, sign: str, left_out: Iterable[str], is_set: bool) -> _O
     low = text.casefold()
     if low in left_out:
         return _NOTHING
+    powers = _POWER_OF_TEN.match(text) if len(text) <= _LONGEST else None
+    if powers is not None:
+        return _wrong_sign(powers.group(1), sign, is_set) or _One(value=float(text.replace(",", ".").replace("−", "-")))
     found = _NUMBER.match(text) if len(text) <= _LONGEST else None
     if found is None:
         return _not_a_number(text, low)
