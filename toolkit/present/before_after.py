@@ -131,4 +131,7 @@ def _draw_differences(axes: Axes, clients: pd.DataFrame, *, change: Estimate) ->
     axes.set_title("Change", fontsize=style.TEXT, loc="left")
     known = bool(ordered["beyond_mdc"].notna().any())
     key = "filled: beyond measurement error" if known else "measurement error not known"
+    level = change.confidence_level
+    mean_words = with_interval(change.value, change.ci_low, change.ci_high, change.unit, level=level)
+    key = "\n".join([key, *style.wrapped(f"mean {mean_words}", style.inches_of(axes)[0] + 0.3, size=style.SMALL)])
     style.write(axes, 0, -0.63, key, size=style.SMALL, colour=style.QUIET, transform=style.inches_above(axes))

@@ -11,18 +11,19 @@ from dataclasses import replace
 from typing import Any
 
 from toolkit.errors import ToolkitError
-from toolkit.present.choosers import Chooser
-from toolkit.present.notebook import Words, claim, ladder
+from toolkit.present.drop_downs import Chooser
+from toolkit.present.notebook import claim, ladder
+from toolkit.present.pieces import Words
 from toolkit.present.words import capital, counted, threshold, with_interval
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 DIALS: tuple[tuple[str, str, float, float, float], ...] = (
-    ("effect", "Truth: the technique adds", 0.0, 6.0, 0.5),
-    ("warm_up", "Each further reading loosens by", 0.0, 2.0, 0.2),
-    ("wait_rise", "A rest as long adds", 0.0, 3.0, 0.5),
-    ("keen", "Those who gain come back (0 = no)", 0.0, 0.4, 0.05),
-    ("not_written", "Unmoved sides not written down", 0.0, 0.9, 0.1),
-    ("lean", "A reader who knows leans by", 0.0, 3.0, 0.5),
+    ("effect", "Truth: the technique adds (°)", 0.0, 6.0, 0.5),
+    ("warm_up", "Each further reading loosens by (°)", 0.0, 2.0, 0.2),
+    ("wait_rise", "A rest as long adds (°)", 0.0, 3.0, 0.5),
+    ("keen", "Keen clients come back (0: no)", 0.0, 0.4, 0.05),
+    ("not_written", "Unmoved sides left out (share)", 0.0, 0.9, 0.1),
+    ("lean", "A reader who knows leans by (°)", 0.0, 3.0, 0.5),
 )
 
 

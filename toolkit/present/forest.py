@@ -19,7 +19,12 @@ COLUMNS = ("region", "intervention", "adjusted_mean", "ci_low", "ci_high")
 
 
 def forest_figure(
-    rows: pd.DataFrame, *, unit: str, smallest_change: float | None = None, width: float = style.WIDE
+    rows: pd.DataFrame,
+    *,
+    unit: str,
+    smallest_change: float | None = None,
+    what: str = "change",
+    width: float = style.WIDE,
 ) -> Figure:
     """Draw one interval for each region and intervention, in the order of the rows.
 
@@ -28,6 +33,7 @@ def forest_figure(
             n_clients and p_holm.
         unit: unit of the measure.
         smallest_change: drawn as a marked line where given.
+        what: what the axis shows: a change, or a difference of two groups.
         width: inches; below 5 the words stand above the intervals.
 
     Raises:
@@ -44,7 +50,10 @@ def forest_figure(
         return style.nothing_to_draw("Nothing to show by region and intervention: no rows.", width=width)
     drawn = [_as_row(row, unit) for _, row in rows.iterrows()]
     return draw_interval_rows(
-        drawn, marks=change_marks(unit, smallest_change), axis_label=axis_words(unit), width=width
+        drawn,
+        marks=change_marks(unit, smallest_change, zero=f"no {what}"),
+        axis_label=axis_words(unit, what=capital(what)),
+        width=width,
     )
 
 
@@ -61,8 +70,9 @@ def alt_text_forest(
 
 
 def row_name(row: pd.Series) -> str:
-    """Region and intervention in words."""
-    return f"{capital(spaced(row['region']))}, {spaced(row['intervention'])}"
+    """Region and intervention in words; the intervention alone where no region is named."""
+    parts = [spaced(row[name]) for name in ("region", "intervention") if spaced(row[name])]
+    return capital(", ".join(parts))
 
 
 def _as_row(row: pd.Series, unit: str) -> IntervalRow:

@@ -14,6 +14,7 @@ from toolkit.present.words import (
     amount,
     capital,
     counted,
+    decimals_of,
     is_missing,
     scale_of,
     sentence,
@@ -78,9 +79,9 @@ def _join_rungs(axes: Axes) -> None:
     axes.plot(across, down, color=style.FAINT, lw=1.2, zorder=2.5, label="way down")
 
 
-def axis_words(unit: str) -> str:
+def axis_words(unit: str, *, what: str = "Change") -> str:
     """The axis of every figure of changes, in words."""
-    return f"Change{f' in {unit_words(unit)}' if unit else ''}; better is to the right"
+    return f"{what}{f' in {unit_words(unit)}' if unit else ''}; better is to the right"
 
 
 def alt_text_ladder(rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None) -> str:
@@ -94,8 +95,8 @@ def alt_text_ladder(rungs: pd.DataFrame, *, unit: str, smallest_change: float | 
     """
     need_columns(rungs, COLUMNS, what="ladder")
     steps = [
-        f"{place}: {spaced(rung['step'])}: {with_interval(rung['estimate'], rung['ci_low'], rung['ci_high'], unit)}."
-        for place, (_, rung) in enumerate(rungs.iterrows(), start=1)
+        f"{place + 1}: {spaced(step)}: {_estimate_words(rungs, place, unit)}."
+        for place, step in enumerate(rungs["step"])
     ]
     start = f"A ladder of {counted(len(rungs), 'estimate')}"
     if len(rungs) > 1:
@@ -113,13 +114,32 @@ def shift_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
     shift = float(here) - float(above[-1])
     if round(abs(shift), 6) == 0:
         return "Changes nothing."
+    places = _decimals(rungs, unit)
+    scale = scale_of(unit)
+    shown = round(round(float(here) * scale, places) - round(float(above[-1]) * scale, places), places) / scale
+    if shown == 0:
+        return "Changes next to nothing."
     word = "Adds" if shift > 0 else "Takes away"
-    return f"{word} {amount(abs(shift), unit)}."
+    return f"{word} {amount(abs(shown), unit, decimals=places)}."
 
 
-def change_marks(unit: str, smallest_change: float | None) -> list[Mark]:
+def _decimals(rungs: pd.DataFrame, unit: str) -> int:
+    """Decimals for all rungs alike, so that a step is the difference of what stands above and below it."""
+    ends = rungs[["estimate", "ci_low", "ci_high"]].itertuples(index=False)
+    found = [decimals_of(value, low, high, unit) for value, low, high in ends if not is_missing(value)]
+    return min(found, default=1)
+
+
+def _estimate_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
+    """A rung's estimate with its interval."""
+    rung = rungs.iloc[place]
+    decimals = _decimals(rungs, unit)
+    return with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], unit, decimals=decimals)
+
+
+def change_marks(unit: str, smallest_change: float | None, *, zero: str = "no change") -> list[Mark]:
     """The zero line and, where given, the smallest change that matters."""
-    marks = [Mark(value=0.0, name="no change")]
+    marks = [Mark(value=0.0, name=zero)]
     if smallest_change is not None and not is_missing(smallest_change):
         name = f"smallest change that matters: {threshold(smallest_change, unit)}"
         marks.append(Mark(value=float(smallest_change) * scale_of(unit), name=name, dash=(0, (4, 2))))
@@ -136,7 +156,7 @@ def _as_row(rungs: pd.DataFrame, place: int, unit: str) -> IntervalRow:
     says = sentence(rung["says"]) if not is_missing(rung["says"]) else ""
     return IntervalRow(
         name=f"{place + 1}  {capital(spaced(rung['step']))}",
-        number=with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], unit),
+        number=_estimate_words(rungs, place, unit),
         detail=" ".join(part for part in (counts, shift_words(rungs, place, unit), says) if part),
         estimate=maybe(drawn["estimate"]),
         low=maybe(drawn["ci_low"]),

@@ -8,7 +8,7 @@ import pandas as pd
 
 from toolkit.present import style
 from toolkit.present.frames import need_columns
-from toolkit.present.words import amount, capital, counted, is_missing, threshold, unit_words
+from toolkit.present.words import amount, capital, counted, is_missing, unit_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -70,7 +70,7 @@ def _draw_band(axes: Axes, visits: pd.DataFrame, smallest_detectable: float | No
     if smallest_detectable is None or is_missing(smallest_detectable) or taken.empty:
         return
     start = float(taken.iloc[0])
-    name = f"first reading ± measurement error ({threshold(smallest_detectable, unit)})"
+    name = f"first reading before ± {amount(smallest_detectable, unit)}: what reading error alone may do (MDC95)"
     low, high = start - smallest_detectable, start + smallest_detectable
     axes.axhspan(low, high, color=style.FAINT, alpha=0.4, lw=0, label=name)
 

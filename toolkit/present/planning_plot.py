@@ -21,7 +21,8 @@ def planning_figure(curves: pd.DataFrame, *, aim: float = AIM, width: float = st
     """Draw the chance of an answer against the number of clients.
 
     Args:
-        curves: n_clients, curve (its name in words, such as "true change 3°"), power (0 to 1).
+        curves: n_clients, curve (its name in words, such as "true change 3°"), power (0 to 1); where known also
+            ci_low, ci_high.
         aim: the chance one plans for, drawn as a line.
         width: inches.
 
@@ -51,6 +52,8 @@ def planning_figure(curves: pd.DataFrame, *, aim: float = AIM, width: float = st
         drawn += axes.plot(
             part["n_clients"], part["power"], color=look.colour, ls=look.dash, marker=look.marker, mfc=fill, label=name
         )
+        if {"ci_low", "ci_high"} <= set(part.columns):
+            axes.vlines(part["n_clients"], part["ci_low"], part["ci_high"], color=look.colour, lw=1.1)
     axes.set_ylim(0, 1.02)
     axes.set_yticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0 %", "20 %", "40 %", "60 %", "80 %", "100 %"])
     style.name_axes(axes, across="Number of clients", up="Chance of an answer")
@@ -58,7 +61,7 @@ def planning_figure(curves: pd.DataFrame, *, aim: float = AIM, width: float = st
         axes,
         0.99,
         aim,
-        f"aim: {aim:.0%}",
+        f"aim: {aim * 100:.0f} %",
         size=style.SMALL,
         across="right",
         up="top",

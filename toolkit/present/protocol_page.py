@@ -106,7 +106,9 @@ def _ways_figure(found: ProtocolComparison, what: str) -> ReportFigure:
         "ways",
         "Four ways of counting",
         words,
-        lambda width: figures.forest_figure(frame, unit=found.unit, smallest_change=smallest, width=width),
+        lambda width: figures.forest_figure(
+            frame, unit=found.unit, smallest_change=smallest, what="difference", width=width
+        ),
     )
 
 

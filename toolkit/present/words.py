@@ -7,6 +7,7 @@ computes: full precision stays in the findings and in the tables that are writte
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 UNIT_SIGNS = {"deg": "°", "percent": "%", "yes_no": "percentage points", "s": "s"}
@@ -17,7 +18,7 @@ LEVEL_WORDS = {
     "moved_enough": "Moved, by enough to matter",
     "moved": "Moved; by enough to matter is not shown",
     "probably_moved": "Probably moved; turns were not drawn at random",
-    "no_better_than_waiting": "No better than the comparison",
+    "no_better_than_waiting": "No better than the comparison, within what matters",
     "worse_than_waiting": "Worse than the comparison",
     "readings_changed": "The readings changed; why is open",
     "not_enough": "Not enough records to say",
@@ -152,7 +153,27 @@ def _decimals_of_interval(value: Any, low: Any, high: Any) -> int:
     return decimals_for(abs(float(high) - float(low)))
 
 
-def with_interval(value: Any, low: Any, high: Any, unit: str, *, signed: bool = True, level: float = 0.95) -> str:
+def decimals_of(value: Any, low: Any, high: Any, unit: str) -> int:
+    """How many decimals an estimate with its interval is shown with.
+
+    Example:
+        >>> decimals_of(6.91, 6.67, 7.15, "deg"), decimals_of(7.0, 6.6, 7.4, "deg")
+        (2, 1)
+    """
+    shown = (end if is_missing(end) else float(end) * scale_of(unit) for end in (value, low, high))
+    return _decimals_of_interval(*shown)
+
+
+def with_interval(
+    value: Any,
+    low: Any,
+    high: Any,
+    unit: str,
+    *,
+    signed: bool = True,
+    level: float = 0.95,
+    decimals: int | None = None,
+) -> str:
     """An estimate with unit and interval, or a plain word where either is missing.
 
     Example:
@@ -164,7 +185,7 @@ def with_interval(value: Any, low: Any, high: Any, unit: str, *, signed: bool = 
     if is_missing(value):
         return "not estimated"
     value, low, high = (end if is_missing(end) else float(end) * scale_of(unit) for end in (value, low, high))
-    places = _decimals_of_interval(value, low, high)
+    places = _decimals_of_interval(value, low, high) if decimals is None else decimals
     unit = unit_words(unit)
     middle = amount(value, unit, decimals=places, signed=signed)
     if is_missing(low) or is_missing(high) or low == high:
@@ -202,6 +223,18 @@ def counted(n: Any, one: str, many: str = "") -> str:
     if is_missing(n):
         return f"number of {plural} not available"
     return f"{int(n):,} {one if int(n) == 1 else plural}".replace(",", "\u202f")
+
+
+def readable(said: str) -> str:
+    """A finished sentence as it is read: degrees by their sign, true minus signs, a space before a percent sign.
+
+    Example:
+        >>> readable("a change of -3 deg (95% interval -1.5 to 2)")
+        'a change of −3° (95 % interval −1.5 to 2)'
+    """
+    said = re.sub(r"(?<=\d) deg\b", "°", said).replace("before_2", "the second reading before")
+    said = re.sub(r"(?<![^\s(±])-(?=\d)", "−", said)
+    return re.sub(r"(?<=\d)%(?=\s|$)", " %", said)
 
 
 def sentence(words: Any) -> str:
