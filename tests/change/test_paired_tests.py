@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from toolkit.change.paired_tests import (
+    flip_signs,
     paired_t,
     sign_flip_test,
     sign_test,
@@ -119,3 +120,9 @@ def test_one_person_is_refused(test) -> None:
 def test_what_is_not_a_number_is_refused(wrong: list[object], said: str) -> None:
     with pytest.raises(ToolkitError, match=said):
         paired_t(wrong)
+
+
+def test_signs_flipped_by_hand() -> None:
+    # sums of ±1 ±1: 2, 0, 0, −2; two of four are as far from 0 as 2
+    assert flip_signs(np.array([1.0, 1.0])).p == pytest.approx(0.5)
+    assert flip_signs(np.zeros(3)).p == 1.0

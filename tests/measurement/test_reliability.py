@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from toolkit.errors import NotEnoughError, SheetError, ToolkitError
 from toolkit.measurement.intraclass import icc_of
 from toolkit.measurement.ratings import Ratings
-from toolkit.measurement.reliability import reading_error
+from toolkit.measurement.reliability import error_of_pairs, reading_error
 
 
 def clinic(rng, *, clients=20, visits=4, shift=0.0, error=2.0):
@@ -137,3 +137,12 @@ def test_a_confidence_level_in_percent_is_refused():
 def test_an_infinite_reading_is_refused():
     with pytest.raises(SheetError, match=r"`second`: 1 of 2 values are not numbers, the first at position 1"):
         error_of([1.0, 2], [np.inf, 4], ["a", "b"])
+
+
+def test_the_error_of_one_pair_a_client_by_hand():
+    # differences 2, −1, 3: SD √(8.667/2) = 2.0817; SEM = SD/√2
+    one, two = np.array([30.0, 34.0, 38.0]), np.array([32.0, 33.0, 41.0])
+    found = error_of_pairs(one, two, np.arange(3), measure="lunge", unit="deg", n_set_aside=0, confidence_level=0.95)
+    assert found.sem.value == pytest.approx(2.0817 / np.sqrt(2), abs=1e-4)
+    assert found.mdc95.value == pytest.approx(1.96 * 2.0817, abs=1e-3)
+    assert found.shift.value == pytest.approx(4 / 3)

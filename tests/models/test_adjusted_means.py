@@ -8,7 +8,7 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from toolkit.errors import FitError
-from toolkit.models.adjusted_means import adjusted_means, against, interaction, pairwise
+from toolkit.models.adjusted_means import adjusted_means, against, interaction, mean_contrasts, pairwise
 from toolkit.models.mixed import fit_mixed, fit_mixed_arrays
 from toolkit.models.multiplicity import holm_p, multivariate_t, tukey
 
@@ -115,3 +115,17 @@ def test_the_sentence_names_the_lowest_and_the_highest_mean():
     ordered = means.rows.sort_values("mean")["intervention"].tolist()
     assert f"({ordered[0]}) to" in means.sentence()
     assert f"({ordered[-1]})" in means.sentence()
+
+
+def test_a_contrast_is_the_weighted_sum_of_the_means_and_one_beyond_the_rows_is_left_out():
+    fit = fit_mixed(without_one_cell(), formula="change ~ region * intervention", groups=("client",))
+    means = adjusted_means(fit, ("region", "intervention"))
+    able = np.flatnonzero(means.rows["estimable"])
+    gone = int(np.flatnonzero(~means.rows["estimable"].to_numpy(dtype=bool))[0])
+    weights = np.zeros((2, len(means.rows)))
+    weights[0, able[:2]] = (1.0, -1.0)
+    weights[1, [able[0], gone]] = (1.0, -1.0)
+    found = mean_contrasts(means, weights, ["first less second", "beyond"], adjustment="none", what="pairs")
+    assert found.rows["contrast"].tolist() == ["first less second"]
+    values = means.rows["mean"].to_numpy(dtype=float)
+    assert found.rows["estimate"].item() == pytest.approx(values[able[0]] - values[able[1]])

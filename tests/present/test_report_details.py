@@ -96,3 +96,12 @@ def test_who_moved_says_better_worse_and_within_beside_what_error_alone_gives(fi
 
 def test_without_a_ruler_nobody_is_said_to_have_moved(findings):
     assert details.moved_sentence(findings["findings"][0]) == ""
+
+
+def test_every_method_says_what_it_supposes_and_how_it_was_checked():
+    line = {"name": "toolkit.a.b", "what_for": "A mean.", "assumptions": "Independent.", "source": "Student (1908)"}
+    table = details.methods_table([{**line, "status": "verified", "test": "tests/a.py"}])
+    assert table.rows == [
+        ("A mean.", "Independent.", "Student (1908)", "checked against published figures; toolkit.a.b")
+    ]
+    assert table.full.loc[0, "test"] == "tests/a.py"

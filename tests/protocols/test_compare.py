@@ -13,7 +13,7 @@ from toolkit.errors import NotEnoughError
 from toolkit.present.protocol_page import protocol_page
 from toolkit.protocols.allocation import allocation, scores, standardised
 from toolkit.protocols.compare import compare_protocols, e_values
-from toolkit.protocols.ways_of_counting import adjusted_difference
+from toolkit.protocols.ways_of_counting import adjusted_difference, plain_difference, weighted_and_robust
 from toolkit.result import Estimate
 
 ASKED = {"measure": "lunge", "unit": "deg", "better": "higher", "protocol_a": "long", "protocol_b": "short"}
@@ -145,3 +145,18 @@ def test_intervals_of_the_adjusted_difference_hold_their_level():
         found = adjusted_difference(frame, unit="deg", confidence_level=0.95)
         hits += found.ci_low < 2 < found.ci_high
     assert hits >= 132
+
+
+def test_the_plain_difference_by_hand():
+    # client means 1, 2, 3 under one way and 0, 0, 3 under the other: 2 − 1 = 1; squares about them 2 and 6, six clients
+    sessions = pd.DataFrame({"client": list("aabcdef"), "got_a": [1, 1, 1, 1, 0, 0, 0], "y": [0.0, 2, 2, 3, 0, 0, 3]})
+    found = plain_difference(sessions.assign(got_a=sessions["got_a"].astype(float)), unit="deg", confidence_level=0.95)
+    assert (found.value, found.se) == pytest.approx((1.0, np.sqrt(6 / 5 * 8 / 9)))
+
+
+def test_where_nothing_was_chosen_weighting_changes_nothing():
+    known = pd.DataFrame({"before": [30.0, 32, 34, 36] * 4})
+    got_a = np.repeat([1.0, 0.0], 8)
+    sessions = pd.DataFrame({"client": [f"c{k}" for k in range(16)], "got_a": got_a, "y": np.arange(16.0)})
+    weighted, robust = weighted_and_robust(sessions, known, unit="deg", confidence_level=0.95)
+    assert (weighted.value, robust.value) == pytest.approx((3.5 - 11.5, 3.5 - 11.5))

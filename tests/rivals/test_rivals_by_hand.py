@@ -15,7 +15,8 @@ from toolkit.rivals.case import amount, client_sums, jackknife
 from toolkit.rivals.chance import chance, mean_over_clients
 from toolkit.rivals.comfort import comfort
 from toolkit.rivals.examiner_change import largest_step
-from toolkit.rivals.keen_clients import keen_clients
+from toolkit.rivals.keen_clients import first_visits, keen_clients
+from toolkit.rivals.leaning_reader import blinded_difference, digit_preference
 from toolkit.rivals.looking_again import looking_again
 from toolkit.rivals.many_questions import many_questions
 from toolkit.rivals.natural_course import course_per_week, untreated_stretches
@@ -231,3 +232,34 @@ def test_signs_are_said_in_percentage_points():
 def test_the_expected_regression_is_not_asked_of_signs():
     signs = written([0.0, 1.0] * 20, [1.0] * 40, [str(i) for i in range(40)])
     assert regression_to_the_mean(replace(signs, unit="yes_no", sem=0.4)).size is None
+
+
+def test_first_visits_by_hand():
+    # a's first session has changes 2 and 4, the later one does not count; b 6, c 9: (3 + 6 + 9) / 3
+    change = pd.DataFrame({"client": list("aaabc"), "session_id": ["s1", "s1", "s2", "s3", "s4"]})
+    change["date"] = pd.to_datetime(["2026-01-05"] * 2 + ["2026-02-05"] * 3)
+    found = first_visits(change.assign(change=[2.0, 4.0, 40.0, 6.0, 9.0]), unit="deg")
+    assert found is not None
+    assert (found.value, found.n) == (6.0, 3)
+
+
+def test_readers_who_knew_less_those_who_did_not_by_hand():
+    # knew: a 6, b 4, c 5 (mean 5); did not know: a 2, b 2, d 5 (mean 3)
+    case = written([10] * 6, [16, 14, 15, 12, 12, 15], list("abcabd"), examiner_blinded=["no"] * 3 + ["yes"] * 3)
+    found = blinded_difference(case)
+    assert found is not None
+    assert (found.value, found.n) == pytest.approx((2.0, 4))
+
+
+def test_too_few_readers_who_did_not_know_give_no_difference():
+    case = written([10] * 4, [16, 14, 15, 12], list("abca"), examiner_blinded=["no", "no", "no", "yes"])
+    assert blinded_difference(case) is None
+
+
+def test_last_digits_that_are_rounded_after_are_seen():
+    before = [float(30 + place % 5) for place in range(200)]  # 30, 31, …, 34: of 30, 31 and 34 a third ends in 0
+    client = [f"c{place // 5}" for place in range(200)]
+    found = digit_preference(written(before, [40.0] * 200, client))
+    assert found is not None
+    assert found.value == pytest.approx(1 - 1 / 3)
+    assert digit_preference(written(before, [one + 10 for one in before], client)) is None

@@ -16,7 +16,7 @@ from toolkit.errors import FitError, NotEnoughError
 from toolkit.findings.agreement import agreement_parts
 from toolkit.findings.finding import Judged
 from toolkit.findings.finding_dict import finding_dict
-from toolkit.findings.methods_used import METHODS
+from toolkit.findings.methods_used import main_methods, methods_used
 from toolkit.findings.ruler import Ruler
 from toolkit.models.region_intervention import by_region_and_intervention
 from toolkit.records.account import Records
@@ -108,39 +108,36 @@ def assemble(
     findings = [finding_dict(one, records) for one in judged]
     measures = list(dict.fromkeys(one.question.measure for one in judged))
     regions = [name for one in judged for name in one.question.region.split(" + ")]
-    return dict(
-        plain(
-            {
-                "format": FORMAT,
-                "toolkit_version": __version__,
-                "created": datetime.now(UTC).isoformat(timespec="seconds"),
-                "export": {
-                    "file": file,
-                    "sha256": source.sha256,
-                    "rows_read": source.rows_read,
-                    "rows_kept": source.rows_kept,
-                    "rows_set_aside": source.rows_set_aside,
-                    "readings_read": source.readings_read,
-                    "readings_kept": source.readings_kept,
-                    "readings_set_aside": source.readings_set_aside,
-                    "layout": source.layout,
-                },
-                "question": question,
-                "measurement": [
-                    {**ruler.as_dict(), **agreement_parts(records.rows, measure=ruler.measure, unit=ruler.unit)}
-                    for ruler in rulers
-                ],
-                "findings": findings,
-                "by_region_and_intervention": by_region(records, measures),
-                "rows_set_aside_by_reason": set_aside_by_reason(records),
-                "flags": _flags(records),
-                "record_next": record_next(findings),
-                "cautions": cautions_for(sorted(set(regions) - {"any"})),
-                "methods": METHODS,
-                "notes": _notes(judged),
-            }
-        )
-    )
+    parts = {
+        "format": FORMAT,
+        "toolkit_version": __version__,
+        "created": datetime.now(UTC).isoformat(timespec="seconds"),
+        "export": {
+            "file": file,
+            "sha256": source.sha256,
+            "rows_read": source.rows_read,
+            "rows_kept": source.rows_kept,
+            "rows_set_aside": source.rows_set_aside,
+            "readings_read": source.readings_read,
+            "readings_kept": source.readings_kept,
+            "readings_set_aside": source.readings_set_aside,
+            "layout": source.layout,
+        },
+        "question": question,
+        "measurement": [
+            {**ruler.as_dict(), **agreement_parts(records.rows, measure=ruler.measure, unit=ruler.unit)}
+            for ruler in rulers
+        ],
+        "findings": findings,
+        "by_region_and_intervention": by_region(records, measures),
+        "rows_set_aside_by_reason": set_aside_by_reason(records),
+        "flags": _flags(records),
+        "record_next": record_next(findings),
+        "cautions": cautions_for(sorted(set(regions) - {"any"})),
+        "notes": _notes(judged),
+    }
+    found: dict[str, Any] = plain(parts)
+    return {**found, "methods": main_methods(found), "methods_used": methods_used(found)}
 
 
 def _flags(records: Records) -> list[dict[str, Any]]:

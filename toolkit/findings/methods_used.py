@@ -1,36 +1,193 @@
-"""The methods behind every audit, with where they come from."""
+"""The methods that an audit used: the main ones in a few words, and their lines of `shared/methods.csv`.
+
+What was used is read off the findings themselves, so a report never lists a method that did not run.
+"""
 
 from __future__ import annotations
 
-METHODS: list[dict[str, str]] = [
-    {"name": "Paired t test and t interval over client means", "citation": "Student (1908) Biometrika 6:1–25"},
-    {
-        "name": "Mixed model, restricted maximum likelihood",
-        "citation": "Patterson & Thompson (1971) Biometrika 58:545–554",
-    },
-    {"name": "Kenward–Roger degrees of freedom", "citation": "Kenward & Roger (1997) Biometrics 53:983–997"},
-    {
-        "name": "Re-randomisation test and interval by inversion",
-        "citation": "Edgington & Onghena (2007) Randomization Tests (from memory)",
-    },
-    {"name": "Correction for several questions", "citation": "Holm (1979) Scandinavian Journal of Statistics 6:65–70"},
-    {"name": "Interval at several looks", "citation": "Lan & DeMets (1983) Biometrika 70:659–663"},
-    {
-        "name": "Standard error of measurement, smallest detectable change",
-        "citation": "Weir (2005) Journal of Strength and Conditioning Research 19:231–240",
-    },
-    {"name": "Intraclass correlation", "citation": "McGraw & Wong (1996) Psychological Methods 1:30–46"},
-    {
-        "name": "Interval of a share",
-        "citation": "Wilson (1927) Journal of the American Statistical Association 22:209–212",
-    },
-    {"name": "Effect sizes of paired changes", "citation": "Lakens (2013) Frontiers in Psychology 4:863"},
-    {
-        "name": "Expected regression to the mean",
-        "citation": "Barnett, van der Pols & Dobson (2005) International Journal of Epidemiology 34:215–220",
-    },
-    {
-        "name": "Readings not written down, filled in against the technique",
-        "citation": "the toolkit's own rule (quartile and median of the comparison's changes), checked by simulation",
-    },
-]
+import csv
+from typing import Any
+
+from toolkit.resources import shared_file
+
+Finding = dict[str, Any]
+
+# what must be true of the audit -> its main methods, in the words of the report's short list
+MAIN: dict[str, list[tuple[str, str]]] = {
+    "changes": [("Paired t test and t interval over client means", "Student (1908) Biometrika 6:1–25")],
+    "models": [
+        ("Mixed model, restricted maximum likelihood", "Patterson & Thompson (1971) Biometrika 58:545–554"),
+        ("Kenward–Roger degrees of freedom", "Kenward & Roger (1997) Biometrics 53:983–997"),
+    ],
+    "redraws": [
+        (
+            "Re-randomisation test and interval by inversion",
+            "Edgington & Onghena (2007) Randomization Tests (from memory)",
+        )
+    ],
+    "several questions": [
+        ("Correction for several questions", "Holm (1979) Scandinavian Journal of Statistics 6:65–70")
+    ],
+    "several looks": [("Interval at several looks", "Lan & DeMets (1983) Biometrika 70:659–663")],
+    "own ruler": [
+        (
+            "Standard error of measurement, smallest detectable change",
+            "Weir (2005) Journal of Strength and Conditioning Research 19:231–240",
+        ),
+        ("Intraclass correlation", "McGraw & Wong (1996) Psychological Methods 1:30–46"),
+    ],
+    "agreement": [
+        (
+            "Limits of agreement, repeated pairs of a client put together",
+            "Bland & Altman (2007) Journal of Biopharmaceutical Statistics 17:571–582",
+        )
+    ],
+    "shares": [
+        ("Interval of a share", "Wilson (1927) Journal of the American Statistical Association 22:209–212"),
+    ],
+    "effect sizes": [("Effect sizes of paired changes", "Lakens (2013) Frontiers in Psychology 4:863")],
+    "rivals": [
+        (
+            "Expected regression to the mean",
+            "Barnett, van der Pols & Dobson (2005) International Journal of Epidemiology 34:215–220",
+        )
+    ],
+    "filled in": [
+        (
+            "Readings not written down, filled in against the technique",
+            "the toolkit's own rule (quartile and median of the comparison's changes), checked by simulation",
+        )
+    ],
+    "balance": [
+        ("Differences of the compared sessions in SDs", "Austin (2009) Statistics in Medicine 28:3083–3107"),
+    ],
+    "share left": [
+        (
+            "Share of the gain left at the next visit",
+            "Fieller (1954) Journal of the Royal Statistical Society B 16:175–185 (from memory)",
+        )
+    ],
+}
+
+# the same conditions -> entries of shared/methods.csv, by their dotted names below `toolkit`
+ENTRIES: dict[str, tuple[str, ...]] = {
+    "changes": ("change.centre.mean_change",),
+    "attributable": ("attributable.estimate.estimate", "attributable.estimate.bounded"),
+    "redraws": ("attributable.redraw.redraw",),
+    "models": ("models.mixed.fit_mixed_arrays",),
+    "by region": ("models.region_intervention.by_region_and_intervention", "models.multiplicity.holm_p"),
+    "several looks": ("rivals.looking_again.spending_bounds", "rivals.looking_again.obrien_fleming_spending"),
+    "read twice": ("measurement.reliability.reading_error", "measurement.reliability.error_of_pairs"),
+    "published ruler": ("measurement.published.published_sem",),
+    "published change": ("measurement.published.published_mic",),
+    "agreement": ("measurement.agreement.limits_of_agreement_repeated",),
+    "shares": ("change.responders.responders", "change.proportions.share_of", "change.proportions.wilson_limits"),
+    "effect sizes": (
+        "change.effect_sizes.effect_sizes",
+        "change.response_mean.dz_change",
+        "change.response_mean.standardised_response_mean",
+        "change.small_sample.noncentral_t_limits",
+        "change.standardised.dav_change",
+        "change.standardised.drm_change",
+        "change.standardised.gav_change",
+        "change.standardised.baseline_sd_change",
+        "change.improvement.probability_of_improvement",
+        "change.improvement.matched_rank_biserial",
+    ),
+    "widened d_z": ("change.response_mean.dz_change_widened",),
+    "rivals": ("rivals.everyone.rivals_of", "rivals.ladder.ladder", "rivals.case.jackknife"),
+    "balance": ("findings.balance.balance_parts",),
+    "held": ("rivals.held.held_to_next_visit",),
+}
+
+# the rival's name in the findings -> entries that judged it, where it applies
+RIVALS: dict[str, tuple[str, ...]] = {
+    "chance": ("rivals.chance.chance",),
+    "clients counted more than once": ("rivals.repeated_clients.repeated_clients",),
+    "keen clients returning more": ("rivals.keen_clients.keen_clients",),
+    "regression to the mean": ("rivals.regression_to_the_mean.regression_to_the_mean",),
+    "being measured again": ("rivals.measured_again.measured_again",),
+    "natural course over weeks": (
+        "rivals.natural_course.natural_course",
+        "rivals.natural_course.course_per_week",
+        "rivals.natural_course.untreated_stretches",
+    ),
+    "readings not written down": ("rivals.not_written_down.not_written_down",),
+    "a leaning reader": (
+        "rivals.leaning_reader.leaning_reader",
+        "rivals.leaning_reader.blinded_difference",
+        "rivals.leaning_reader.digit_preference",
+    ),
+    "looking again and again": ("rivals.looking_again.looking_again",),
+    "many measures and regions": ("rivals.many_questions.many_questions",),
+    "one practitioner carrying it": ("rivals.one_practitioner.one_practitioner",),
+    "change of examiner or instrument": (
+        "rivals.examiner_change.examiner_change",
+        "rivals.examiner_change.largest_step",
+    ),
+    "comfort mistaken for outcome": ("rivals.comfort.comfort",),
+}
+
+
+# entries of a rival that only ran where it got a size, by words of that size's method
+SIZED: dict[str, tuple[str, str]] = {
+    "keen clients returning more": ("", "rivals.keen_clients.first_visits"),
+    "regression to the mean": ("selection implied", "rivals.regression_to_the_mean.expected_in_records"),
+}
+
+
+def conditions(findings: dict[str, Any]) -> set[str]:
+    """What is true of this audit, in the words of the tables above."""
+    found, rulers = findings["findings"], findings["measurement"]
+    models = [findings["by_region_and_intervention"], *findings["by_region_and_intervention"].get("other_measures", [])]
+    left = [one["attributable"] for one in found if one["attributable"]]
+    redrawn = ["re-randomisation" in one["method"] for one in left]
+    fitted = any(part["rows"] for part in models)
+    true_of_it = {
+        "changes": any(one["change"]["mean"] is not None for one in found),
+        "attributable": bool(left),
+        "redraws": any(redrawn),
+        "models": fitted or not all(redrawn),
+        "by region": fitted,
+        "several questions": len(left) > 1,
+        "several looks": any(one["looks"]["planned"] > 1 for one in found),
+        "read twice": any(one["n_pairs"] for one in rulers),
+        "own ruler": any(one["source"] == "own records" for one in rulers),
+        "published ruler": any(str(one["source"]).startswith("published") for one in rulers),
+        "agreement": any(one["agreement"] for one in rulers),
+        "shares": any(one["beyond_measurement_error"]["share"] is not None for one in found),
+        "effect sizes": any(one["effect_sizes"] for one in found),
+        "widened d_z": any("widened" in size["method"] for one in found for size in one["effect_sizes"]),
+        "rivals": any(one["rivals"] for one in found),
+        "filled in": any(one["n_filled"] for one in left),
+        "balance": any(one["balance"] for one in found),
+        "held": any(one["held"] for one in found),
+        "share left": any((one["held"] or {}).get("share_left") for one in found),
+    }
+    return {name for name, true in true_of_it.items() if true}
+
+
+def main_methods(findings: dict[str, Any]) -> list[dict[str, str]]:
+    """The main methods of this audit, name and citation."""
+    true_of_it = conditions(findings)
+    return [
+        {"name": name, "citation": citation}
+        for when, rows in MAIN.items()
+        if when in true_of_it
+        for name, citation in rows
+    ]
+
+
+def methods_used(findings: dict[str, Any]) -> list[dict[str, str]]:
+    """The lines of `shared/methods.csv` that this audit used, in the file's order."""
+    true_of_it = conditions(findings)
+    names = {name for when, entries in ENTRIES.items() if when in true_of_it for name in entries}
+    for finding in findings["findings"]:
+        for rival in finding["rivals"]:
+            if rival["status"] != "not_applicable":
+                names |= set(RIVALS.get(rival["rival"], ()))
+            words, entry = SIZED.get(rival["rival"], ("", ""))
+            if entry and rival["size"] is not None and words in rival["method"]:
+                names.add(entry)
+    text = shared_file("methods.csv").read_text(encoding="utf-8")
+    return [line for line in csv.DictReader(text.splitlines()) if line["name"].removeprefix("toolkit.") in names]

@@ -227,6 +227,7 @@ def _page(
             cautions=[sentence(caution) for caution in findings["cautions"]],
             judgement=JUDGEMENT,
             methods=findings["methods"],
+            methods_used=details.methods_table(findings.get("methods_used", [])),
         )
     )
 
@@ -290,5 +291,6 @@ def _files(findings: Mapping[str, Any], ordered: Sequence[Mapping[str, Any]]) ->
     parts.append(tables.answers_table(ordered))
     parts.append(tables.measurement_table(findings["measurement"], findings["findings"]))
     parts.append(_agreement_table(findings))
+    parts.append(details.methods_table(findings.get("methods_used", [])))
     parts.append(tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])))
     return parts

@@ -180,3 +180,26 @@ def _in_sds(row: Mapping[str, Any]) -> str:
     if is_missing(row["difference"]):
         return "no spread to measure it by"
     return with_interval(row["difference"], row["ci_low"], row["ci_high"], "SD")
+
+
+STATUS = {"verified": "checked against published figures", "from memory": "source and formula from memory"}
+
+
+def methods_table(used: Sequence[Mapping[str, Any]]) -> ReportTable:
+    """Every method the audit used: what for, what it supposes, where it is from, how it was checked."""
+    rows = [
+        (
+            clean(line["what_for"]),
+            clean(line["assumptions"]),
+            clean(line["source"]),
+            f"{STATUS.get(line['status'], clean(line['status']))}; {clean(line['name'])}",
+        )
+        for line in used
+    ]
+    return ReportTable(
+        key="methods_used",
+        caption="Every method this audit used",
+        columns=("What it does", "What it supposes", "Source", "Checked; name in the code"),
+        rows=rows,
+        full=pd.DataFrame(used, columns=["name", "what_for", "assumptions", "source", "status", "test"]),
+    )
