@@ -105,3 +105,21 @@ def test_every_method_says_what_it_supposes_and_how_it_was_checked():
         ("A mean.", "Independent.", "Student (1908)", "checked against published figures; toolkit.a.b")
     ]
     assert table.full.loc[0, "test"] == "tests/a.py"
+
+
+def test_cautions_stand_by_section_and_name_a_source_only_where_there_is_one():
+    said = {"key": "a", "place": "everyone", "text": "Stop when asked.", "source": "common practice, no source"}
+    cited = {**said, "text": "Send on.", "source": "Someone, 2020"}
+    groups = details.caution_groups({"cautions_by_section": [{"section": "First", "cautions": [said, cited]}]})
+    assert groups == [("First", ["Stop when asked.", "Send on. (Someone, 2020)"])]
+
+
+def test_findings_without_sections_show_their_cautions_all_the_same(findings):
+    assert details.caution_groups(findings)[0][1]
+
+
+def test_the_checklist_says_what_to_add(findings):
+    item = {"key": "a", "should_state": "Who paid", "stated": "", "to_add": "who paid", "guideline": "CONSORT item 25"}
+    findings["checklist"] = [item]
+    assert details.to_add(findings) == ["Who paid."]
+    assert details.checklist_table(findings).rows == [("Who paid", "not in the records", "who paid", "CONSORT item 25")]

@@ -14,13 +14,14 @@ from toolkit import __version__
 from toolkit.attributable.compared import only_treated
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.findings.agreement import agreement_parts
+from toolkit.findings.checklist import checklist
 from toolkit.findings.finding import Judged
 from toolkit.findings.finding_dict import finding_dict
 from toolkit.findings.methods_used import main_methods, methods_used
 from toolkit.findings.ruler import Ruler
 from toolkit.models.region_intervention import by_region_and_intervention
 from toolkit.records.account import Records
-from toolkit.records.cautions import cautions_for
+from toolkit.records.cautions import cautions_by_section, cautions_for
 
 FORMAT = "findings/1"
 
@@ -134,10 +135,30 @@ def assemble(
         "flags": _flags(records),
         "record_next": record_next(findings),
         "cautions": cautions_for(sorted(set(regions) - {"any"})),
+        "cautions_by_section": _cautions(regions),
         "notes": _notes(judged),
     }
     found: dict[str, Any] = plain(parts)
-    return {**found, "methods": main_methods(found), "methods_used": methods_used(found)}
+    return {
+        **found,
+        "methods": main_methods(found),
+        "methods_used": methods_used(found),
+        "checklist": checklist(found, records),
+    }
+
+
+def _cautions(regions: list[str]) -> list[dict[str, Any]]:
+    """The cautions by section, each with its place and source."""
+    sections = cautions_by_section(sorted(set(regions) - {"any"}))
+    return [
+        {
+            "section": section,
+            "cautions": [
+                {"key": one.key, "place": one.place, "text": one.text, "source": one.source} for one in several
+            ],
+        }
+        for section, several in sections.items()
+    ]
 
 
 def _flags(records: Records) -> list[dict[str, Any]]:

@@ -15,6 +15,7 @@ from toolkit.findings.finding import Judged, case_of, claim_of, rungs_and_rivals
 from toolkit.findings.held_dict import held_parts
 from toolkit.findings.moved import counted_from, responders_of
 from toolkit.records.account import Records
+from toolkit.records.cautions import cautions_by_section
 from toolkit.result import Estimate
 from toolkit.rivals.leaning_reader import tipping_point
 
@@ -79,6 +80,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
             for rival in rivals
         ],
         "claim": _claim(claim),
+        "cautions": _region_cautions(question.region),
         "balance": balance_parts(judged, records.rows),
         **held_parts(judged, records, labels),
         "smallest_change_that_matters": (
@@ -89,6 +91,12 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "questions_judged_together": judged.n_questions,
         "notes": [*_finding_notes(judged), *([why_no_sizes] if why_no_sizes else [])],
     }
+
+
+def _region_cautions(region: str) -> list[str]:
+    """Where to stay off in this region; the cautions for everyone stand once, beside all findings."""
+    sections = cautions_by_section([region])
+    return [one.text for several in sections.values() for one in several if one.place != "everyone"]
 
 
 def _finding_notes(judged: Judged) -> list[str]:

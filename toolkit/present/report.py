@@ -44,6 +44,7 @@ class Answer:
     may_say: str
     may_not_say: str
     to_say_more: str
+    cautions: list[str]
     numbers: ReportTable
     ladder: ReportTable
     rivals: ReportTable
@@ -110,6 +111,7 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         may_say=sentence(claim.get("may_say") or claim["sentence"]),
         may_not_say=sentence(claim.get("may_not_say") or "Anything beyond that sentence"),
         to_say_more=sentence(claim.get("to_say_more") or claim["next_step"]),
+        cautions=[sentence(one) for one in finding.get("cautions", [])],
         numbers=tables.numbers_table(finding),
         ladder=tables.ladder_table(finding),
         rivals=tables.rivals_table(finding),
@@ -224,7 +226,9 @@ def _page(
             flags=tables.flags_table(findings.get("flags", [])),
             record_next=findings.get("record_next", []),
             notes=[sentence(note) for note in findings.get("notes", [])],
-            cautions=[sentence(caution) for caution in findings["cautions"]],
+            cautions=details.caution_groups(findings),
+            to_add=details.to_add(findings),
+            checklist=details.checklist_table(findings),
             judgement=JUDGEMENT,
             methods=findings["methods"],
             methods_used=details.methods_table(findings.get("methods_used", [])),
@@ -292,5 +296,6 @@ def _files(findings: Mapping[str, Any], ordered: Sequence[Mapping[str, Any]]) ->
     parts.append(tables.measurement_table(findings["measurement"], findings["findings"]))
     parts.append(_agreement_table(findings))
     parts.append(details.methods_table(findings.get("methods_used", [])))
+    parts.append(details.checklist_table(findings))
     parts.append(tables.set_aside_table(findings.get("rows_set_aside_by_reason", [])))
     return parts

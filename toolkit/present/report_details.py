@@ -203,3 +203,49 @@ def methods_table(used: Sequence[Mapping[str, Any]]) -> ReportTable:
         rows=rows,
         full=pd.DataFrame(used, columns=["name", "what_for", "assumptions", "source", "status", "test"]),
     )
+
+
+NO_SOURCE = "common practice, no source"
+
+
+def caution_groups(findings: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
+    """The cautions by section, each with its source where it has one; one unnamed group in older findings."""
+    sections = findings.get("cautions_by_section")
+    if not sections:
+        return [("", [sentence(one) for one in findings["cautions"]])]
+    return [
+        (
+            clean(part["section"]),
+            [
+                clean(one["text"]) + ("" if one["source"] == NO_SOURCE else f" ({clean(one['source'])})")
+                for one in part["cautions"]
+            ],
+        )
+        for part in sections
+    ]
+
+
+def to_add(findings: Mapping[str, Any]) -> list[str]:
+    """What a full report must state and only the practitioner knows."""
+    return [sentence(item["to_add"]) for item in findings.get("checklist", []) if item["to_add"]]
+
+
+def checklist_table(findings: Mapping[str, Any]) -> ReportTable:
+    """Every item of the checklist: what this report states, what is to be added, which guideline asks."""
+    items = findings.get("checklist", [])
+    rows = [
+        (
+            clean(item["should_state"]),
+            clean(item["stated"]) or "not in the records",
+            clean(item["to_add"]) or "nothing",
+            clean(item["guideline"]),
+        )
+        for item in items
+    ]
+    return ReportTable(
+        key="checklist",
+        caption="What a report of such an audit states",
+        columns=("Item", "Stated here", "To add", "Asked for by"),
+        rows=rows,
+        full=pd.DataFrame(items, columns=["key", "should_state", "stated", "to_add", "guideline"]),
+    )

@@ -48,6 +48,27 @@ def load_cautions() -> tuple[Caution, ...]:
     return tuple(found)
 
 
+def cautions_by_section(regions: Iterable[str]) -> dict[str, list[Caution]]:
+    """The cautions for everyone and those for `regions`, by the section of the file that they stand in.
+
+    Args:
+        regions: codebook names; several joined by " + " are taken apart.
+
+    Example:
+        >>> [section.split(":")[0] for section in cautions_by_section(["soleus"])][0]
+        'Send on first'
+    """
+    wanted = {name.strip() for joined in regions for name in joined.split("+")}
+    frame = load_codebook().regions
+    named = frame.loc[frame["region"].isin(wanted), "cautions"]
+    keys = {key for cell in named for key in cell.split("|")}
+    found: dict[str, list[Caution]] = {}
+    for one in load_cautions():
+        if one.place == "everyone" or one.key in keys:
+            found.setdefault(one.section, []).append(one)
+    return found
+
+
 def cautions_for(regions: Iterable[str]) -> list[str]:
     """The cautions to show beside work on `regions`, one text each, the deference to licensed practice first.
 
@@ -63,9 +84,5 @@ def cautions_for(regions: Iterable[str]) -> list[str]:
         >>> any("calf" in text for text in shown), any("front of the neck" in text for text in shown)
         (True, False)
     """
-    wanted = {name.strip() for joined in regions for name in joined.split("+")}
-    frame = load_codebook().regions
-    named = frame.loc[frame["region"].isin(wanted), "cautions"]
-    keys = {key for cell in named for key in cell.split("|")}
-    chosen = [one.sentence() for one in load_cautions() if one.place == "everyone" or one.key in keys]
+    chosen = [one.sentence() for several in cautions_by_section(regions).values() for one in several]
     return [DEFERENCE, *chosen]
