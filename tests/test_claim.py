@@ -118,3 +118,15 @@ def test_only_the_two_strongest_levels_say_moved_without_a_qualification():
 
 def test_an_undeclared_question_says_so():
     assert "not written down before looking" in make_claim(DRAWN, replace(WORDS, declared=False)).sentence
+
+
+def test_an_interval_without_ends_is_not_printed_as_one():
+    endless = replace(DRAWN, low=float("-inf"), high=float("inf"), readings_low=-1.0)
+    said = make_claim(endless, WORDS).sentence
+    assert "too few sessions for a 95 % interval" in said
+    assert "no limit" not in said
+
+
+def test_an_end_that_is_missing_carries_no_unit():
+    said = make_claim(replace(DRAWN, high=float("inf")), WORDS).sentence
+    assert "2.0 to no limit;" in said

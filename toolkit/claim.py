@@ -169,6 +169,8 @@ def _number(value: float | None) -> str:
 
 def _amount(value: float | None, unit: str) -> str:
     words = _UNIT_WORDS.get(unit, unit)
+    if value is None or math.isinf(value):
+        return _number(value)
     return f"{_number(value)}{'' if words == '°' else ' '}{words}"
 
 
@@ -181,9 +183,13 @@ def _what(context: Context) -> str:
 
 
 def _interval(evidence: Evidence, context: Context) -> str:
+    level = f"{100 * context.confidence_level:.4g} % interval"
+    endless = all(end is not None and math.isinf(end) for end in (evidence.low, evidence.high))
+    limits = (
+        f"too few sessions for a {level}" if endless else f"{level} {_span(evidence.low, evidence.high, context.unit)}"
+    )
     return (
-        f"{_amount(evidence.mean, context.unit)} ({100 * context.confidence_level:.4g} % interval "
-        f"{_span(evidence.low, evidence.high, context.unit)}; {context.n_clients} clients, "
+        f"{_amount(evidence.mean, context.unit)} ({limits}; {context.n_clients} clients, "
         f"{context.n_sessions} sessions, {_DRAWN.get(str(evidence.basis), 'not drawn at random')}; "
         f"{context.method.split(';')[0].split(',')[0]})"
     )
