@@ -51,7 +51,7 @@ def before_after_figure(clients: pd.DataFrame, *, change: Estimate, measure: str
         return style.nothing_to_draw("No client has both readings, so there is nothing to draw.", width=width)
     n = int(clients[["first", "second", "change"]].notna().all(axis=1).sum())
     beside = width >= style.SIDE_BY_SIDE
-    figure = style.new_figure(width, 4.15 if beside else 6.75)
+    figure = style.new_figure(width, 4.35 if beside else 6.95)
     each = (width - 1.75) / 2 if beside else width - 0.85
     readings = style.axes_at(figure, left=0.65, top=0.35, width=each, height=2.9 if beside else 2.2)
     differences = style.axes_at(

@@ -138,7 +138,8 @@ def _draw_marks(
     for mark, lines in zip(marks, heading.lines, strict=True):
         place = (mark.value - low) / (high - low)
         across = _clear_of_edges(place, lines, width)
-        style.write(axes, mark.value, above, "\n".join(lines), size=style.SMALL, across=across)
+        words = style.write(axes, mark.value, above, "\n".join(lines), size=style.SMALL, across=across)
+        words.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6})  # another mark's line stops behind it
         lower = above + style.height_of(len(lines), style.SMALL)
         for start, end in strips or [(lower, axes.get_ylim()[0])]:
             (line,) = axes.plot([mark.value] * 2, [start, end], color=style.INK, lw=1.1, ls=mark.dash, zorder=2)

@@ -12,6 +12,7 @@ from toolkit.present.words import spaced
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
+    from matplotlib.lines import Line2D
 
 COLUMNS = ("n_clients", "curve", "power")
 AIM = 0.8  # common practice: plan for four answers in five
@@ -39,12 +40,12 @@ def planning_figure(curves: pd.DataFrame, *, aim: float = AIM, width: float = st
         return style.nothing_to_draw("No plan to draw.", width=width)
     names = list(dict.fromkeys(curves["curve"].astype(str)))
     columns = 2 if width >= style.SIDE_BY_SIDE else 1
-    lines = -(-len(names) // columns)
+    lines = -(-(len(names) + 1) // columns)
     head = 0.15 + lines * 0.21
     figure = style.new_figure(width, head + 3.2)
     axes = style.axes_at(figure, left=0.65, top=head, width=width - 0.9, height=2.6)
-    axes.axhline(aim, color=style.INK, lw=1.0, ls=":", label="aim")
-    drawn = []
+    line = axes.axhline(aim, color=style.INK, lw=1.0, ls=":", label=f"aim: {aim * 100:.0f} %")
+    drawn: list[Line2D] = []
     for place, name in enumerate(names):
         look = style.SERIES[place % len(style.SERIES)]
         part = curves[curves["curve"].astype(str) == name].sort_values("n_clients")
@@ -57,18 +58,8 @@ def planning_figure(curves: pd.DataFrame, *, aim: float = AIM, width: float = st
     axes.set_ylim(0, 1.02)
     axes.set_yticks([0, 0.2, 0.4, 0.6, 0.8, 1.0], ["0 %", "20 %", "40 %", "60 %", "80 %", "100 %"])
     style.name_axes(axes, across="Number of clients", up="Chance of an answer")
-    style.write(
-        axes,
-        0.99,
-        aim,
-        f"aim: {aim * 100:.0f} %",
-        size=style.SMALL,
-        across="right",
-        up="top",
-        transform=axes.get_yaxis_transform(),
-    )
     axes.legend(
-        handles=drawn,
+        handles=[*drawn, line],
         loc="lower left",
         bbox_to_anchor=(0, 1.0),
         fontsize=style.SMALL,
