@@ -1,12 +1,15 @@
 """The demo clinic's report as its reader meets it: on a desk, on a phone, on paper, with a screen reader, offline."""
 
+import copy
 import re
 
 import pytest
+from axe_playwright_python.sync_playwright import Axe
 
 from tests.browser import pages
 from toolkit.__main__ import demo_questions
 from toolkit.auditing import audit
+from toolkit.present.report import write_report
 from toolkit.resources import dataset_file
 
 SIZES = {"desktop": pages.DESKTOP, "phone": pages.PHONE}
@@ -64,6 +67,45 @@ def test_every_figure_is_drawn_and_described(visit):
         assert box is not None
         assert box["width"] > 100
         assert figure.locator("path, line, rect, circle, use").count() >= 5
+
+
+@pytest.fixture(scope="module")
+def crowded(audited, tmp_path_factory):
+    """The address of a report with more questions than are shown in full."""
+    findings, where = copy.deepcopy(audited.findings), tmp_path_factory.mktemp("crowded")
+    for place in range(5):
+        more = copy.deepcopy(findings["findings"][place % 3])
+        more["id"] += f"|{place}"
+        findings["findings"].append(more)
+    write_report(findings, where, plot_data=audited.plot_data)
+    return (where / "report.html").as_uri()
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_many_questions_fit_and_have_no_barrier_of_any_kind(chromium, crowded, size):
+    with pages.opened(chromium, crowded, SIZES[size]) as visit:
+        visit.page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+        found = Axe().run(visit.page).response["violations"]
+        assert [(one["id"], one["nodes"][0]["html"][:90]) for one in found] == []
+        assert pages.overflowing(visit.page) == []
+        assert visit.outside == []
+
+
+def test_letters_in_figures_are_large_enough_on_a_phone(chromium, report):
+    with pages.opened(chromium, report, pages.PHONE) as visit:
+        visit.page.evaluate("document.querySelectorAll('details').forEach((part) => { part.open = true; })")
+        heights = visit.page.evaluate(
+            "[...document.querySelectorAll('.phone svg text')].map((text) => text.getBoundingClientRect().height)"
+        )
+    assert heights
+    assert min(heights) >= 10
+
+
+def test_print_unfolds_the_details(chromium, report):
+    with pages.opened(chromium, report, pages.A4_PRINTED) as visit:
+        visit.page.emulate_media(media="print")
+        shown = visit.page.evaluate("document.querySelector('details table').getBoundingClientRect().height")
+    assert shown > 50
 
 
 @pytest.mark.parametrize("paper", ["A4", "Letter"])
