@@ -145,7 +145,7 @@ def test_agreement_names_its_lines_on_a_phone_too(pairs, lines):
 def test_who_moved_is_counted_in_the_legend(clients, width):
     axes = figures.responders_figure(clients, smallest_detectable=4.4, unit="deg", width=width).axes[0]
     assert [text.get_text() for text in axes.get_legend().get_texts()] == [
-        "within error",
+        "measurement error of each client",
         "better, beyond measurement error: 2",
         "worse, beyond measurement error: 0",
         "within measurement error: 2",

@@ -84,10 +84,11 @@ def test_who_moved_says_better_worse_and_within_beside_what_error_alone_gives(fi
     beyond |= {"counted_from": "before_2", "expected_if_nothing_happened": 0.025}
     finding = {**findings["findings"][0], "beyond_measurement_error": beyond}
     said = details.moved_sentence(finding)
-    assert "10 got better by more than measurement error: 50 % (95 % interval 30 to 70 %)" in said
-    assert "1 got worse by as much: 5 % (95 % interval 1 to 24 %); 9 stayed within it" in said
-    assert "2.5 % each way" in said
-    assert "second reading before" in said
+    assert said == (
+        "Of 20 clients, from the second reading before to the reading after: 10 better by more than measurement error, "
+        "50 % (95 % interval 30 to 70 %); 1 worse by as much, 5 % (95 % interval 1 to 24 %); 9 within it. Error alone "
+        "would show 2.5 % each way."
+    )
     assert [row[1] for row in tables.numbers_table(finding).rows[2:4]] == [
         "50 % (95 % interval 30 to 70 %)",
         "5 % (95 % interval 1 to 24 %)",
@@ -101,9 +102,7 @@ def test_without_a_ruler_nobody_is_said_to_have_moved(findings):
 def test_every_method_says_what_it_supposes_and_how_it_was_checked():
     line = {"name": "toolkit.a.b", "what_for": "A mean.", "assumptions": "Independent.", "source": "Student (1908)"}
     table = details.methods_table([{**line, "status": "verified", "test": "tests/a.py"}])
-    assert table.rows == [
-        ("A mean.", "Independent.", "Student (1908)", "checked against published figures; toolkit.a.b")
-    ]
+    assert table.rows == [("A mean.", "Independent.", "Student (1908)", "checked against published figures")]
     assert table.full.loc[0, "test"] == "tests/a.py"
 
 
@@ -119,7 +118,28 @@ def test_findings_without_sections_show_their_cautions_all_the_same(findings):
 
 
 def test_the_checklist_says_what_to_add(findings):
-    item = {"key": "a", "should_state": "Who paid", "stated": "", "to_add": "who paid", "guideline": "CONSORT item 25"}
+    item = {
+        "section": "openness",
+        "key": "a",
+        "should_state": "Who paid",
+        "stated": "",
+        "to_add": "who paid",
+        "guideline": "CONSORT item 25",
+    }
     findings["checklist"] = [item]
-    assert details.to_add(findings) == ["Who paid."]
+    assert details.to_add(findings) == ["Openness: Who paid."]
     assert details.checklist_table(findings).rows == [("Who paid", "not in the records", "who paid", "CONSORT item 25")]
+
+
+def test_the_states_of_the_rivals_stand_in_a_line_each_the_open_ones_first(findings):
+    lines = details.rival_states(findings["findings"][0])
+    assert lines == ["Open: regression to the mean, being measured again."]
+
+
+def test_where_nothing_is_open_that_is_said(findings):
+    finding = {**findings["findings"][0], "rivals": [{"rival": "chance", "status": "bounded"}]}
+    assert details.rival_states(finding)[0] == "Open: none."
+
+
+def test_a_source_that_repeats_is_said_once():
+    assert tables.said_once([("a", "x"), ("b", "x"), ("c", "y")]) == [("a", "x"), ("b", "as above"), ("c", "y")]

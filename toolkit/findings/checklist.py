@@ -28,6 +28,7 @@ def checklist(findings: dict[str, Any], records: Records) -> list[dict[str, str]
         stated, add = _ANSWERS[item["key"]](findings, records)
         out.append(
             {
+                "section": item["section"],
                 "key": item["key"],
                 "should_state": item["what_the_report_states"],
                 "stated": stated,

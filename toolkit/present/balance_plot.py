@@ -61,7 +61,7 @@ def balance_figure(characteristics: pd.DataFrame, *, width: float = style.WIDE) 
     )
     if "adjusted_difference" in characteristics:
         axes.plot(characteristics["adjusted_difference"], place, "D", color=style.BLUE, ms=6, label="adjusted")
-    axes.set_yticks(place, names, parse_math=False)
+    axes.set_yticks(place, names, parse_math=False, multialignment="right")
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.margins(x=0.1)
     style.name_axes(axes, across="Difference of the groups, in SDs")

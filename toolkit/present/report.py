@@ -48,6 +48,8 @@ class Answer:
     numbers: ReportTable
     ladder: ReportTable
     rivals: ReportTable
+    rival_states: list[str]
+    drawn: bool
     held: str
     held_table: ReportTable
     moved: str
@@ -115,6 +117,8 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         numbers=tables.numbers_table(finding),
         ladder=tables.ladder_table(finding),
         rivals=tables.rivals_table(finding),
+        rival_states=details.rival_states(finding),
+        drawn=bool((finding.get("balance") or {}).get("drawn")),
         held=details.held_sentence(finding),
         held_table=details.held_table(finding),
         moved=details.moved_sentence(finding),

@@ -11,8 +11,9 @@ from typing import Any
 import pandas as pd
 
 from toolkit.present.html import ReportTable
-from toolkit.present.report_tables import Finding, title_of
+from toolkit.present.report_tables import WORST_FIRST, Finding, said_once, title_of
 from toolkit.present.words import (
+    STATUS_WORDS,
     amount,
     capital,
     clean,
@@ -92,11 +93,20 @@ def moved_sentence(finding: Finding) -> str:
     start = "the second reading before" if beyond.get("counted_from") == "before_2" else "the reading before"
     chance = number(100 * beyond["expected_if_nothing_happened"], decimals=1)
     return (
-        f"Of {counted(beyond['n'], 'client')}, {beyond['n_better']} got better by more than measurement error: "
-        f"{shares[0]}; {beyond['n_worse']} got worse by as much: {shares[1]}; {beyond['n_within']} stayed within it. "
-        f"Error alone would show {chance} % each way. Each client counts once, by the mean of the own sessions, from "
-        f"{start} to the reading after. Beyond error does not mean because of the technique."
+        f"Of {counted(beyond['n'], 'client')}, from {start} to the reading after: {beyond['n_better']} better by more "
+        f"than measurement error, {shares[0]}; {beyond['n_worse']} worse by as much, {shares[1]}; {beyond['n_within']} "
+        f"within it. Error alone would show {chance} % each way."
     )
+
+
+def rival_states(finding: Finding) -> list[str]:
+    """Which explanations stand how, the open ones first: one line a state."""
+    lines = []
+    for status, words in sorted(STATUS_WORDS.items(), key=lambda item: WORST_FIRST.index(item[0])):
+        names = [spaced(rival["rival"]) for rival in finding["rivals"] if rival["status"] == status]
+        if names or status == "open":
+            lines.append(f"{capital(words)}: {', '.join(names) or 'none'}.")
+    return lines
 
 
 def agreement_table(measurement: Sequence[Mapping[str, Any]], names: Mapping[str, str]) -> ReportTable:
@@ -118,7 +128,7 @@ def agreement_table(measurement: Sequence[Mapping[str, Any]], names: Mapping[str
         key="agreement",
         caption="Second less first reading of the same side, before anything was done",
         columns=("Measure", "Mean difference", "Lower limit", "Upper limit", "From", "Method"),
-        rows=rows,
+        rows=said_once(rows),
         full=pd.DataFrame(_flat_agreement(measurement)),
     )
 
@@ -192,14 +202,14 @@ def methods_table(used: Sequence[Mapping[str, Any]]) -> ReportTable:
             clean(line["what_for"]),
             clean(line["assumptions"]),
             clean(line["source"]),
-            f"{STATUS.get(line['status'], clean(line['status']))}; {clean(line['name'])}",
+            STATUS.get(line["status"], clean(line["status"])),
         )
         for line in used
     ]
     return ReportTable(
         key="methods_used",
-        caption="Every method this audit used",
-        columns=("What it does", "What it supposes", "Source", "Checked; name in the code"),
+        caption="Every method this audit used; names in the code and tests: tables/methods_used.csv",
+        columns=("What it does", "What it supposes", "Source", "Checked"),
         rows=rows,
         full=pd.DataFrame(used, columns=["name", "what_for", "assumptions", "source", "status", "test"]),
     )
@@ -227,7 +237,11 @@ def caution_groups(findings: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
 
 def to_add(findings: Mapping[str, Any]) -> list[str]:
     """What a full report must state and only the practitioner knows."""
-    return [sentence(item["to_add"]) for item in findings.get("checklist", []) if item["to_add"]]
+    return [
+        f"{capital(clean(item['section']))}: {sentence(item['to_add'])}"
+        for item in findings.get("checklist", [])
+        if item["to_add"]
+    ]
 
 
 def checklist_table(findings: Mapping[str, Any]) -> ReportTable:
@@ -247,5 +261,5 @@ def checklist_table(findings: Mapping[str, Any]) -> ReportTable:
         caption="What a report of such an audit states",
         columns=("Item", "Stated here", "To add", "Asked for by"),
         rows=rows,
-        full=pd.DataFrame(items, columns=["key", "should_state", "stated", "to_add", "guideline"]),
+        full=pd.DataFrame(items, columns=["section", "key", "should_state", "stated", "to_add", "guideline"]),
     )

@@ -27,7 +27,7 @@ from toolkit.present.words import (
 )
 
 Finding = Mapping[str, Any]
-_WORST_FIRST = ("open", "bounded", "adjusted", "closed_by_design", "not_applicable")
+WORST_FIRST = ("open", "bounded", "adjusted", "closed_by_design", "not_applicable")
 
 
 def name_of(finding: Finding, what: str) -> str:
@@ -208,7 +208,7 @@ def rivals_table(finding: Finding) -> ReportTable:
             capital(clean(rival["says"])),
             capital(clean(rival["what_would_close_it"])) or "nothing more needed",
         )
-        for rival in sorted(finding["rivals"], key=lambda rival: _WORST_FIRST.index(rival["status"]))
+        for rival in sorted(finding["rivals"], key=lambda rival: WORST_FIRST.index(rival["status"]))
     ]
     return ReportTable(
         key="rivals",
@@ -272,6 +272,7 @@ def measurement_table(measurement: Sequence[Mapping[str, Any]], findings: Sequen
         if ruler.get("method"):
             source = f"{source}; {clean(ruler['method'])}"
         rows.append((name, *values, many if ruler["source"] == "own records" else "see the source", source))
+    rows = said_once(rows)
     return ReportTable(
         key="measurement",
         caption="How good the ruler is",
@@ -279,6 +280,14 @@ def measurement_table(measurement: Sequence[Mapping[str, Any]], findings: Sequen
         rows=rows,
         full=pd.DataFrame(measurement),
     )
+
+
+def said_once(rows: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:
+    """Rows whose last cell, where it only repeats the one above, says so in two words."""
+    return [
+        (*row[:-1], "as above") if place and row[-1] and row[-1] == rows[place - 1][-1] else row
+        for place, row in enumerate(rows)
+    ]
 
 
 def set_aside_table(reasons: Sequence[Mapping[str, Any]]) -> ReportTable:

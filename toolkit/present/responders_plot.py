@@ -43,11 +43,13 @@ def responders_figure(
         return style.nothing_to_draw("No client has both readings, so nobody can be said to have moved.", width=width)
     scale = scale_of(unit)
     changes, error = (drawn[name].to_numpy(dtype=float) * scale for name in ("change", "threshold"))
-    figure = style.new_figure(width, 3.8)
+    figure = style.new_figure(width, 3.6)
     axes = style.axes_at(figure, left=0.65, top=0.85, width=width - 0.9, height=2.3)
     place = np.arange(1, len(changes) + 1)
     edges, band = np.r_[0.5, place + 0.5], np.r_[error[0], error]  # a step a client
-    axes.fill_between(edges, -band, band, step="pre", color=style.FAINT, alpha=0.45, lw=0, label="within error")
+    axes.fill_between(
+        edges, -band, band, step="pre", color=style.FAINT, alpha=0.45, lw=0, label="measurement error of each client"
+    )
     axes.axhline(0, color=style.INK, lw=1.0)
     for chosen, look, name in _groups(changes, error):
         axes.vlines(place[chosen], 0, changes[chosen], color=look.colour, lw=0.9, alpha=0.7)
