@@ -293,3 +293,22 @@ def test_open_explanations_stand_first(findings):
     states = [row[1] for row in tables.rivals_table(findings["findings"][1]).rows]
     assert states[0] == "open"
     assert states[-1] == "does not apply here"
+
+
+def test_every_minus_sign_on_the_page_is_a_true_one_and_dates_and_pages_keep_their_dash(findings, tmp_path):
+    first = findings["findings"][0]
+    first["claim"]["sentence"] = "It fell by -3.5° (95 % interval -5 to -2), ± -1."
+    first["rivals"][0]["says"] = "The drift was -0.4 (95 % interval -1 to 0.2)"
+    first |= {"held": None, "why_not_held": "The change was -2."}
+    findings["notes"] = ["Judged on 2026-01-05: -4 of them."]
+    findings["record_next"] = [{"what": "Take off -1 deg.", "why": "it is -1"}]
+    findings["methods"] = [{"name": "A", "citation": "Biometrics 53:983-997"}]
+    write_report(findings, tmp_path, plot_data=PlotData())
+    text = Page((tmp_path / "report.html").read_text(encoding="utf-8")).text
+    assert "It fell by −3.5° (95 % interval −5 to −2), ± −1." in text
+    assert "The drift was −0.4 (95 % interval −1 to 0.2)" in text
+    assert "The change was −2." in text
+    assert "Judged on 2026-01-05: −4 of them." in text
+    assert "Take off −1°" in text
+    assert "53:983-997" in text
+    assert re.findall(r"(?:^|[\s(±])-\d", text) == []

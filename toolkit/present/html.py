@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from toolkit.present.words import clean, without_stop
+from toolkit.present.words import clean, readable, without_stop
 from toolkit.result import html_table
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ class ReportTable:
             What | n
             clients | 3
         """
-        return "\n".join([self.caption, *(" | ".join(map(clean, row)) for row in (self.columns, *self.rows))])
+        return "\n".join([self.caption, *(" | ".join(map(_shown, row)) for row in (self.columns, *self.rows))])
 
     def __str__(self) -> str:
         return self.text()
@@ -48,7 +48,7 @@ class ReportTable:
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        frame = pd.DataFrame(list(self.rows), columns=list(self.columns))
+        frame = pd.DataFrame([tuple(map(_shown, row)) for row in self.rows], columns=list(self.columns))
         left = "style='text-align:left;vertical-align:top'"  # a notebook would set words to the right
         page = html_table(frame, caption=self.caption)
         for cell in ("<caption", "<th", "<td"):
@@ -57,7 +57,12 @@ class ReportTable:
 
     def cells(self) -> list[list[tuple[str, str]]]:
         """Each row as pairs of column name and cell, for pages too narrow for columns."""
-        return [list(zip(self.columns, map(clean, row), strict=True)) for row in self.rows]
+        return [list(zip(self.columns, map(_shown, row), strict=True)) for row in self.rows]
+
+
+def _shown(cell: str) -> str:
+    """A cell as it is read: no control characters, one kind of minus sign."""
+    return readable(clean(cell))
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -129,7 +129,7 @@ def amount(value: Any, unit: str, *, decimals: int | None = None, signed: bool =
 
 def without_stop(words: Any) -> str:
     """Words that go on after them: no full stop at the end."""
-    return clean(words).rstrip(". ")
+    return readable(clean(words)).rstrip(". ")
 
 
 def threshold(value: Any, unit: str) -> str:
@@ -238,6 +238,6 @@ def readable(said: str) -> str:
 
 
 def sentence(words: Any) -> str:
-    """Words as a sentence: first letter large, a full stop at the end."""
-    text = capital(clean(words))
+    """Words as a sentence that reads well: first letter large, a full stop at the end, true minus signs."""
+    text = capital(readable(clean(words)))
     return text if not text or text[-1] in ".!?" else f"{text}."

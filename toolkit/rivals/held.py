@@ -123,9 +123,10 @@ class Held(Shown):
             return f"How long it lasts cannot be told: {self.why_no_share}."
         share = self.share_left
         if share.ci_high - share.ci_low > 1:
+            ends = f"{100 * share.ci_low:.0f} to {100 * share.ci_high:.0f}"
             return (
-                f"How much of the gain is left after {self.days:.3g} days is not settled: the records allow anything "
-                f"from {100 * share.ci_low:.0f} to {100 * share.ci_high:.0f} % (95 % interval, {share.n} clients)."
+                f"How much of the gain is left after {self.days:.3g} days is not settled (95 % interval {ends} % of it; "
+                f"{share.n} clients)."
             )
         left = (
             f"Of the gain within the session {share_text(share.value)} (95 % interval {100 * share.ci_low:.0f} to "
