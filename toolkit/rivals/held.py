@@ -125,7 +125,7 @@ class Held(Shown):
         if share.ci_high - share.ci_low > 1:
             ends = f"{100 * share.ci_low:.0f} to {100 * share.ci_high:.0f}"
             return (
-                f"How much of the gain is left after {self.days:.3g} days is not settled (95 % interval {ends} % of it; "
+                f"How much of the gain is left after {self.days:.3g} days is not settled (95 % interval {ends} %; "
                 f"{share.n} clients)."
             )
         left = (
