@@ -214,7 +214,7 @@ def test_no_usable_row_still_gives_a_page(findings, tmp_path):
 def test_without_readings_by_client_the_page_says_why_a_figure_lacks(findings, tmp_path):
     write_report(findings, tmp_path, plot_data=PlotData())
     page = Page((tmp_path / "report.html").read_text(encoding="utf-8"))
-    assert page.text.count("No figure: there are no readings by client to draw.") == 3
+    assert page.text.count("No figure: there are no readings by client, or no mean change, to draw.") == 3
 
 
 def test_keys_that_are_only_welcome_may_lack(findings, tmp_path):

@@ -143,3 +143,10 @@ def test_where_nothing_is_open_that_is_said(findings):
 
 def test_a_source_that_repeats_is_said_once():
     assert tables.said_once([("a", "x"), ("b", "x"), ("c", "y")]) == [("a", "x"), ("b", "as above"), ("c", "y")]
+
+
+def test_a_published_error_beside_an_icc_of_ones_own_says_which_is_from_where(findings):
+    own = {**findings["measurement"][0], "source": "published: Somebody 2020", "n_pairs": 9, "n_clients": 3}
+    row = tables.measurement_table([own]).rows[0]
+    assert row[-2] == "ICC: 9 pairs, 3 clients"
+    assert row[-1].startswith("SEM and MDC95 published: Somebody 2020. ICC from own records: variance components")

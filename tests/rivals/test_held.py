@@ -216,6 +216,12 @@ def test_several_questions_widen_the_comparison_and_say_so():
     assert wide.confidence_level == 0.99
 
 
+def test_readings_that_never_differ_promise_no_certainty():
+    rows = clinic(1, held=0.0, fade=0.0).assign(before=30.0, before_2=30.0, after=30.0)  # one was never treated
+    with pytest.raises(NotEnoughError, match="by the same 0° in all 59 clients"):
+        held_to_next_visit(rows, **ASKED, unit="deg")
+
+
 @pytest.mark.parametrize("n", [0, 1, 2])
 def test_too_few_clients_are_said_to_be_too_few(n):
     rows = clinic(1, held=0.0, fade=0.0)

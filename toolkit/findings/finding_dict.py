@@ -81,7 +81,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         ],
         "claim": _claim(claim),
         "cautions": _region_cautions(question.region),
-        "balance": balance_parts(judged, records.rows),
+        "balance": balance_parts(judged, records.rows) if judged.attributable is not None else None,
         **held_parts(judged, records, labels),
         "smallest_change_that_matters": (
             None if size is None else {"value": size, "unit": question.unit, "source": question.source}

@@ -40,7 +40,7 @@ def balance_figure(characteristics: pd.DataFrame, *, width: float = style.WIDE) 
     if characteristics.empty:
         return style.nothing_to_draw("No characteristic was recorded on which to compare the groups.", width=width)
     names = ["\n".join(style.wrapped(capital(spaced(name)), width * 0.3)) for name in characteristics["characteristic"]]
-    height = 0.16 + sum(0.16 + style.height_of(name.count("\n") + 1) for name in names)
+    height = 0.1 + len(names) * (0.1 + style.height_of(max(name.count("\n") for name in names) + 1, style.SMALL))
     figure = style.new_figure(width, height + 1.15)
     axes = style.axes_at(figure, left=width * 0.34, top=0.55, width=width * 0.66 - 0.2, height=height)
     place = np.arange(len(names))
@@ -61,7 +61,9 @@ def balance_figure(characteristics: pd.DataFrame, *, width: float = style.WIDE) 
     )
     if "adjusted_difference" in characteristics:
         axes.plot(characteristics["adjusted_difference"], place, "D", color=style.BLUE, ms=6, label="adjusted")
-    axes.set_yticks(place, names, parse_math=False, multialignment="right")
+    axes.set_yticks(place, names, parse_math=False)
+    for label in axes.get_yticklabels():  # a browser's letters are narrower than those measured here: start them alike
+        label.set(x=0.08 / style.inches_of(axes)[0] - width * 0.34 / style.inches_of(axes)[0], ha="left")
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.margins(x=0.1)
     style.name_axes(axes, across="Difference of the groups, in SDs")

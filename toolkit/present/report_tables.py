@@ -266,12 +266,8 @@ def measurement_table(measurement: Sequence[Mapping[str, Any]], findings: Sequen
             with_interval(ruler[key], ruler[f"{key}_ci_low"], ruler[f"{key}_ci_high"], of, signed=False)
             for key, of in (("sem", unit), ("mdc95", unit), ("icc", ""))
         ]
-        many = f"{counted(ruler['n_pairs'], 'pair')}, {counted(ruler['n_clients'], 'client')}"
         name = capital(names.get(ruler["measure"]) or clean(ruler.get("label") or spaced(ruler["measure"])))
-        source = clean(ruler["source"])
-        if ruler.get("method"):
-            source = f"{source}; {clean(ruler['method'])}"
-        rows.append((name, *values, many if ruler["source"] == "own records" else "see the source", source))
+        rows.append((name, *values, *_from_and_source(ruler)))
     rows = said_once(rows)
     return ReportTable(
         key="measurement",
@@ -280,6 +276,17 @@ def measurement_table(measurement: Sequence[Mapping[str, Any]], findings: Sequen
         rows=rows,
         full=pd.DataFrame(measurement),
     )
+
+
+def _from_and_source(ruler: Mapping[str, Any]) -> tuple[str, str]:
+    """How many readings stand behind a ruler, and where its figures come from; an ICC may come from elsewhere."""
+    many = f"{counted(ruler['n_pairs'], 'pair')}, {counted(ruler['n_clients'], 'client')}"
+    source, method = clean(ruler["source"]), clean(ruler.get("method") or "")
+    if source == "own records":
+        return many, f"{source}; {method}" if method else source
+    if is_missing(ruler["icc"]):
+        return "see the source", source
+    return f"ICC: {many}", f"SEM and MDC95 {source}. ICC from own records: {method}"
 
 
 def said_once(rows: Sequence[tuple[str, ...]]) -> list[tuple[str, ...]]:

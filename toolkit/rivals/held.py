@@ -170,7 +170,8 @@ def held_to_next_visit(
         A `Held`: attributable where at least 5 sessions of 3 clients were only measured, described otherwise.
 
     Raises:
-        NotEnoughError: fewer than 3 clients came back after such a session and were read first thing.
+        NotEnoughError: fewer than 3 clients came back after such a session and were read first thing, or all changed
+            by the same amount.
 
     Example:
         >>> from toolkit.simulate import ClinicDials, simulate_clinic
@@ -196,6 +197,11 @@ def held_to_next_visit(
         raise NotEnoughError(
             f"{n} client{'' if n == 1 else 's'} came back after a session of the technique and were read first thing; "
             f"at least {FEWEST_CLIENTS} are needed. Read once before anything is done, at every visit."
+        )
+    if readings.ci_low == readings.ci_high:
+        raise NotEnoughError(
+            f"First readings at the next visit differ from the last before by the same {amount(readings.value, unit)} "
+            f"in all {readings.n} clients, so nothing can be told from chance."
         )
     attributable, why_not = _attributable(pairs, unit=unit, confidence_level=confidence_level)
     compared = pairs if attributable is not None else technique
