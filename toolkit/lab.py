@@ -55,12 +55,14 @@ def lab_command(folder: Path, options: Sequence[str] = ()) -> list[str]:
 
 
 def lab_environment() -> dict[str, str]:
-    """The environment in which a kernel finds the toolkit and JupyterLab its quiet settings."""
-    settings = [str(resources.shared_file("jupyter")), os.environ.get("JUPYTER_CONFIG_PATH", "")]
+    """The environment in which a kernel finds the toolkit, says errors in words, and JupyterLab has quiet settings."""
+    ours = str(resources.shared_file("jupyter"))
+    settings, kernels = ([ours, os.environ.get(name, "")] for name in ("JUPYTER_CONFIG_PATH", "JUPYTER_PATH"))
     package_home = str(Path(__file__).resolve().parent.parent)
     return {
         **os.environ,
         "JUPYTER_CONFIG_PATH": os.pathsep.join(filter(None, settings)),
+        "JUPYTER_PATH": os.pathsep.join(filter(None, kernels)),
         "JUPYTER_PREFER_ENV_PATH": "1",
         "PYTHONPATH": os.pathsep.join(filter(None, [package_home, os.environ.get("PYTHONPATH", "")])),
     }

@@ -94,7 +94,7 @@ def test_the_last_section_is_the_last_word(path):
 def test_a_notebook_says_where_to_put_a_file_of_ones_own_and_what_to_do_after_a_restart(path):
     start = cells(path, "markdown")[1].source
     assert "Run All Cells" in start
-    assert "not known yet" in start
+    assert "not known or not defined" in start
     assert "no records in this notebook" in start or "the first cell" in start
 
 

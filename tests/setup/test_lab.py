@@ -43,7 +43,9 @@ def test_news_and_update_checks_are_off():
 
 def test_a_kernel_finds_the_toolkit_and_keeps_what_the_user_set(monkeypatch):
     monkeypatch.setenv("JUPYTER_CONFIG_PATH", "mine")
+    monkeypatch.setenv("JUPYTER_PATH", "mine")
     environment = lab.lab_environment()
+    assert environment["JUPYTER_PATH"] == environment["JUPYTER_CONFIG_PATH"]
     assert environment["JUPYTER_CONFIG_PATH"].split(os.pathsep) == [str(resources.shared_file("jupyter")), "mine"]
     assert environment["PYTHONPATH"].split(os.pathsep)[0] == str(resources.notebook_folder().parent)
 

@@ -47,7 +47,7 @@ class QuestionChooser(Chooser):
         self.widget = VBox([self._measure, self._region, self._intervention])
         for box, code in zip(self.widget.children, first, strict=False):
             box.value = code if code in {value for _, value in box.options} else box.value
-        self._size_of = self._measure.value  # 3 degrees say nothing of a sign or of pain
+        self._size_of = first[0] if first else self._measure.value  # 3 degrees say nothing of a sign or of pain
         self._asked: set[tuple[str, ...]] = set()
 
     @property
@@ -88,8 +88,10 @@ class QuestionChooser(Chooser):
 
     def _old_size(self) -> str:
         """The size that was set, and for what."""
-        known = self._book.measure(str(self._size_of))
-        return f"{threshold(self._size['smallest_change_that_matters'], known.unit)} was meant for {known.label}"
+        book, code = self._book, str(self._size_of)
+        unit = book.measure(code).unit if code in set(book.measures["measure"]) else ""
+        size = threshold(self._size["smallest_change_that_matters"], unit)
+        return f"{size} was meant for {label_of(book, 'measure', code)}"
 
     def name_of(self, what: str, code: str) -> str:
         """A measure, region or intervention in words."""

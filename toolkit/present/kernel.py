@@ -15,8 +15,10 @@ from toolkit.errors import ToolkitError
 IN_WORDS = (ToolkitError, NameError, OSError)
 NOT_KNOWN = (
     "“{name}” is not known yet: the cell that makes it has not been run since this notebook was opened or restarted. "
-    "Choose Run → Run All Cells in the menu. (If you typed the word yourself, check its spelling.)"
+    "Choose Run → Run All Cells in the menu. If you typed the word yourself, check its spelling; the name of a file "
+    'needs quotation marks, as in "my_year.xlsx".'
 )
+NOT_THERE = "There is no file or folder {name}. Check the spelling, and that it stands in the folder of this notebook."
 CANNOT_BE_USED = "{name} cannot be used ({why}). Close it in other programs, and check that you may read and write it."
 
 
@@ -42,11 +44,15 @@ def in_words(error: BaseException) -> str:
         'year.xlsx cannot be used (Permission denied). '
     """
     if isinstance(error, ToolkitError):
-        return f"This cannot go on. {error}"
+        said = str(error)
+        first = said.partition(" ")[0]  # a file's name stays as it is written
+        return f"This cannot go on. {said[:1].upper() + said[1:] if first.isalpha() else said}"
     if isinstance(error, NameError) and _raised_in_a_cell(error):
         return NOT_KNOWN.format(name=error.name or "A word in this cell")
     if isinstance(error, OSError) and error.filename is not None:
         name = Path(str(error.filename)).name
+        if isinstance(error, FileNotFoundError):
+            return NOT_THERE.format(name=name)
         return CANNOT_BE_USED.format(name=name, why=re.sub(r"^\[.*?\]\s*", "", error.strerror or str(error)))
     return ""
 

@@ -40,6 +40,7 @@ from toolkit.present.records_pieces import (
     averaged,
     counts,
     may_say_of_ruler,
+    open_elsewhere,
     published,
     reading_error,
     rows_set_aside,
@@ -55,6 +56,7 @@ from toolkit.present.season_pieces import (
     played,
     question_sheet,
     season_curve,
+    settings_of,
     what_buys_most,
 )
 from toolkit.present.words import LEVEL_WORDS, readable, sentence, without_stop
@@ -89,6 +91,7 @@ __all__ = [
     "may_say_of_ruler",
     "may_say_of_two",
     "numbers",
+    "open_elsewhere",
     "played",
     "published",
     "question_sheet",
@@ -101,6 +104,7 @@ __all__ = [
     "same_for_what_matters",
     "season_curve",
     "set_aside",
+    "settings_of",
     "start",
     "table",
     "two_protocols",

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
-from toolkit.errors import ToolkitError
+from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.present import figures
 from toolkit.present.html import ReportTable
 from toolkit.present.pieces import Several, Words, drawing, rows_table, words
@@ -45,18 +45,22 @@ def compare(records: Records, chooser: PairChooser, *, drawn: str) -> ProtocolCo
             'and DRAWN = "drawn" only if chance decided.'
         )
     asked = chooser.question
-    found = compare_protocols(
-        records.rows,
-        **asked,
-        drawn="drawn" if drawn == "drawn" else "chosen",
-        smallest_change_that_matters=chooser.smallest_change,
-    )
-    return replace(
-        found,
-        measure=chooser.name_of("measure", asked["measure"]),
-        protocol_a=chooser.name_of("intervention", asked["protocol_a"]),
-        protocol_b=chooser.name_of("intervention", asked["protocol_b"]),
-    )
+    of = {"measure": "measure", "region": "region", "protocol_a": "intervention", "protocol_b": "intervention"}
+    names = {field: chooser.name_of(what, asked[field]) for field, what in of.items()}
+    try:
+        found = compare_protocols(
+            records.rows,
+            **asked,
+            drawn="drawn" if drawn == "drawn" else "chosen",
+            smallest_change_that_matters=chooser.smallest_change,
+        )
+    except NotEnoughError as why:
+        said = str(why)
+        for field, name in names.items():
+            said = said.replace(asked[field], name)
+        raise NotEnoughError(capital(said)) from None
+    first, other = names["protocol_a"], names["protocol_b"]
+    return replace(found, measure=names["measure"], protocol_a=first, protocol_b=other)
 
 
 def two_protocols(found: ProtocolComparison) -> Several:

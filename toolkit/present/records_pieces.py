@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -51,13 +52,26 @@ class ReadingErrorKnown:
         return TWO_READINGS * self.sem
 
 
-def counts(records: Records) -> Several:
-    """How many rows were read, kept and set aside, and why."""
+def counts(records: Records, export: str | Path = "") -> Several:
+    """How many rows were read, kept and set aside, and why; and whether the file seems to be open elsewhere."""
     rows = [
         (capital(with_labels(records.codebook, str(row["what"]))), f"{row['rows']}", f"{row['readings']}")
         for row in records.table().to_dict("records")
     ]
-    return Several(parts=(words(records.sentence()), rows_table("", ("What became of them", "Rows", "Readings"), rows)))
+    found = rows_table("What became of the rows", ("What", "Rows", "Readings"), rows)
+    return Several(parts=(words(records.sentence(), *open_elsewhere(export)), found))
+
+
+def open_elsewhere(export: str | Path) -> list[str]:
+    """A sentence where a spreadsheet program seems to have the file open; it keeps a small file beside it then."""
+    path = Path(export)
+    signs = (path.with_name(f"~${path.name}"), path.with_name(f".~lock.{path.name}#")) if path.name else ()
+    if not any(sign.exists() for sign in signs):
+        return []
+    return [
+        f"{path.name} seems to be open in a spreadsheet program. What was last saved there has been read: save it, and "
+        "run all cells again, if you have changed it since."
+    ]
 
 
 def rows_set_aside(records: Records) -> ReportTable | Words:

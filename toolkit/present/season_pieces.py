@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
+from toolkit.errors import ToolkitError
 from toolkit.present import figures
 from toolkit.present.html import ReportTable
 from toolkit.present.pieces import Drawing, ToCopy, Words, drawing, rows_table, words
@@ -34,6 +35,20 @@ def clinic(dials: ClinicDials, notes: Sequence[str] = ()) -> Words:
         f"Re-measured by somebody who did not know what was done: {100 * dials.blinded_share:.0f} %.",
         *[("Note", sentence(note)) for note in notes],
     )
+
+
+def settings_of(*, true_change: float, smallest: float, seasons: int, seed: int) -> dict[str, Any]:
+    """What seasons are played with, ready for the planning functions.
+
+    Raises:
+        ToolkitError: no season, or a size that is not above 0.
+    """
+    if seasons < 1:
+        raise ToolkitError(f"SEASONS is {seasons}: write how many seasons to play, 1 or more.")
+    for name, size in (("SMALLEST_CHANGE", smallest), ("TRUE_CHANGE", true_change)):
+        if not size > 0:
+            raise ToolkitError(f"{name} is {size:g}: write a size above 0, in the measure's unit.")
+    return {"effect": true_change, "smallest": smallest, "n_seasons": int(seasons), "rng": seed}
 
 
 def played(plan: SeasonPlan, *, smallest: float) -> str:

@@ -74,6 +74,7 @@ def read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list[
         ExportError: the file cannot be opened, is something else than its ending says, or is damaged.
     """
     chosen = settings or {}
+    _refuse_lock_file(path)
     data = _bytes_of(path)
     _refuse_other_kinds(data, file=path.name)
     digest = hashlib.sha256(data).hexdigest()
@@ -108,6 +109,16 @@ def _bytes_of(path: Path) -> bytes:
     if not data.strip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"):
         raise ExportError(f"{path.name}: the file is empty. Export the sessions again, with a header in the first row.")
     return data
+
+
+def _refuse_lock_file(path: Path) -> None:
+    """Refuse the small file that a spreadsheet program keeps beside a workbook while it is open."""
+    if path.name.startswith(("~$", ".~lock.")):
+        meant = path.name.removeprefix("~$").removeprefix(".~lock.").removesuffix("#")
+        raise ExportError(
+            f"{path.name}: this is only the sign that a workbook is open in a spreadsheet program. Save and close the "
+            f"workbook there, and name the workbook itself ({meant})."
+        )
 
 
 def _refuse_endless_line(head: bytes, *, file: str) -> None:

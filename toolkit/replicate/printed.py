@@ -66,6 +66,8 @@ def read_printed(text: str) -> Printed:
         >>> read_printed("<0.001").holds(0.0004)
         True
     """
+    if not isinstance(text, str):
+        raise SheetError(f'the printed figure {text} needs quotation marks, "{text}": its last zeros count as well')
     plain = text.strip().replace("−", "-").replace("–", "-")
     match = _NUMBER.match(plain)
     if match is None:

@@ -98,7 +98,10 @@ def read_sheet(path: str | Path) -> Sheet:
     path = Path(path)
     if not path.is_file():
         raise SheetError(f"{path.name}: there is no such replication sheet. Give the path of a replication.toml.")
-    text = path.read_text(encoding="utf-8-sig")
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError):
+        raise SheetError(f"{path.name}: not a text file that can be read. Save it as plain text in UTF-8.") from None
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as problem:
