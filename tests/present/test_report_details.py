@@ -127,7 +127,7 @@ def test_the_checklist_says_what_to_add(findings):
         "guideline": "CONSORT item 25",
     }
     findings["checklist"] = [item]
-    assert details.to_add(findings) == ["Openness: Who paid."]
+    assert details.to_add(findings) == ["Openness: who paid."]
     assert details.checklist_table(findings).rows == [("Who paid", "not in the records", "who paid", "CONSORT item 25")]
 
 

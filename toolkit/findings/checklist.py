@@ -92,7 +92,7 @@ def _how_read(findings: dict[str, Any], records: Records) -> Said:
         if (measure := records.codebook.measure(name)).how_taken
     ]
     said = f"The codebook's way to take it: {' '.join(how)}" if how else ""
-    return said, "Whether it was read that way: instrument, position, landmarks, who read."
+    return said, "Whether it was read as the codebook says: instrument, position, landmarks, who read."
 
 
 def _how_good(findings: dict[str, Any], _: Records) -> Said:
@@ -123,7 +123,7 @@ def _how_assigned(findings: dict[str, Any], _: Records) -> Said:
         return "", "How it was decided who is treated how."
     drawn = all(basis.startswith("randomised") for basis in bases)
     said = "Drawn at random, as the records say." if drawn else "Not drawn at random (or not everywhere)."
-    return said, "By what and by whom it was drawn." if drawn else "How it was decided."
+    return said, "By what and by whom it was drawn." if drawn else "How it was decided who got which."
 
 
 def _flow(_: dict[str, Any], __: Records) -> Said:
@@ -172,7 +172,10 @@ def _harms(_: dict[str, Any], records: Records) -> Said:
     listed = "; ".join(f"{kind}: {n}" for kind, n in kinds.head(5).items())
     more = f"; and {len(kinds) - 5} other kinds" if len(kinds) > 5 else ""
     said = f"{int(kinds.sum())} sessions with an adverse event{f' ({listed}{more})' if listed else ''}, "
-    return f"{said}written down in {asked} of {total} sessions, whatever was done in them.", "How clients were asked."
+    return (
+        f"{said}written down in {asked} of {total} sessions, whatever was done in them.",
+        "How clients were asked about adverse events.",
+    )
 
 
 def _no_more(_: dict[str, Any], __: Records) -> Said:

@@ -238,7 +238,7 @@ def caution_groups(findings: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
 def to_add(findings: Mapping[str, Any]) -> list[str]:
     """What a full report must state and only the practitioner knows."""
     return [
-        f"{capital(clean(item['section']))}: {sentence(item['to_add'])}"
+        f"{capital(clean(item['section']))}: {item['to_add'][:1].lower()}{sentence(item['to_add'])[1:]}"
         for item in findings.get("checklist", [])
         if item["to_add"]
     ]

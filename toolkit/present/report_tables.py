@@ -22,7 +22,6 @@ from toolkit.present.words import (
     p_words,
     share_words,
     spaced,
-    threshold,
     with_interval,
 )
 
@@ -151,7 +150,7 @@ def _beyond_rows(finding: Finding) -> list[tuple[str, ...]]:
     if is_missing(beyond["share"]):
         return [(name.format("better or worse"), f"{words}: {source}", "", "", "")]
     many = counted(beyond["n"], "client")
-    limit = threshold(beyond["threshold"], finding["unit"])
+    limit = amount(beyond["threshold"], finding["unit"])
     how = f"change of more than {limit} for one session, less for the mean of several; {source}"
     rows: list[tuple[str, ...]] = [(name.format("better"), words, "", many, how)]
     worse = beyond.get("worse")
