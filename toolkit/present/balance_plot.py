@@ -63,7 +63,7 @@ def balance_figure(characteristics: pd.DataFrame, *, width: float = style.WIDE) 
         axes.plot(characteristics["adjusted_difference"], place, "D", color=style.BLUE, ms=6, label="adjusted")
     axes.set_yticks(place, names, parse_math=False)
     for label in axes.get_yticklabels():  # a browser's letters are narrower than those measured here: start them alike
-label.set(x=(0.18 - width * 0.34) / style.inches_of(axes)[0], ha="left")
+        label.set(x=(0.18 - width * 0.34) / style.inches_of(axes)[0], ha="left")
     axes.set_ylim(len(names) - 0.5, -0.5)
     axes.margins(x=0.1)
     style.name_axes(axes, across="Difference of the groups, in SDs")
