@@ -80,7 +80,7 @@ def test_letters_the_font_lacks_warn_nobody(rungs):
 
 
 def test_the_file_is_a_document_of_its_own(rungs):
-    text = as_svg_file(ladder_figure(rungs, unit="deg"), "Title", "Description")
+    text = as_svg_file(as_svg(ladder_figure(rungs, unit="deg"), "Title", "Description"))
     assert ElementTree.fromstring(text.encode()).tag == f"{SVG}svg"
 
 

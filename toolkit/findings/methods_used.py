@@ -54,8 +54,8 @@ MAIN: dict[str, list[tuple[str, str]]] = {
     ],
     "filled in": [
         (
-            "Readings not written down, filled in against the technique",
-            "the toolkit's own rule (quartile and median of the comparison's changes), checked by simulation",
+            "Readings not written down, filled in against the technique and for it",
+            "the toolkit's own rule (quantiles of the comparison's changes), checked by simulation",
         )
     ],
     "balance": [

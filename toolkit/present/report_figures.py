@@ -21,14 +21,14 @@ if TYPE_CHECKING:
 
 def drawn_twice(key: str, title: str, description: str, draw: Callable[[float], Figure]) -> ReportFigure:
     """Draw a figure for a page and for a phone, and as a file."""
-    page = draw(figures.WIDE)
+    wide = figures.as_svg(draw(figures.WIDE), title, description, key=f"{key} wide")
     return ReportFigure(
         key=key,
         title=title,
         description=description,
-        wide=figures.as_svg(page, title, description, key=f"{key} wide"),
+        wide=wide,
         narrow=figures.as_svg(draw(figures.NARROW), title, description, key=f"{key} narrow"),
-        file=figures.as_svg_file(page, title, description),
+        file=figures.as_svg_file(wide),
     )
 
 

@@ -47,9 +47,9 @@ def as_svg(figure: Figure, title: str, description: str, *, key: str = "") -> st
     )
 
 
-def as_svg_file(figure: Figure, title: str, description: str) -> str:
-    """The same drawing as a file of its own."""
-    return '<?xml version="1.0" encoding="utf-8"?>\n' + as_svg(figure, title, description) + "\n"
+def as_svg_file(drawing: str) -> str:
+    """A drawing made by `as_svg` as a file of its own."""
+    return f'<?xml version="1.0" encoding="utf-8"?>\n{drawing}\n'
 
 
 def _drawn(figure: Figure) -> str:
