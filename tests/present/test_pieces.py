@@ -48,6 +48,13 @@ def test_a_finished_sentence_gets_degrees_minus_signs_and_a_space_before_percent
     assert said == "difference −0.57° (95 % interval −1.8 to 0.6°), after less the second reading before, on 2026-01-05"
 
 
+def test_what_stands_in_the_file_is_shown_as_it_was_typed(rows):
+    typed = rows.astype({"before_2": object})
+    typed.loc[typed.index[0], "before_2"] = "-999"
+    shown = str(records_pieces.rows_set_aside(load_records(typed)))
+    assert "“before_2” | “-999”" in shown
+
+
 def test_lists_and_answers_use_the_same_names(records):
     shown = [text for text, _ in choose_question(records).widget.children[2].options]
     named = label_of(records.codebook, "intervention", "percussive_release")

@@ -81,13 +81,19 @@ def rows_set_aside(records: Records) -> ReportTable | Words:
         return words("Nothing was set aside: every row could be used.")
     rows = [
         (
-            *(str(row[name]) for name in ("row", "column", "value")),
+            str(row["row"]),
+            *(_as_typed(str(row[name])) for name in ("column", "value")),
             *(with_labels(records.codebook, str(row[name])) for name in ("reason", "remedy")),
         )
         for row in found.head(FIRST_ROWS).to_dict("records")
     ]
     columns = ("Row in your file", "Column", "What stands there", "Why set aside", "What to do")
     return rows_table(_first_of("Set aside", len(rows), len(found)), columns, rows)
+
+
+def _as_typed(cell: str) -> str:
+    """What stands in a file, in quotation marks, so that nothing of it is set for reading."""
+    return cell if cell in ("", "(whole row)") else f"“{cell}”"
 
 
 def worth_a_look(records: Records) -> ReportTable | Words:

@@ -232,7 +232,8 @@ def readable(said: str) -> str:
         >>> readable("a change of -3 deg (95% interval -1.5 to 2)")
         'a change of −3° (95 % interval −1.5 to 2)'
     """
-    said = re.sub(r"(?<=\d) deg\b", "°", said).replace("before_2", "the second reading before")
+    said = re.sub(r"(?<=\d) deg\b", "°", said)
+    said = re.sub(r"(?<![“\"`\w])before_2\b", "the second reading before", said)  # in quotation marks it is a column
     said = re.sub(r"(?<![^\s(±])-(?=\d)", "−", said)
     return re.sub(r"(?<=\d)%(?=\s|$)", " %", said)
 
