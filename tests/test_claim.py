@@ -130,3 +130,12 @@ def test_an_interval_without_ends_is_not_printed_as_one():
 def test_an_end_that_is_missing_carries_no_unit():
     said = make_claim(replace(DRAWN, high=float("inf")), WORDS).sentence
     assert "2.0 to no limit;" in said
+
+
+def test_a_comparison_that_cannot_be_estimated_is_not_called_missing():
+    words = replace(WORDS, why_not_compared="All 9 changes are the same number, so nothing can be told from chance.")
+    claim = make_claim(NOTHING, words)
+    assert claim.sentence.endswith(
+        "No comparison can be made: All 9 changes are the same number, so nothing can be told from chance."
+    )
+    assert "coin" not in claim.next_step

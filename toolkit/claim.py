@@ -84,6 +84,7 @@ class Context:
     declared: bool
     blinded_enough: bool
     n_missing: int
+    why_not_compared: str = ""  # there is something to compare with, but no estimate can be made from it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -267,6 +268,8 @@ def _readings(evidence: Evidence, context: Context) -> str:
 def _compared_so_far(evidence: Evidence, context: Context) -> str:
     if evidence.looks_used_up:
         return " The planned looks are used up, so no comparison can be claimed from these records any more."
+    if evidence.mean is None and context.why_not_compared:
+        return f" No comparison can be made: {context.why_not_compared.rstrip('.')}."
     if evidence.mean is None:
         return " The records hold nothing to compare the technique with."
     return f" Against {context.against} the difference is {_interval(evidence, context)}, which does not settle it."
@@ -309,6 +312,10 @@ def _next_step(level: Level, evidence: Evidence, context: Context) -> str:
             "This question is answered for these records. Change one thing in the way of working, write a new question "
             "sheet, and judge it on sessions from then on."
         )
+    if evidence.mean is None and context.why_not_compared:
+        return (
+            "Go on recording in the same way until there is enough to compare, and read finely enough to see a change."
+        )
     if evidence.basis is None or evidence.mean is None:
         return (
             "Let a coin decide in each session whether the client is treated first or waits first, as long as the "
@@ -319,7 +326,7 @@ def _next_step(level: Level, evidence: Evidence, context: Context) -> str:
     if not evidence.randomised:
         return "Draw the order (technique first or wait first) by a coin, and write down which it was."
     if level == "moved_enough":
-        return "See whether it holds until the next visit: read first thing next time, in both orders."
+        return "See whether it holds until the next visit: read first thing at every visit, and only measure at some."
     if not context.blinded_enough:
         return (
             "Have the re-measurement taken by somebody who does not know what was done, in at least 80 of 100 "

@@ -269,6 +269,7 @@ def claim_of(judged: Judged, *, measure: str, region: str, intervention: str) ->
         declared=judged.declared,
         blinded_enough=judged.blinded_share is not None and judged.blinded_share >= ENOUGH_BLINDED,
         n_missing=bounds.n_missing(compared.rows) if compared is not None else 0,
+        why_not_compared=judged.why_no_comparison if compared is not None and found is None else "",
     )
     return make_claim(evidence, context)
 
