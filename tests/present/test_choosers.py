@@ -80,6 +80,15 @@ def test_a_size_is_not_carried_over_to_another_measure(records):
     assert "smallest_change_that_matters" not in chooser.question
 
 
+def test_a_second_question_shares_the_chance_of_error_with_the_first(records):
+    chooser = choose_question(records, smallest_change=3.0)
+    assert "alpha" not in chooser.question
+    measure = chooser.widget.children[0]
+    measure.value = next(value for _, value in measure.options if value != measure.value)
+    assert audit(records, question=chooser.question).findings["findings"][0]["attributable"]["confidence_level"] == 0.975
+    assert "You have asked 2 questions" in str(chooser.words)
+
+
 def test_two_protocols_are_never_the_same_one(records):
     chooser = choose_two(records)
     chooser.widget.children[2].value = "manual_release"

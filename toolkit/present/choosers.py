@@ -52,11 +52,12 @@ class QuestionChooser(Chooser):
 
     @property
     def question(self) -> dict[str, Any]:
-        """The question as chosen."""
+        """The question as chosen; after n different ones the chance of error is divided by n (Bonferroni)."""
         boxes = {"measure": self._measure, "region": self._region, "intervention": self._intervention}
         chosen = {name: str(box.value or "any") for name, box in boxes.items()}
         self._asked.add(tuple(chosen.values()))
-        return {**chosen, **(self._size if self._measure.value == self._size_of else {})}
+        paid = {"alpha": 0.05 / len(self._asked)} if len(self._asked) > 1 else {}
+        return {**chosen, **(self._size if self._measure.value == self._size_of else {}), **paid}
 
     @property
     def smallest_change(self) -> float | None:
@@ -81,8 +82,8 @@ class QuestionChooser(Chooser):
             )
         if len(self._asked) > 1:
             parts.append(
-                f"You have asked {len(self._asked)} questions since the lists were made. Each is judged as if it were "
-                "the only one, and of many answers one looks good by luck: trust the one you chose before looking."
+                f"You have asked {len(self._asked)} questions since the lists were made. Of many answers one looks good "
+                "by luck, so each gets only its share of the chance of error: the interval is wider (Bonferroni)."
             )
         return words(*parts)
 
