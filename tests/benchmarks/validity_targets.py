@@ -141,9 +141,9 @@ _LEANS = (
     "allowance, which is taken off its low end."
 )
 _LEFT_OUT = (
-    "Readings after are missing: 38 % here with this rival alone, 15 % with all of them. A clinic whose technique does much less (last column: the mean with the "
-    "missing ones filled in against it) and that leaves out other readings has the same records, so a rule that "
-    "claimed here would claim there."
+    "Readings after are missing: 38 % with this rival alone, 15 % with all of them. A clinic whose technique does "
+    "much less (last column: the mean with the missing ones filled in against it) and that leaves out other readings "
+    "has the same records, so a rule that claimed here would claim there."
 )
 KNOWN_TO_MISS: dict[tuple[str, float, str], str] = {
     **{("leaning reader, unblinded", effect, _HOLDS_93): _LEANS for effect in (0.0, 1.5, 3.0, 6.0)},

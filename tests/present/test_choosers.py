@@ -85,7 +85,8 @@ def test_a_second_question_shares_the_chance_of_error_with_the_first(records):
     assert "alpha" not in chooser.question
     measure = chooser.widget.children[0]
     measure.value = next(value for _, value in measure.options if value != measure.value)
-    assert audit(records, question=chooser.question).findings["findings"][0]["attributable"]["confidence_level"] == 0.975
+    found = audit(records, question=chooser.question).findings["findings"][0]
+    assert found["attributable"]["confidence_level"] == 0.975
     assert "You have asked 2 questions" in str(chooser.words)
 
 

@@ -82,8 +82,8 @@ class QuestionChooser(Chooser):
             )
         if len(self._asked) > 1:
             parts.append(
-                f"You have asked {len(self._asked)} questions since the lists were made. Of many answers one looks good "
-                "by luck, so each gets only its share of the chance of error: the interval is wider (Bonferroni)."
+                f"You have asked {len(self._asked)} questions since the lists were made. Of many answers one looks "
+                "good by luck, so each gets only its share of the chance of error: the interval is wider (Bonferroni)."
             )
         return words(*parts)
 
