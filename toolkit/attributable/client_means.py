@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+
+from toolkit.quantiles import t_quantile
 
 
 def difference_interval(
@@ -27,6 +28,6 @@ def difference_interval(
         (other - other.mean()) / len(other)
     ).reindex(clients, fill_value=0.0)
     se = float(np.sqrt(n / (n - 1) * np.sum(influence.to_numpy() ** 2)))
-    reach = float(stats.t.ppf((1 + confidence_level) / 2, n - 1)) * se
+    reach = float(t_quantile((1 + confidence_level) / 2, n - 1)) * se
     value = float(one.mean() - other.mean())
     return value - reach, value + reach, se

@@ -15,7 +15,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from toolkit.attributable import bounds
 from toolkit.attributable.compared import Compared
@@ -23,6 +22,7 @@ from toolkit.attributable.redraw import flipped_sides, interval_from_edges, redr
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.models.mixed import fit_mixed_arrays
 from toolkit.models.mixed_fit import MixedFit
+from toolkit.quantiles import t_quantile
 
 Floats = NDArray[np.float64]
 FEW_CLIENTS = 20
@@ -63,7 +63,7 @@ class Attributable:
         if self.edges is not None:
             low, high = interval_from_edges(self.edges, alpha=1 - confidence_level)
         else:
-            reach = float(stats.t.ppf((1 + confidence_level) / 2, self.df)) * float(self.se or 0.0)
+            reach = float(t_quantile((1 + confidence_level) / 2, self.df)) * float(self.se or 0.0)
             low, high = self.mean - reach, self.mean + reach
         return replace(self, ci_low=low, ci_high=high, confidence_level=confidence_level)
 

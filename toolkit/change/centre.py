@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from toolkit.change.clients import Floats
 from toolkit.change.paired_tests import (
@@ -98,6 +98,8 @@ def median_change(differences: Any, *, unit: str, confidence_level: float = 0.95
     values = np.sort(checked_differences(differences))
     n = len(values)
     alpha = 1 - checked_level(confidence_level)
+    from scipy import stats
+
     rank = int(stats.binom.ppf(alpha / 2, n, 0.5))  # the smallest k with P(B <= k) >= alpha/2: k-th value is the limit
     low, high = (float(values[rank - 1]), float(values[n - rank])) if rank else (-NO_LIMIT, NO_LIMIT)
     covers = 1 - 2 * float(stats.binom.cdf(rank - 1, n, 0.5)) if rank else 1.0
@@ -187,7 +189,7 @@ def _walsh_rank(n: int, alpha: float) -> int:
     """Which Walsh average from each end is the limit: the largest k with 2 P(V < k) <= alpha; 0 if none."""
     if n > MOST_FOR_EXACT_RANKS:
         spread = np.sqrt(n * (n + 1) * (2 * n + 1) / 24)
-        return max(0, int(np.floor(n * (n + 1) / 4 + stats.norm.ppf(alpha / 2) * spread)))
+        return max(0, int(np.floor(n * (n + 1) / 4 + special.ndtri(alpha / 2) * spread)))
     below = np.cumsum(rank_sum_distribution(np.arange(1.0, n + 1))[::2])
     return int(np.searchsorted(below, alpha / 2 + 1e-12, side="right"))
 

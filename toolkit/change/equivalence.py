@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from toolkit.change.paired_tests import checked_differences, varying_differences
 from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.quantiles import t_above, t_below, t_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 
@@ -98,7 +98,7 @@ def _tested(
         raise ToolkitError(f"The bounds {low:g} and {high:g} are in the wrong order: give the lower one first.")
     if not 0 < alpha < 0.5:
         raise ToolkitError(f"alpha is {alpha:g}: write it as a share, 0.05 for 5 %.")
-    reach = float(stats.t.ppf(1 - alpha, df)) * error
+    reach = float(t_quantile(1 - alpha, df)) * error
     t_lower, t_upper = (difference - low) / error, (difference - high) / error
     return Equivalence(
         difference=Estimate(
@@ -118,8 +118,8 @@ def _tested(
         upper_bound=high,
         t_lower=t_lower,
         t_upper=t_upper,
-        p_lower=float(stats.t.sf(t_lower, df)),
-        p_upper=float(stats.t.cdf(t_upper, df)),
+        p_lower=float(t_above(t_lower, df)),
+        p_upper=float(t_below(t_upper, df)),
         df=df,
         alpha=alpha,
     )

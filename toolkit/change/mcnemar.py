@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-from scipy import stats
+from scipy import special
 
 from toolkit.change.paired_tests import TestResult
 from toolkit.change.proportions import PairedCounts, wilson_limits
 from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.quantiles import chi2_above
 from toolkit.result import Estimate
 
 
@@ -30,7 +31,7 @@ def mcnemar_chi2(counts: PairedCounts) -> TestResult:
         17.36
     """
     squared = (counts.yes_no - counts.no_yes) ** 2 / max(counts.discordant, 1)
-    return _mcnemar(counts, statistic=squared, p=float(stats.chi2.sf(squared, 1)), df=1.0, method="chi-squared")
+    return _mcnemar(counts, statistic=squared, p=float(chi2_above(squared, 1)), df=1.0, method="chi-squared")
 
 
 def mcnemar_chi2_corrected(counts: PairedCounts) -> TestResult:
@@ -43,7 +44,7 @@ def mcnemar_chi2_corrected(counts: PairedCounts) -> TestResult:
     return _mcnemar(
         counts,
         statistic=squared,
-        p=float(stats.chi2.sf(squared, 1)),
+        p=float(chi2_above(squared, 1)),
         df=1.0,
         method="chi-squared, continuity-corrected",
     )
@@ -56,8 +57,15 @@ def mcnemar_exact(counts: PairedCounts) -> TestResult:
         >>> mcnemar_exact(PairedCounts(yes_yes=4, yes_no=0, no_yes=5, no_no=3)).p
         0.0625
     """
+    from scipy import stats
+
     p = float(stats.binomtest(counts.no_yes, counts.discordant, 0.5).pvalue) if counts.discordant else 1.0
     return _mcnemar(counts, statistic=float(counts.no_yes), p=p, df=None, method="exact binomial")
+
+
+def _exactly(k: int, n: int) -> float:
+    """Probability of exactly k heads in n tosses."""
+    return float(special.bdtr(k, n, 0.5) - (special.bdtr(k - 1, n, 0.5) if k else 0.0))
 
 
 def mcnemar_midp(counts: PairedCounts) -> TestResult:
@@ -70,7 +78,7 @@ def mcnemar_midp(counts: PairedCounts) -> TestResult:
         0.03125
     """
     m, fewer = counts.discordant, min(counts.yes_no, counts.no_yes)
-    p = 2 * float(stats.binom.cdf(fewer, m, 0.5)) - float(stats.binom.pmf(fewer, m, 0.5))
+    p = 2 * float(special.bdtr(fewer, m, 0.5)) - _exactly(fewer, m)
     return _mcnemar(counts, statistic=float(counts.no_yes), p=min(1.0, p), df=None, method="mid-p binomial")
 
 

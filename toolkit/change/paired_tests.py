@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from scipy import stats
 
 from toolkit.change.clients import Floats, same_throughout
 from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.quantiles import normal_above, normal_below
 
 Alternative = Literal["two-sided", "greater", "less"]
 
@@ -97,6 +97,8 @@ def paired_t(differences: Any, *, alternative: Alternative = "two-sided") -> Tes
         2.646
     """
     values = varying_differences(differences)
+    from scipy import stats
+
     found = stats.ttest_1samp(values, 0.0, alternative=alternative)
     return TestResult(
         name="paired t test",
@@ -111,6 +113,8 @@ def paired_t(differences: Any, *, alternative: Alternative = "two-sided") -> Tes
 
 def signed_ranks(values: Floats) -> Floats:
     """Mid-ranks of the sizes of the non-zero differences, with the sign of each (zeros dropped)."""
+    from scipy import stats
+
     moved = np.round(values, 10)  # 3.1 - 3.0 and 4.1 - 4.0 are tied, whatever the last bit says
     moved = moved[moved != 0]
     return np.asarray(np.sign(moved) * stats.rankdata(np.abs(moved)), dtype=float)
@@ -199,7 +203,7 @@ def wilcoxon_normal(differences: Any, *, alternative: Alternative = "two-sided",
     return TestResult(
         name="Wilcoxon signed-rank test",
         statistic=positive,
-        p=_tail(float(stats.norm.cdf(z)), float(stats.norm.sf(z)), alternative),
+        p=_tail(float(normal_below(z)), float(normal_above(z)), alternative),
         n=len(ranks),
         method=f"normal approximation, tie-corrected, continuity correction {continuity:g}",
         alternative=alternative,
@@ -234,6 +238,8 @@ def sign_test(differences: Any, *, alternative: Alternative = "two-sided") -> Te
     up, down = int((values > 0).sum()), int((values < 0).sum())
     if up + down == 0:
         return _nobody_moved(len(values), "sign test", alternative)
+    from scipy import stats
+
     found = stats.binomtest(up, up + down, 0.5, alternative=alternative)
     return TestResult(
         name="sign test",

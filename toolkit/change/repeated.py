@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from toolkit.change.clients import Floats, numbers
 from toolkit.change.paired_tests import TestResult
@@ -53,6 +53,8 @@ def friedman(data: pd.DataFrame, *, person: str, reading: str, value: str) -> Te
         4.0
     """
     values = _varying(person_by_reading(data, person=person, reading=reading, value=value))
+    from scipy import stats
+
     found = stats.friedmanchisquare(*values.T)
     return TestResult(
         name="Friedman test",
@@ -104,7 +106,7 @@ def repeated_anova(data: pd.DataFrame, *, person: str, reading: str, value: str)
     return TestResult(
         name="repeated-measures ANOVA",
         statistic=statistic,
-        p=float(stats.f.sf(statistic, df_1, df_2)),
+        p=float(special.fdtrc(df_1, df_2, statistic)),
         df=df_1,
         n=n,
         method=f"F({df_1:.3f}, {df_2:.3f}), Greenhouse-Geisser epsilon {epsilon:.4f}",

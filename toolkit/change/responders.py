@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from toolkit.change.clients import Floats, clients_of, complete_pairs
 from toolkit.change.proportions import share_of
 from toolkit.errors import ToolkitError
+from toolkit.quantiles import normal_above, normal_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 
@@ -85,11 +85,11 @@ def _expected_shares(sessions: Floats, *, threshold: float, mic: float | None, s
     """Shares of clients beyond each bound if every change were error only: normal, SD sqrt(2) SEM / sqrt(sessions)."""
     spread = np.sqrt(2.0) * sem / np.sqrt(sessions)
     error = threshold / np.sqrt(sessions)
-    beyond = float(stats.norm.sf(error / spread).mean())
+    beyond = float(normal_above(error / spread).mean())
     shares = {"beyond_error": beyond, "worse": beyond}
     if mic is not None:
-        shares["beyond_mic"] = float(stats.norm.sf(mic / spread).mean())
-        shares["both"] = float(stats.norm.sf(np.maximum(mic, error) / spread).mean())
+        shares["beyond_mic"] = float(normal_above(mic / spread).mean())
+        shares["both"] = float(normal_above(np.maximum(mic, error) / spread).mean())
     return shares
 
 
@@ -167,7 +167,7 @@ def responders(
             sessions,
             threshold=threshold,
             mic=mic,
-            sem=threshold / (stats.norm.ppf(0.975) * np.sqrt(2)) if sem is None else sem,
+            sem=threshold / (normal_quantile(0.975) * np.sqrt(2)) if sem is None else sem,
         ),
         clients=clients,
     )

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
 from toolkit.change.centre import checked_level
 from toolkit.change.clients import Floats
+from toolkit.quantiles import normal_quantile
 
 
 def hedges_correction(df: float) -> float:
@@ -43,7 +44,7 @@ def noncentral_t_limits(t: float, *, df: float, confidence_level: float = 0.95) 
     """
     tail = (1 - checked_level(confidence_level)) / 2
     size = abs(t)  # the distribution mirrors; scipy's is sound for positive t and not far below 0 only
-    lowest = float(stats.norm.ppf(tail)) - 0.5
+    lowest = float(normal_quantile(tail)) - 0.5
     highest = size + 6 * float(np.sqrt(1 + size**2 / df)) + 2
 
     def limit(share: float) -> float:

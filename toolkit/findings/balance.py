@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from toolkit.attributable.compared import Compared
 from toolkit.findings.finding import Judged
+from toolkit.quantiles import t_quantile
 
 ALIKE = 0.1  # SD; after Austin (2009) Stat Med 28:3083-3107 (abstract read; the 0.1 itself from memory)
 MOST_PRACTITIONERS = 5
@@ -154,7 +154,7 @@ def _interval(value: float, left_out: Floats) -> tuple[float, float]:
     n = len(left_out)
     if n < 3 or not np.isfinite(left_out).all():
         return float("nan"), float("nan")
-    reach = float(stats.t.ppf(0.975, n - 1)) * float(np.sqrt((n - 1) * left_out.var()))
+    reach = float(t_quantile(0.975, n - 1)) * float(np.sqrt((n - 1) * left_out.var()))
     return value - reach, value + reach
 
 

@@ -11,13 +11,13 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
 from toolkit.measurement.clustered import client_codes, client_mean, sd_interval, total_variance
-from toolkit.measurement.quantiles import t_quantile
 from toolkit.measurement.ratings import complete_pairs
+from toolkit.quantiles import normal_below, t_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 
@@ -45,7 +45,7 @@ class LimitsOfAgreement(Shown):
 
     def sentence(self) -> str:
         """Bias and limits in words."""
-        share = 2 * stats.norm.cdf(self.multiplier) - 1
+        share = 2 * normal_below(self.multiplier) - 1
         return (
             f"{self.n_pairs} pairs of {self.n_people} people: the first reads {_shown(self.bias)} {self.unit} more "
             f"than the second on average; about {share:.0%} of single differences lie between {_shown(self.lower)} and "
@@ -131,7 +131,8 @@ def limits_of_agreement(
     make = _Maker(unit=unit, n=n, confidence_level=confidence_level)
     t = t_quantile(1 - tail, n - 1)
     se_limit = sd * np.sqrt((1 + multiplier**2 / 2) / n)
-    quantile = stats.nct.ppf([tail, 1 - tail], n - 1, multiplier * np.sqrt(n)) * sd / np.sqrt(n)
+    size = multiplier * np.sqrt(n)
+    quantile = special.nctdtrit(n - 1, size, np.array([tail, 1 - tail])) * sd / np.sqrt(n)
     below, above = mean - multiplier * sd, mean + multiplier * sd
     exact = "exact interval (noncentral t; Carkeet 2015)"
     rough = "approximate interval (Bland & Altman 1986)"
@@ -314,6 +315,8 @@ def proportional_bias(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence
     one, two, _, _ = complete_pairs(first, second, None)
     middle = (one + two) / 2
     checks.must_vary(middle, what="All people have the same mean reading", remedy="a slope needs people who differ.")
+    from scipy import stats
+
     fit = stats.linregress(middle, one - two)
     half = t_quantile((1 + confidence_level) / 2, len(one) - 2) * float(fit.stderr)
     return Estimate(

@@ -13,7 +13,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from toolkit.measurement.quantiles import chi2_quantile
+from toolkit.quantiles import chi2_quantile
 
 Floats = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]

@@ -7,8 +7,8 @@ import numpy.typing as npt
 
 from toolkit.measurement import checks
 from toolkit.measurement.clustered import Floats
-from toolkit.measurement.quantiles import t_quantile
 from toolkit.measurement.ratings import complete_pairs
+from toolkit.quantiles import t_quantile
 from toolkit.result import Estimate
 
 

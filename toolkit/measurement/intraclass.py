@@ -14,10 +14,10 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError
 from toolkit.measurement import checks
-from toolkit.measurement.quantiles import f_quantile
 from toolkit.measurement.ratings import Ratings, ratings_from
 from toolkit.measurement.reliability import agreement_limits
 from toolkit.measurement.variance_ratio import VarianceRatio, effective_error_df, one_way, turned, two_way
+from toolkit.quantiles import f_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 

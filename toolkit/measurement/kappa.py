@@ -19,7 +19,7 @@ import pandas as pd
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
 from toolkit.measurement.clustered import Floats
-from toolkit.measurement.quantiles import normal_quantile
+from toolkit.quantiles import normal_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 _PEOPLE_ADDED = 2.0

@@ -17,8 +17,8 @@ from toolkit.errors import NotEnoughError, SheetError
 from toolkit.measurement import checks
 from toolkit.measurement.clustered import client_codes, pooled_df, sd_interval, total_variance
 from toolkit.measurement.intraclass import IccTable
-from toolkit.measurement.quantiles import chi2_quantile
 from toolkit.measurement.reliability import Z90, Z95
+from toolkit.quantiles import chi2_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 

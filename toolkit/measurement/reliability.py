@@ -22,7 +22,7 @@ from toolkit.measurement.clustered import (
     sd_interval,
     total_variance,
 )
-from toolkit.measurement.quantiles import f_quantile, t_quantile
+from toolkit.quantiles import f_quantile, t_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 Z95 = 1.96

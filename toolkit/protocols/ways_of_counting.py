@@ -8,12 +8,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from toolkit.attributable.client_means import difference_interval
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.models.mixed import fit_mixed_arrays
 from toolkit.protocols.allocation import scores, standardised
+from toolkit.quantiles import t_above, t_quantile
 from toolkit.result import Estimate
 
 Floats = NDArray[np.float64]
@@ -43,8 +43,8 @@ def plain_difference(sessions: pd.DataFrame, *, unit: str, confidence_level: flo
 def _estimate(
     name: str, value: float, se: float, df: float, n: int, unit: str, confidence_level: float, method: str
 ) -> Estimate:
-    reach = float(stats.t.ppf((1 + confidence_level) / 2, df)) * se
-    p = float(2 * stats.t.sf(abs(value) / se, df)) if se > 0 else None
+    reach = float(t_quantile((1 + confidence_level) / 2, df)) * se
+    p = float(2 * t_above(abs(value) / se, df)) if se > 0 else None
     return Estimate(
         name=name,
         value=value,

@@ -12,10 +12,10 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from toolkit.attributable.compared import Compared
 from toolkit.attributable.estimate import Attributable
+from toolkit.quantiles import t_quantile
 from toolkit.result import Estimate, figure_text
 
 Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applicable"]
@@ -139,7 +139,7 @@ def jackknife(
     left_out = np.array([statistic(sums[row], counts[row]) for row in keep])
     value = statistic(sums, counts)
     se = float(np.sqrt((n - 1) / n * np.sum((left_out - left_out.mean()) ** 2)))
-    reach = float(stats.t.ppf((1 + confidence_level) / 2, n - 1)) * se
+    reach = float(t_quantile((1 + confidence_level) / 2, n - 1)) * se
     return Estimate(
         name=name,
         value=value,

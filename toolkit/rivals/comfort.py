@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from toolkit.quantiles import standard_error, t_quantile
 from toolkit.result import Estimate
 from toolkit.rivals.case import Case, Rival, told
 
@@ -29,7 +29,7 @@ def comfort(case: Case) -> Rival:
         says = f"Outcome and comfort are kept apart; {why} both comfortable and other sessions, so no size is given."
         return Rival(rival=NAME, status="adjusted", size=None, says=says, what_would_close_it=close)
     value = float(gap.mean())
-    reach = float(stats.t.ppf(0.975, len(gap) - 1)) * float(stats.sem(gap))
+    reach = float(t_quantile(0.975, len(gap) - 1)) * float(standard_error(gap))
     size = Estimate(
         name="comfortable less other sessions",
         value=value,

@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
+from toolkit.quantiles import standard_error, t_quantile
 from toolkit.result import Estimate
 from toolkit.rivals.case import Case, Rival, Status, first_readings, told
 
@@ -88,8 +88,8 @@ def largest_step(rows: pd.DataFrame, *, unit: str) -> Estimate | None:
         return None
     gap = max(gaps, key=lambda one: abs(float(one.mean())))
     value = abs(float(gap.mean()))
-    se = float(stats.sem(gap))
-    reach = float(stats.t.ppf(1 - 0.025 / len(gaps), len(gap) - 1)) * se
+    se = float(standard_error(gap))
+    reach = float(t_quantile(1 - 0.025 / len(gaps), len(gap) - 1)) * se
     return Estimate(
         name="largest step between two examiners",
         value=value,

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
+from toolkit.quantiles import t_quantile
 from toolkit.result import Estimate
 
 Floats = NDArray[np.float64]
@@ -93,7 +93,7 @@ def fading(pairs: pd.DataFrame, *, unit: str) -> Fading:
     left_out = np.array([_parts(np.delete(table, i, axis=0), days) for i in range(len(table))])
     value = _parts(table, days)
     spread = (len(table) - 1) / len(table) * (left_out - left_out.mean(axis=0)).T @ (left_out - left_out.mean(axis=0))
-    t = float(stats.t.ppf(0.975, n - 1))
+    t = float(t_quantile(0.975, n - 1))
     slope = _slope(value[0], float(np.sqrt(spread[0, 0])), t, n=moving, unit=unit)
     share, why = _share(value[1:], spread[1:, 1:], t, n=n)
     return Fading(slope=slope if moving >= FEWEST_CLIENTS else None, share=share, days=days, why=why)

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from toolkit.attributable.client_means import difference_interval
 from toolkit.attributable.estimate import Attributable
+from toolkit.quantiles import standard_error, t_quantile
 from toolkit.rivals.case import Case, amount
 
 
@@ -54,7 +54,7 @@ def _mean(values: np.ndarray) -> float | None:
 def _t_interval(values: np.ndarray) -> tuple[float | None, float | None]:
     if len(values) < 2:
         return None, None
-    reach = float(stats.t.ppf(0.975, len(values) - 1) * stats.sem(values))
+    reach = float(t_quantile(0.975, len(values) - 1) * standard_error(values))
     return float(values.mean() - reach), float(values.mean() + reach)
 
 

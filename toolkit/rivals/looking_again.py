@@ -12,9 +12,10 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, stats
+from scipy import optimize
 
 from toolkit.attributable.estimate import Attributable
+from toolkit.quantiles import normal_above, normal_density, normal_quantile
 from toolkit.result import Estimate
 from toolkit.rivals.case import Case, Rival, amount
 
@@ -35,7 +36,7 @@ def obrien_fleming_spending(fraction: float, *, alpha: float) -> float:
     """
     if fraction >= 1:
         return alpha
-    return float(2 * stats.norm.sf(stats.norm.isf(alpha / 2) / np.sqrt(fraction)))
+    return float(2 * normal_above(-normal_quantile(alpha / 2) / np.sqrt(fraction)))
 
 
 def _grid(low: float, high: float) -> tuple[Floats, Floats]:
@@ -45,15 +46,15 @@ def _grid(low: float, high: float) -> tuple[Floats, Floats]:
 
 def _crossing(bounds: Sequence[float], fractions: Sequence[float]) -> Floats:
     """Probability of first crossing each upper bound, no effect being there."""
-    out = [float(stats.norm.sf(bounds[0]))]
+    out = [float(normal_above(bounds[0]))]
     root = np.sqrt(fractions)
     points, weights = _grid(-9 * root[0], bounds[0] * root[0])
-    density = stats.norm.pdf(points / root[0]) / root[0]
+    density = normal_density(points / root[0]) / root[0]
     for k in range(1, len(bounds)):
         step = np.sqrt(fractions[k] - fractions[k - 1])
-        out.append(float(np.sum(weights * density * stats.norm.sf((bounds[k] * root[k] - points) / step))))
+        out.append(float(np.sum(weights * density * normal_above((bounds[k] * root[k] - points) / step))))
         ahead, ahead_weights = _grid(-9 * root[k], bounds[k] * root[k])
-        kernel = stats.norm.pdf((ahead[:, None] - points[None, :]) / step) / step
+        kernel = normal_density((ahead[:, None] - points[None, :]) / step) / step
         points, weights, density = ahead, ahead_weights, kernel @ (weights * density)
     return np.array(out)
 
@@ -77,7 +78,7 @@ def spending_bounds(
         to_spend = spending(fraction, alpha=alpha) - spent
         spent += to_spend
         if k == 0:
-            bounds.append(float(stats.norm.isf(to_spend)))
+            bounds.append(float(-normal_quantile(to_spend)))
             continue
 
         def excess(z: float, k: int = k, to_spend: float = to_spend) -> float:
@@ -119,7 +120,7 @@ def level_at_look(look: int, planned: int, alpha: float) -> float:
     """
     look = min(max(look, 1), planned)
     bounds = spending_bounds([(k + 1) / planned for k in range(look)], alpha=alpha / 2)
-    return round(float(1 - 2 * stats.norm.sf(bounds[-1])), 12)
+    return round(float(1 - 2 * normal_above(bounds[-1])), 12)
 
 
 def looking_again(case: Case) -> Rival:

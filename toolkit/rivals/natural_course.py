@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from toolkit.quantiles import t_quantile
 from toolkit.result import Estimate
 from toolkit.rivals.case import Case, Rival, first_readings, jackknife, told
 from toolkit.rivals.chance import mean_over_rows
@@ -39,7 +39,7 @@ def course_per_week(rows: pd.DataFrame, *, sign: float, unit: str) -> Estimate |
     slope = float((x * y).sum()) / bread
     scores = (x * (y - slope * x)).groupby(frame["client"]).sum().to_numpy()
     se = float(np.sqrt(n / (n - 1) * np.sum(scores**2))) / bread
-    reach = float(stats.t.ppf(0.975, n - 1)) * se
+    reach = float(t_quantile(0.975, n - 1)) * se
     return Estimate(
         name="course of first readings",
         value=slope,

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from toolkit.quantiles import normal_above, normal_below, normal_density
 from toolkit.result import Estimate, figure_text
 from toolkit.rivals.case import Case, Rival, Status, client_sums, jackknife, told
 from toolkit.rivals.chance import mean_over_clients
@@ -42,7 +42,7 @@ def expected_regression(
     noise = within_variance / n_baselines
     spread = np.sqrt(between_variance + noise)
     z = abs(threshold - mean) / spread
-    return float(noise / spread * stats.norm.pdf(z) / stats.norm.sf(z))
+    return float(noise / spread * normal_density(z) / normal_above(z))
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -56,7 +56,7 @@ class Selection:
 
 # Moments of a standard normal distribution cut off from below at each of these points (Cohen 1959)
 _CUTS = np.linspace(-6.0, 2.0, 801)
-_HAZARD = stats.norm.pdf(_CUTS) / stats.norm.sf(_CUTS)
+_HAZARD = normal_density(_CUTS) / normal_above(_CUTS)
 _MEAN_BEYOND = _HAZARD - _CUTS
 _RATIO = (1 - _HAZARD * _MEAN_BEYOND) / _MEAN_BEYOND**2
 _SHARES = (0.5, 0.6, 0.7, 0.75, 0.8, 0.85, 0.9, 0.95, 1.0)
@@ -104,10 +104,11 @@ def _at_cut(values: np.ndarray, cut: float) -> tuple[float, float, float, float]
         return -np.inf, cut, float(values.mean()), float(values.std())
     found = _population(np.array([cut]), np.array([below.mean()]), np.array([below.var()]))
     mean, sd = float(found[0][0]), float(found[1][0])
-    inside = float(stats.norm.cdf((cut - mean) / sd))
+    inside = float(normal_below((cut - mean) / sd))
     outside = max(1 - inside, 1e-12)
     leak = min(len(above) / len(below) * inside / outside, 1.0)
-    likelihood = float(stats.norm.logpdf(values, mean, sd).sum()) - len(values) * np.log(inside + leak * outside)
+    density = -np.square((values - mean) / sd) / 2 - np.log(sd * np.sqrt(2 * np.pi))
+    likelihood = float(density.sum()) - len(values) * np.log(inside + leak * outside)
     return likelihood + (len(above) * np.log(leak) if len(above) else 0.0), cut, mean, sd
 
 

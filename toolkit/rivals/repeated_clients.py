@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from scipy import stats
-
+from toolkit.quantiles import standard_error, t_quantile
 from toolkit.result import Estimate
 from toolkit.rivals.case import Case, Rival, amount, client_sums, jackknife
 from toolkit.rivals.chance import mean_over_clients
@@ -28,7 +27,7 @@ def repeated_clients(case: Case) -> Rival:
         says = f"Only {len(counts)} clients have readings before and after, so their repeats cannot be weighed."
         return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
     rows = change["change"].to_numpy(dtype=float)
-    naive = float(stats.t.ppf(0.975, len(rows) - 1) * stats.sem(rows))
+    naive = float(t_quantile(0.975, len(rows) - 1) * standard_error(rows))
     half = (fair.ci_high - fair.ci_low) / 2
     extra = half - naive
     size = Estimate(

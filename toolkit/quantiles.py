@@ -1,0 +1,99 @@
+"""Quantiles and tail areas of the usual distributions, straight from scipy.special.
+
+The same figures as those of scipy.stats, a hundred times faster, which counts where thousands of intervals are
+computed; and a second sooner, because importing scipy.stats takes longer than an audit. Numbers or arrays.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from scipy import special
+
+Floats = np.ndarray[Any, np.dtype[np.float64]]
+
+
+def normal_quantile(p: Any) -> Any:
+    """Quantile of the standard normal distribution.
+
+    Example:
+        >>> round(float(normal_quantile(0.975)), 4)
+        1.96
+    """
+    return special.ndtri(p)
+
+
+def normal_below(z: Any) -> Any:
+    """Probability of a standard normal value up to z."""
+    return special.ndtr(z)
+
+
+def normal_above(z: Any) -> Any:
+    """Probability of a standard normal value above z.
+
+    Example:
+        >>> round(float(normal_above(1.96)), 4)
+        0.025
+    """
+    return special.ndtr(-np.asarray(z))
+
+
+def normal_density(z: Any) -> Any:
+    """Density of the standard normal distribution."""
+    return np.exp(-np.square(z) / 2) / np.sqrt(2 * np.pi)
+
+
+def t_quantile(p: Any, df: Any) -> Any:
+    """Quantile of Student's t distribution.
+
+    Example:
+        >>> round(float(t_quantile(0.975, 10)), 3)
+        2.228
+    """
+    return special.stdtrit(df, p)
+
+
+def t_below(t: Any, df: Any) -> Any:
+    """Probability of a value of Student's t up to t."""
+    return special.stdtr(df, t)
+
+
+def t_above(t: Any, df: Any) -> Any:
+    """Probability of a value of Student's t above t.
+
+    Example:
+        >>> round(float(t_above(2.228, 10)), 4)
+        0.025
+    """
+    return special.stdtr(df, -np.asarray(t))
+
+
+def chi2_quantile(p: float, df: float | Floats) -> Floats:
+    """Quantile of the chi-square distribution, one a df.
+
+    Example:
+        >>> chi2_quantile(0.95, 4.0).round(3)
+        np.float64(9.488)
+    """
+    return np.asarray(special.chdtri(df, 1 - p), dtype=np.float64)[()]
+
+
+def chi2_above(value: Any, df: Any) -> Any:
+    """Probability of a chi-square value above this one."""
+    return special.chdtrc(df, value)
+
+
+def f_quantile(p: float, df_above: float, df_below: float) -> float:
+    """Quantile of the F distribution.
+
+    Example:
+        >>> round(f_quantile(0.95, 3, 20), 3)
+        3.098
+    """
+    return float(special.fdtri(df_above, df_below, p))
+
+
+def standard_error(values: Any) -> float:
+    """Standard error of the mean of independent values."""
+    return float(np.std(values, ddof=1) / np.sqrt(len(values)))
