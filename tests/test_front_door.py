@@ -31,6 +31,20 @@ def test_importing_the_toolkit_imports_nothing_heavy():
     assert done.stdout.strip() == "[]"
 
 
+NOT_FOR_AN_ANSWER = ("scipy.stats", "statsmodels", "pingouin", "seaborn", "matplotlib", "formulaic")
+
+
+def test_an_answer_waits_for_no_library_that_it_does_not_need():
+    said = (
+        "import sys; from toolkit import audit; from toolkit.resources import dataset_file; "
+        "asked = dict(measure='ankle_dorsiflexion_lunge', region='soleus', intervention='percussive_release'); "
+        "audit(dataset_file('demo/sessions.csv'), question=asked); "
+        f"print([m for m in {NOT_FOR_AN_ANSWER!r} if m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", said], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
 def test_a_name_that_is_not_offered_is_refused():
     with pytest.raises(AttributeError, match="no attribute 'nothing'"):
         toolkit.nothing  # noqa: B018

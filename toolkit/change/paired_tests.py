@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
+import pandas as pd
 
 from toolkit.change.clients import Floats, same_throughout
 from toolkit.errors import NotEnoughError, ToolkitError
@@ -113,11 +114,9 @@ def paired_t(differences: Any, *, alternative: Alternative = "two-sided") -> Tes
 
 def signed_ranks(values: Floats) -> Floats:
     """Mid-ranks of the sizes of the non-zero differences, with the sign of each (zeros dropped)."""
-    from scipy import stats
-
     moved = np.round(values, 10)  # 3.1 - 3.0 and 4.1 - 4.0 are tied, whatever the last bit says
     moved = moved[moved != 0]
-    return np.asarray(np.sign(moved) * stats.rankdata(np.abs(moved)), dtype=float)
+    return np.asarray(np.sign(moved) * pd.Series(np.abs(moved)).rank().to_numpy(), dtype=float)
 
 
 def rank_sum_distribution(ranks: Floats) -> Floats:
