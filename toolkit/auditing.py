@@ -102,7 +102,7 @@ class Audit(Shown):
         except OSError as problem:
             raise ToolkitError(
                 f"The folder {target.name} cannot be written ({problem.strerror or problem}). Close files that are "
-                "open from it, or name another folder with --out."
+                "open from it, or name another folder."
             ) from problem
         return target / "report.html"
 

@@ -9,7 +9,7 @@ import statsmodels.formula.api as smf
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toolkit.errors import NotEnoughError
+from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.present.protocol_page import protocol_page
 from toolkit.protocols.allocation import allocation, scores, standardised
 from toolkit.protocols.compare import compare_protocols, e_values
@@ -51,6 +51,11 @@ def clinic(
 def test_a_known_difference_is_found_by_all_four_ways():
     found = compare_protocols(clinic(1), **ASKED, drawn="drawn")
     assert [one.ci_low < 2 < one.ci_high for one in found.estimates] == [True] * 4
+
+
+def test_a_word_that_is_neither_drawn_nor_chosen_is_refused():
+    with pytest.raises(ToolkitError, match="write 'drawn' where chance decided"):
+        compare_protocols(clinic(1), **ASKED, drawn="random")
 
 
 def test_the_adjusted_difference_is_that_of_statsmodels():

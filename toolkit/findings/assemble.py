@@ -16,7 +16,7 @@ from toolkit.errors import FitError, NotEnoughError
 from toolkit.findings.agreement import agreement_parts
 from toolkit.findings.checklist import checklist
 from toolkit.findings.finding import Judged
-from toolkit.findings.finding_dict import finding_dict
+from toolkit.findings.finding_dict import finding_dict, labels_in
 from toolkit.findings.methods_used import main_methods, methods_used
 from toolkit.findings.ruler import Ruler
 from toolkit.models.region_intervention import by_region_and_intervention
@@ -58,7 +58,11 @@ def by_region(records: Records, measures: list[str]) -> dict[str, Any]:
         except (NotEnoughError, FitError) as problem:
             models.append({"model": {"measure": measure, "not_fitted": str(problem)}, "rows": []})
             continue
-        models.append(found.as_findings())
+        part = found.as_findings()
+        for row in part["rows"]:
+            codes = {name: str(row[name]) for name in ("region", "intervention")}
+            row["labels"] = labels_in(records.codebook, measure=measure, **codes)
+        models.append(part)
     first = models[0] if models else {"model": None, "rows": []}
     return {**first, "other_measures": models[1:]}
 
@@ -74,6 +78,11 @@ def set_aside_by_reason(records: Records) -> list[dict[str, Any]]:
     return [plain(row) for row in counted.to_dict("records")]
 
 
+def _is_to_record(closes: str) -> bool:
+    """Does this say something to write down, and not that nothing is to change?"""
+    return bool(closes) and not closes.startswith("Nothing to change")
+
+
 def record_next(findings: list[dict[str, Any]]) -> list[dict[str, str]]:
     """What to record next, most often needed first."""
     steps = Counter(finding["claim"]["next_step"] for finding in findings)
@@ -81,7 +90,7 @@ def record_next(findings: list[dict[str, Any]]) -> list[dict[str, str]]:
         rival["what_would_close_it"]
         for finding in findings
         for rival in finding["rivals"]
-        if rival["status"] == "open" and rival["what_would_close_it"]
+        if rival["status"] == "open" and _is_to_record(rival["what_would_close_it"])
     )
     out = [
         {"what": step, "why": f"it is the next step for {n} of {len(findings)} answers"}

@@ -129,6 +129,9 @@ def _attributable(
         return None, None, str(problem)
 
 
+_NAMED = {"before": "before", "before_2": "the second reading before"}
+
+
 def _readings(technique: pd.DataFrame, question: Question, *, first: str) -> tuple[Estimate | None, str]:
     """Mean change over client means with its t interval (a sign: net share improved), or why there is none."""
     pairs = technique.dropna(subset=[first, "after"])
@@ -138,7 +141,7 @@ def _readings(technique: pd.DataFrame, question: Question, *, first: str) -> tup
         return _signs(pairs, question, first=first)
     means = clients_change(pairs, first=first, second="after", better=str(question.better))["change"]
     try:
-        return mean_change(means.to_numpy(), unit=str(question.unit), name=f"after less {first}"), ""
+        return mean_change(means.to_numpy(), unit=str(question.unit), name=f"after less {_NAMED[first]}"), ""
     except NotEnoughError as problem:
         return None, str(problem)
 
@@ -151,7 +154,7 @@ def _signs(pairs: pd.DataFrame, question: Question, *, first: str) -> tuple[Esti
         return None, str(problem)
     said = f"{found.difference.method}; p: {found.test.name}, {found.test.method}"
     return replace(
-        found.difference, name=f"after less {first}", unit=str(question.unit), p=found.test.p, method=said
+        found.difference, name=f"after less {_NAMED[first]}", unit=str(question.unit), p=found.test.p, method=said
     ), ""
 
 

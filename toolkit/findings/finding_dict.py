@@ -16,23 +16,30 @@ from toolkit.findings.held_dict import held_parts
 from toolkit.findings.moved import counted_from, responders_of
 from toolkit.records.account import Records
 from toolkit.records.cautions import cautions_by_section
+from toolkit.records.codebook import Codebook
 from toolkit.result import Estimate
 from toolkit.rivals.leaning_reader import tipping_point
 
 
 def labels_of(judged: Judged, records: Records) -> dict[str, str]:
-    """Measure, region and intervention in a reader's words."""
-    book, question = records.codebook, judged.question
+    """Measure, region and intervention of a question in a reader's words."""
+    question = judged.question
+    return labels_in(
+        records.codebook, measure=question.measure, region=question.region, intervention=question.intervention
+    )
+
+
+def labels_in(book: Codebook, *, measure: str, region: str, intervention: str) -> dict[str, str]:
+    """Codes of measure, region and intervention (several joined by +) in a reader's words."""
 
     def named(names: str, frame: pd.DataFrame, key: str) -> str:
         known = dict(zip(frame[key].astype(str), frame["label"].astype(str), strict=True))
         return " and ".join(known.get(part, part.replace("_", " ")) for part in names.split(" + "))
 
-    region = "any region" if question.region == "any" else named(question.region, book.regions, "region")
     return {
-        "measure": named(question.measure, book.measures, "measure"),
-        "region": region,
-        "intervention": named(question.intervention, book.interventions, "intervention"),
+        "measure": named(measure, book.measures, "measure"),
+        "region": "any region" if region == "any" else named(region, book.regions, "region"),
+        "intervention": named(intervention, book.interventions, "intervention"),
     }
 
 

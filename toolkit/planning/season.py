@@ -47,7 +47,8 @@ class SeasonPlan(Shown):
             best = self.curve.iloc[-1]
             return (
                 f"Even with {int(best['clients'])} clients {size} would be seen in "
-                f"{100 * best['seen']:.0f} of 100 seasons ({self.n_seasons} simulated each)."
+                f"{100 * best['seen']:.0f} of 100 seasons (95 % interval {100 * best['ci_low']:.0f} to "
+                f"{100 * best['ci_high']:.0f}; {self.n_seasons} simulated each)."
             )
         first = enough.iloc[0]
         return (

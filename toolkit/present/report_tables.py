@@ -45,9 +45,12 @@ def id_of(finding: Finding) -> str:
 
 
 def labelled(findings: Sequence[Finding], rows: pd.DataFrame) -> pd.DataFrame:
-    """Rows by region and intervention with the human names that the findings use for the same codes."""
+    """Rows by region and intervention with their names in words: their own, else those the findings use."""
     named = rows.copy()
     for what in ("measure", "region", "intervention"):
+        if "labels" in named and what in named:
+            named[what] = [labels[what] for labels in named["labels"]]
+            continue
         names = {finding[what]: name_of(finding, what) for finding in findings}
         if what in named:
             named[what] = [names.get(code, spaced(code)) for code in named[what]]

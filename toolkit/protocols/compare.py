@@ -9,14 +9,14 @@ model is the answer, and the others only show that nothing hangs on it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 import pandas as pd
 
 from toolkit.attributable.compared import by_sessions, orientation, technique_rows
 from toolkit.attributable.estimate import sessions_of
-from toolkit.errors import NotEnoughError
+from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.models.equivalence import Equivalence, equivalence
 from toolkit.protocols.allocation import Allocation, allocation, characteristics
 from toolkit.protocols.ways_of_counting import (
@@ -123,6 +123,7 @@ def compare_protocols(
         smallest_change_that_matters: for the equivalence test and the number of clients.
 
     Raises:
+        ToolkitError: `drawn` is neither word.
         NotEnoughError: fewer than 5 sessions or 3 clients of either protocol have readings before and after.
 
     Example:
@@ -138,6 +139,8 @@ def compare_protocols(
         >>> bool(found.adjusted.ci_low < 3 < found.adjusted.ci_high)
         True
     """
+    if drawn not in get_args(Drawn):
+        raise ToolkitError(f"drawn = {drawn!r}: write 'drawn' where chance decided between the two, else 'chosen'.")
     sessions, n_missing = _sessions(rows, measure, region, protocol_a, protocol_b, better)
     known = characteristics(sessions, fields=tuple(f for f in KNOWN_BEFORE if f in sessions))
     allotted = allocation(known, sessions["got_a"].to_numpy(dtype=float))

@@ -52,8 +52,9 @@ class Records(Shown):
     def sentence(self) -> str:
         """How many rows were read, kept and set aside, and what they hold."""
         source, rows = self.source, self.rows
+        files = "1 file" if len(source.files) == 1 else f"{len(source.files)} files"
         return (
-            f"{source.rows_read} rows read from {len(source.files)} file(s): {source.rows_kept} kept, "
+            f"{source.rows_read} rows read from {files}: {source.rows_kept} kept, "
             f"{source.rows_set_aside} set aside. Kept are {source.readings_kept} readings in "
             f"{rows['session_id'].nunique()} sessions of {rows['client'].nunique()} clients; "
             f"{source.readings_set_aside} readings were set aside."
