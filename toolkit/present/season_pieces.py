@@ -71,7 +71,7 @@ def how_many(plan: SeasonPlan) -> Words:
     truth = f"if the technique truly adds {threshold(plan.effect, plan.unit)}"
     lines = [f"With {int(row['clients'])} clients, {_share(row)} would end in an answer, {truth}."]
     if enough.empty:
-        lines.append("None of these numbers of clients reaches 80 of 100.")
+        lines.append("Not one of these numbers of clients reaches 80 of 100.")
     return words(*lines, *_rough(plan.n_seasons))
 
 

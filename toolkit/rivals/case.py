@@ -71,27 +71,32 @@ class Case:
         return kept.assign(change=self.sign * (kept[second] - kept[first]))
 
 
+def _figure(value: float | None) -> str:
+    """Two significant digits below ten, three from there on: as exact as readings of the body are."""
+    return figure_text(value, digits=2 if value is not None and abs(value) < 10 else 3)
+
+
 _UNIT_SIGNS = {"deg": "°", "yes_no": " percentage points"}
 
 
 def amount(value: float | None, unit: str) -> str:
-    """A number with its unit as a sentence holds it; signs (0 and 1) in percentage points.
+    """A number with its unit as a sentence holds it: two digits below ten; signs (0 and 1) in percentage points.
 
     Example:
         >>> amount(2.345, "deg"), amount(0.12, "yes_no"), amount(None, "mm")
-        ('2.35°', '12 percentage points', 'not available')
+        ('2.3°', '12 percentage points', 'not available')
     """
     if value is None or not np.isfinite(value):
-        return figure_text(value)
+        return _figure(value)
     name, rest = next(((known, unit[len(known) :]) for known in _UNIT_SIGNS if unit.startswith(known)), ("", ""))
     sign = _UNIT_SIGNS[name] + rest if name else f" {unit}"
-    return f"{figure_text(value * (100 if name == 'yes_no' else 1))}{sign}"
+    return f"{_figure(value * (100 if name == 'yes_no' else 1))}{sign}"
 
 
 def told(found: Estimate) -> str:
     """An estimate with its unit and interval, as a sentence holds it."""
     scale = 100 if found.unit.startswith("yes_no") else 1
-    low, high = (figure_text(end * scale) for end in (found.ci_low, found.ci_high))
+    low, high = (_figure(end * scale) for end in (found.ci_low, found.ci_high))
     return f"{amount(found.value, found.unit)} ({100 * found.confidence_level:.4g} % interval {low} to {high})"
 
 
