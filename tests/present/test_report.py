@@ -226,7 +226,7 @@ def test_keys_that_are_only_welcome_may_lack(findings, tmp_path):
         for key in ("may_say", "may_not_say", "to_say_more"):
             finding["claim"].pop(key)
     write_report(findings, tmp_path, plot_data=PlotData())
-    assert "Ankle dorsiflexion lunge, gastrocnemius, percussive release" in (tmp_path / "report.html").read_text(
+    assert "Ankle dorsiflexion lunge · gastrocnemius · percussive release" in (tmp_path / "report.html").read_text(
         "utf-8"
     )
 

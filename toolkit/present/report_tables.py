@@ -36,7 +36,7 @@ def name_of(finding: Finding, what: str) -> str:
 
 def title_of(finding: Finding) -> str:
     """A finding's title: measure, region, intervention."""
-    return capital(", ".join(name_of(finding, what) for what in ("measure", "region", "intervention")))
+    return capital(" · ".join(name_of(finding, what) for what in ("measure", "region", "intervention")))
 
 
 def id_of(finding: Finding) -> str:
