@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 from toolkit.records.codebook import load_codebook
 from toolkit.resources import shared_file
@@ -30,6 +31,7 @@ class Caution:
         return f"{self.text} ({self.source})"
 
 
+@lru_cache(maxsize=1)
 def load_cautions() -> tuple[Caution, ...]:
     """All cautions in the order of the file.
 
@@ -48,6 +50,16 @@ def load_cautions() -> tuple[Caution, ...]:
     return tuple(found)
 
 
+@lru_cache(maxsize=1)
+def _keys_by_region() -> dict[str, frozenset[str]]:
+    """The keys of the cautions that the codebook names for each region."""
+    frame = load_codebook().regions
+    return {
+        str(region): frozenset(str(cell).split("|"))
+        for region, cell in zip(frame["region"], frame["cautions"], strict=True)
+    }
+
+
 def cautions_by_section(regions: Iterable[str]) -> dict[str, list[Caution]]:
     """The cautions for everyone and those for `regions`, by the section of the file that they stand in.
 
@@ -59,9 +71,7 @@ def cautions_by_section(regions: Iterable[str]) -> dict[str, list[Caution]]:
         'Send on first'
     """
     wanted = {name.strip() for joined in regions for name in joined.split("+")}
-    frame = load_codebook().regions
-    named = frame.loc[frame["region"].isin(wanted), "cautions"]
-    keys = {key for cell in named for key in cell.split("|")}
+    keys = {key for name in wanted for key in _keys_by_region().get(name, frozenset())}
     found: dict[str, list[Caution]] = {}
     for one in load_cautions():
         if one.place == "everyone" or one.key in keys:
