@@ -235,9 +235,9 @@ def _restricted_only(
 def _session_columns(
     people: pd.DataFrame, visit: int, week: float, dials: ClinicDials, rng: np.random.Generator
 ) -> Columns:
-    """The columns of the rows that is not a reading: who, when, what was done, what was drawn."""
+    """The columns that hold no reading: who, when, what was done, what was drawn."""
     n = len(people)
-    date = np.datetime64(dials.start) + people["start_day"].to_numpy() + int(week * 7)
+    date = np.datetime64(dials.start) + (people["start_day"].to_numpy() + int(week * 7)).astype("timedelta64[D]")
     side = np.where(rng.random(n) < 0.5, "left", "right")
     first = rng.random(n) < 0.5
     only_measured = (dials.design == "comparison_sessions") & (rng.random(n) < dials.measured_only_share)
