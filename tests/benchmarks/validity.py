@@ -29,7 +29,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 import pandas as pd
 from tqdm import tqdm
-from validity_clinics import DRAWN, SCENARIOS, SEED, USUAL, judge_clinic
+from validity_clinics import DRAWN, SCENARIOS, SEED, USUAL, judged_by_all
 
 from toolkit.claim import LEVELS
 
@@ -40,7 +40,7 @@ EFFECTS = (0.0, 1.5, 3.0, 6.0)
 def one_clinic(task: tuple[str, float, int]) -> dict[str, Any]:
     """One simulated clinic, judged by every rule, without the warnings of the usual tests."""
     warnings.simplefilter("ignore")
-    return judge_clinic(*task)
+    return judged_by_all(*task)
 
 
 def summary(clinics: pd.DataFrame) -> pd.DataFrame:

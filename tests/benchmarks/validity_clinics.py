@@ -18,10 +18,9 @@ from toolkit.attributable.compared import find_comparison
 from toolkit.attributable.estimate import Attributable, estimate
 from toolkit.claim import LEVELS
 from toolkit.errors import FitError, NotEnoughError
-from toolkit.findings.finding import Judged, claim_of, judge, with_family
-from toolkit.findings.ruler import ruler_of
+from toolkit.findings.finding import Judged, claim_of, with_family
 from toolkit.models.mixed import fit_mixed_arrays
-from toolkit.questions.question import Question
+from toolkit.planning.season import judge_clinic
 from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_rivals
 
 SEED = 20260105
@@ -114,21 +113,6 @@ def knows_the_design(clinic: SimulatedClinic, complete: Attributable | None) -> 
     return bool(found.ci_low > lean if found.se is None else (found.mean - lean) / found.se > 1.959964)
 
 
-def _judged(rows: pd.DataFrame, dials: ClinicDials, *, look: int, looks: int, rng: int) -> Judged:
-    """One question, declared, about this clinic's region."""
-    question = Question(
-        measure=dials.measure,
-        region=dials.region,
-        intervention=dials.intervention,
-        better=dials.better,
-        unit=dials.unit,
-        smallest_change_that_matters=SMALLEST,
-        looks_planned=looks,
-    )
-    ruler = ruler_of(rows, measure=dials.measure, unit=dials.unit)
-    return judge(rows, question, declared=True, ruler=ruler, relation="", look=look, rng=rng)
-
-
 def _level(judged: Judged) -> str:
     return claim_of(judged, measure="m", region="r", intervention="i").level
 
@@ -143,7 +127,7 @@ def _parts_by_looks(rows: pd.DataFrame, looks: int) -> list[pd.DataFrame]:
     return [rows.iloc[: round(len(rows) * (k + 1) / looks)] for k in range(looks)]
 
 
-def judge_clinic(name: str, effect: float, number: int) -> dict[str, Any]:
+def judged_by_all(name: str, effect: float, number: int) -> dict[str, Any]:
     """One simulated clinic, judged by every rule."""
     scenario = SCENARIOS[name]
     dials = replace(scenario.dials, effect=effect)
@@ -180,11 +164,11 @@ def _answers(
     Several looks: the strongest level of all looks. Several regions: without an effect the strongest level of all of
     them (any claim is false), with one the level of the region that has it.
     """
-    dated = [part.assign(date=pd.to_datetime(part["date"])) for part in [*parts[:-1], *(one.rows for one in clinics)]]
+    tables = [*parts[:-1], *(one.rows for one in clinics)]
     dials = [clinics[0].dials] * (len(parts) - 1) + [one.dials for one in clinics]
     judged = [
-        _judged(rows, one, look=min(k + 1, len(parts)), looks=len(parts), rng=rng)
-        for k, (rows, one) in enumerate(zip(dated, dials, strict=True))
+        judge_clinic(rows, one, smallest=SMALLEST, look=min(k + 1, len(parts)), looks_planned=len(parts), rng=rng)
+        for k, (rows, one) in enumerate(zip(tables, dials, strict=True))
     ]
     if scenario.regions > 1:
         judged = with_family(judged)

@@ -39,6 +39,11 @@ def _large_drawn_blind(dials: ClinicDials) -> bool:
     return dials.n_clients >= ENOUGH_CLIENTS and dials.design in DRAWN and dials.blinded_share >= FULLY_BLIND
 
 
+def _nothing_missing(dials: ClinicDials, effect: float) -> bool:
+    del effect
+    return dials.not_written == 0 and dials.design != "none"
+
+
 TARGETS = (
     Target(
         name="no effect, drawn: moved in at most 2.5 %",
@@ -98,14 +103,14 @@ TARGETS = (
     ),
     Target(
         name="no reading missing: intervals hold the truth in at least 93 %",
-        applies=lambda dials, _: dials.not_written == 0 and dials.design != "none",
+        applies=_nothing_missing,
         share=lambda row: float(row["covers"]),
         limit=lambda _: 0.93,
         side="at least",
     ),
     Target(
         name="no reading missing: intervals hold the truth in at most 97 %",
-        applies=lambda dials, _: dials.not_written == 0 and dials.design != "none",
+        applies=_nothing_missing,
         share=lambda row: float(row["covers"]),
         limit=lambda _: 0.97,
         side="at most",

@@ -12,7 +12,6 @@ from toolkit.planning.season import AS_NOW, RecordKeeping, SeasonPlan
 from toolkit.present import client_pieces, protocol_pieces, records_pieces, season_pieces, words
 from toolkit.present.choosers import choose_client, choose_question, choose_two
 from toolkit.present.ladder import alt_text_ladder, shift_words
-from toolkit.present.names import label_of
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 
@@ -57,12 +56,12 @@ def test_what_stands_in_the_file_is_shown_as_it_was_typed(rows):
 
 def test_lists_and_answers_use_the_same_names(records):
     shown = [text for text, _ in choose_question(records).widget.children[2].options]
-    named = label_of(records.codebook, "intervention", "percussive_release")
+    named = records.codebook.label("intervention", "percussive_release")
     assert any(text.lower().startswith(named) for text in shown)
 
 
 def test_a_word_of_ones_own_and_several_at_once_are_named(records):
-    assert label_of(records.codebook, "region", "levator_scapulae + my_spot") == "levator scapulae and my spot"
+    assert records.codebook.label("region", "levator_scapulae + my_spot") == "levator scapulae and my spot"
 
 
 def test_a_step_of_the_ladder_is_the_difference_of_the_numbers_beside_it():

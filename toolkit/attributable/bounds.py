@@ -5,7 +5,8 @@ missing comparison change their median. For it (upper): a missing technique chan
 comparison's changes, a missing comparison change their 15th percentile: further down than the lower quartile, because
 those who leave out what did not move leave out more of it where nothing was done. Simulated clinics in which 60 % of
 the unmoved sides are not written down: with the lower quartile up to 7 % of the upper limits lie below the truth, with
-the 15th percentile at most 1.3 % (tests/benchmarks/validity.py shows what the interval then covers).
+the 15th percentile at most 1.3 % (150 clinics a
+cell; tests/benchmarks/validity.md shows what the interval then covers, 500 a cell).
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.change.centre import checked_level, t_quantile, two_sided_p
+from toolkit.change.centre import checked_level, t_reach, two_sided_p
 from toolkit.change.clients import Floats, numbers
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.result import Estimate, Shown, figure_text
@@ -137,7 +137,7 @@ def baseline_adjusted(
 def _t_estimate(
     value: float, error: float, *, df: int, name: str, unit: str, n: int, level: float, method: str
 ) -> Estimate:
-    reach = t_quantile(level, df) * error
+    reach = t_reach(level, df) * error
     return Estimate(
         name=name,
         value=value,

@@ -32,12 +32,12 @@ def checked_level(confidence_level: float) -> float:
     return confidence_level
 
 
-def normal_quantile(confidence_level: float) -> float:
+def normal_reach(confidence_level: float) -> float:
     """How many standard errors a normal interval reaches to each side (1.96 for 0.95)."""
     return float(special.ndtri((1 + checked_level(confidence_level)) / 2))
 
 
-def t_quantile(confidence_level: float, df: float) -> float:
+def t_reach(confidence_level: float, df: float) -> float:
     """How many standard errors a t interval reaches to each side."""
     return float(special.stdtrit(df, (1 + checked_level(confidence_level)) / 2))
 
@@ -65,7 +65,7 @@ def mean_change(
     values = varying_differences(differences)
     n = len(values)
     error = float(values.std(ddof=1)) / np.sqrt(n)
-    reach = t_quantile(confidence_level, n - 1) * error
+    reach = t_reach(confidence_level, n - 1) * error
     mean = float(values.mean())
     return Estimate(
         name=name,
@@ -141,7 +141,7 @@ def trimmed_mean_change(differences: Any, *, unit: str, trim: float = 0.2, confi
         )
     error = np.sqrt(spread / (kept * (kept - 1)))
     mean = float(values[cut : n - cut].mean())
-    reach = t_quantile(confidence_level, kept - 1) * float(error)
+    reach = t_reach(confidence_level, kept - 1) * float(error)
     return Estimate(
         name=f"{trim:.0%} trimmed mean change",
         value=mean,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from toolkit.change.centre import checked_level, normal_quantile, two_sided_p
+from toolkit.change.centre import checked_level, normal_reach, two_sided_p
 from toolkit.change.clients import complete_pairs, numbers
 from toolkit.change.proportions import share_of
 from toolkit.errors import NotEnoughError, ToolkitError
@@ -54,7 +54,7 @@ class ComfortAgainstOutcome(Shown):
 
 def _correlation(r: float, *, df: float, error: float, name: str, n: int, method: str, level: float) -> Estimate:
     """A correlation with Fisher's interval and the t test on its df."""
-    reach = normal_quantile(level) * error
+    reach = normal_reach(level) * error
     turned = np.arctanh(np.clip(r, -1 + 1e-15, 1 - 1e-15))
     t = r * np.sqrt(df / max(1e-300, 1 - r * r))
     return Estimate(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from toolkit.change.centre import normal_quantile
+from toolkit.change.centre import normal_reach
 from toolkit.change.equivalence import Group
 from toolkit.change.small_sample import hedges_correction, hedges_correction_approximate
 from toolkit.errors import ToolkitError
@@ -74,7 +74,7 @@ def controlled_change(
     effect = hedges_correction(df) * (treated.change - control.change) / scale
     total = treated.n + control.n
     error = float(np.sqrt(2 * (1 - r) * (1 / treated.n + 1 / control.n) + effect**2 / (2 * total)))
-    reach = normal_quantile(confidence_level) * error
+    reach = normal_reach(confidence_level) * error
     return Estimate(
         name="controlled change over pooled baseline SD (d_ppc2)",
         value=effect,

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from scipy import optimize, special
 
-from toolkit.change.centre import checked_level, normal_quantile
+from toolkit.change.centre import checked_level, normal_reach
 from toolkit.change.paired_tests import checked_differences, signed_ranks
 from toolkit.result import Estimate
 
@@ -34,7 +34,7 @@ def probability_of_improvement(differences: Any, *, confidence_level: float = 0.
     n = len(values)
     up, down = float((values > 0).sum()), float((values < 0).sum())
     a, b = (up + 1) / (n + 2), (down + 1) / (n + 2)
-    z = normal_quantile(confidence_level)
+    z = normal_reach(confidence_level)
     reach = z * np.sqrt((a + b - (a - b) ** 2) / (n + 2))
     return Estimate(
         name="probability of improvement",
@@ -61,7 +61,7 @@ def _pair_share_error(share: float, n: int) -> float:
 
 def _pair_share_limits(share: float, n: int, *, confidence_level: float) -> tuple[float, float]:
     """Score limits for the share of pairs that sum above 0: all values the observed share does not contradict."""
-    z = normal_quantile(confidence_level)
+    z = normal_reach(confidence_level)
 
     def contradiction(at: float) -> float:
         return abs(share - at) - z * _pair_share_error(at, n)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize
 
-from toolkit.change.centre import normal_quantile
+from toolkit.change.centre import normal_reach
 from toolkit.change.clients import direction
 from toolkit.change.paired_tests import checked_differences
 from toolkit.errors import ToolkitError
@@ -187,7 +187,7 @@ def nonoverlap(
     a, b = turned * checked_differences(first_phase), turned * checked_differences(second_phase)
     wins = np.sign(np.round(b[:, None] - a[None, :], 10))
     share = float((wins.mean() + 1) / 2)
-    z = normal_quantile(confidence_level)
+    z = normal_reach(confidence_level)
 
     def contradiction(at: float) -> float:
         return abs(share - at) - z * _overlap_error(at, len(a), len(b))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from toolkit.change.centre import normal_quantile
+from toolkit.change.centre import normal_reach
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.result import Estimate
 
@@ -34,7 +34,7 @@ def wilson_limits(share: float, n: float, *, confidence_level: float = 0.95) -> 
         >>> round(low, 4), round(high, 4)
         (0.2366, 0.7634)
     """
-    z = normal_quantile(confidence_level)
+    z = normal_reach(confidence_level)
     widened = 1 + z * z / n
     centre = (share + z * z / (2 * n)) / widened
     reach = z * float(np.sqrt(share * (1 - share) / n + z * z / (4 * n * n))) / widened
@@ -242,7 +242,7 @@ def wald_paired_difference(counts: PairedCounts, *, confidence_level: float = 0.
     difference = counts.second_share - counts.first_share
     moved = counts.no_yes - counts.yes_no
     error = float(np.sqrt(counts.discordant - moved**2 / counts.n)) / counts.n
-    reach = normal_quantile(confidence_level) * error
+    reach = normal_reach(confidence_level) * error
     return Estimate(
         name="change of the share of yes (second - first)",
         value=difference,

@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from toolkit.change.centre import normal_quantile
+from toolkit.change.centre import normal_reach
 from toolkit.change.clients import Floats, direction, same_throughout
 from toolkit.change.paired_tests import checked_differences
 from toolkit.change.response_mean import dz_change, dz_change_widened, gz_change, standardised_response_mean
@@ -149,7 +149,7 @@ def _standardised(
     with np.errstate(divide="ignore", invalid="ignore"):
         found = jackknife_variance(np.asarray(readings.left_out.change / denominator(readings.left_out)))
     error = float(np.sqrt(max(expected, found)))
-    reach = normal_quantile(confidence_level) * error
+    reach = normal_reach(confidence_level) * error
     return Estimate(
         name=name,
         value=effect,

@@ -197,15 +197,20 @@ def _apart(found: list[dict[str, Any]]) -> str:
     most = max(sized, key=lambda row: abs(row["difference"]))
     return (
         f"Nothing differs clearly, but {most['n_clients']} clients cannot rule out a difference; the largest: "
-        f"{most['characteristic']} ({most['difference']:+.2f} SD)."
+        f"{_sized(most)}."
     )
 
 
 def _named(found: list[dict[str, Any]]) -> str:
     """Each characteristic that stands out, with by how much."""
-    return ", ".join(
-        f"{row['characteristic']} (wholly apart)"
-        if _wholly(row)
-        else f"{row['characteristic']} ({row['difference']:+.2f} SD)"
-        for row in _stand_out(found)
+    return "; ".join(
+        f"{row['characteristic']} (wholly apart)" if _wholly(row) else _sized(row) for row in _stand_out(found)
     )
+
+
+def _sized(row: dict[str, Any]) -> str:
+    """A characteristic with its difference, interval and clients."""
+    said = f"{row['characteristic']} ({row['difference']:+.2f} SD)"
+    if np.isnan(row["ci_low"]):
+        return f"{said}, no interval from {row['n_clients']} clients"
+    return f"{said}, 95 % interval {row['ci_low']:+.2f} to {row['ci_high']:+.2f}, {row['n_clients']} clients"

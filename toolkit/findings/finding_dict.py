@@ -31,15 +31,10 @@ def labels_of(judged: Judged, records: Records) -> dict[str, str]:
 
 def labels_in(book: Codebook, *, measure: str, region: str, intervention: str) -> dict[str, str]:
     """Codes of measure, region and intervention (several joined by +) in a reader's words."""
-
-    def named(names: str, frame: pd.DataFrame, key: str) -> str:
-        known = dict(zip(frame[key].astype(str), frame["label"].astype(str), strict=True))
-        return " and ".join(known.get(part, part.replace("_", " ")) for part in names.split(" + "))
-
     return {
-        "measure": named(measure, book.measures, "measure"),
-        "region": "any region" if region == "any" else named(region, book.regions, "region"),
-        "intervention": named(intervention, book.interventions, "intervention"),
+        "measure": book.label("measure", measure),
+        "region": "any region" if region == "any" else book.label("region", region),
+        "intervention": book.label("intervention", intervention),
     }
 
 

@@ -9,10 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from toolkit.errors import NotEnoughError, QuestionError
-from toolkit.models.mixed_fit import t_quantile
+from toolkit.quantiles import t_above, t_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 
@@ -119,8 +118,8 @@ def equivalence(estimate: Estimate, *, smallest_change_that_matters: float, alph
     """
     se, df = _spread(estimate, smallest_change_that_matters, alpha)
     limit = smallest_change_that_matters
-    above = _upper_tail((estimate.value + limit) / se, df)
-    below = _upper_tail((limit - estimate.value) / se, df)
+    above = float(t_above((estimate.value + limit) / se, df))
+    below = float(t_above((limit - estimate.value) / se, df))
     reach = t_quantile(1 - alpha, df) * se
     return Equivalence(
         estimate=estimate,
@@ -141,7 +140,7 @@ def non_inferiority(estimate: Estimate, *, margin: float, alpha: float = 0.025) 
     Raises as `equivalence` does.
     """
     se, df = _spread(estimate, margin, alpha)
-    p = _upper_tail((estimate.value + margin) / se, df)
+    p = float(t_above((estimate.value + margin) / se, df))
     return NonInferiority(
         estimate=estimate,
         margin=margin,
@@ -161,8 +160,3 @@ def _spread(estimate: Estimate, limit: float, alpha: float) -> tuple[float, floa
     if estimate.se is None or not estimate.se > 0:
         raise NotEnoughError(f"{estimate.name} has no standard error: equivalence cannot be judged.")
     return estimate.se, float("inf") if estimate.df is None else estimate.df
-
-
-def _upper_tail(t: float, df: float) -> float:
-    """Probability of a larger t."""
-    return float(special.stdtr(df, -t) if np.isfinite(df) else special.ndtr(-t))

@@ -20,6 +20,7 @@ from toolkit.models.formula import FormulaDesign
 from toolkit.models.inference import Curvature
 from toolkit.models.likelihood import Point
 from toolkit.models.search import Convergence
+from toolkit.quantiles import t_above, t_quantile
 from toolkit.result import Estimate, Shown, figure_text
 
 DfMethod = Literal["kenward_roger", "satterthwaite", "normal"]
@@ -143,7 +144,7 @@ class MixedFit(Shown):
         se, df = self._se_and_df(row, ddf)
         value = float(row @ self.estimates)
         t = value / se if se > 0 else float("nan")
-        reach = t_quantile((1 + confidence_level) / 2, df) * se
+        reach = float(t_quantile((1 + confidence_level) / 2, df)) * se
         n, n_of = self._counted
         return Contrast(
             name=name or (weights if isinstance(weights, str) else "contrast"),
@@ -151,7 +152,7 @@ class MixedFit(Shown):
             se=se,
             df=df,
             t=t,
-            p=t_two_sided(t, df),
+            p=2 * float(t_above(abs(t), df)),
             ci_low=value - reach,
             ci_high=value + reach,
             confidence_level=confidence_level,
@@ -253,13 +254,3 @@ def random_columns(rows: Rows, slope_spread: float) -> tuple[Array, Codes | None
         z = np.column_stack([root, rows.slope[1] / slope_spread * root])
     large = None if rows.groups.large is None else rows.groups.codes[rows.groups.large]
     return z, large, [rows.groups.codes[name] for name in rows.groups.dense]
-
-
-def t_quantile(probability: float, df: float) -> float:
-    """Quantile of Student's t, normal where df has no limit."""
-    return float(special.stdtrit(df, probability)) if np.isfinite(df) else float(special.ndtri(probability))
-
-
-def t_two_sided(t: float, df: float) -> float:
-    """Two-sided p of Student's t."""
-    return float(2 * (special.stdtr(df, -abs(t)) if np.isfinite(df) else special.ndtr(-abs(t))))

@@ -151,6 +151,30 @@ _DESIGN: dict[str, Design] = {
 AS_NOW = "recording as now"
 
 
+def judge_clinic(
+    rows: pd.DataFrame,
+    dials: ClinicDials,
+    *,
+    smallest: float | None,
+    look: int = 1,
+    looks_planned: int = 1,
+    rng: np.random.Generator | int = 0,
+) -> Judged:
+    """The declared question about a simulated clinic's own technique, judged from its rows as they come."""
+    question = Question(
+        measure=dials.measure,
+        region=dials.region,
+        intervention=dials.intervention,
+        better=dials.better,
+        unit=dials.unit,
+        smallest_change_that_matters=smallest,
+        looks_planned=looks_planned,
+    )
+    rows = rows.assign(date=pd.to_datetime(rows["date"]))
+    ruler = ruler_of(rows, measure=dials.measure, unit=dials.unit)
+    return judge(rows, question, declared=True, ruler=ruler, relation="", look=look, rng=rng)
+
+
 def levels_of_seasons(
     dials: ClinicDials,
     *,
@@ -160,20 +184,9 @@ def levels_of_seasons(
     tick: Callable[[], object] = lambda: None,
 ) -> pd.Series:
     """The claim level of each of `n_seasons` simulated seasons."""
-    question = Question(
-        measure=dials.measure,
-        region=dials.region,
-        intervention=dials.intervention,
-        better=dials.better,
-        unit=dials.unit,
-        smallest_change_that_matters=smallest,
-    )
     levels = []
     for _ in range(n_seasons):
-        rows = simulate_clinic(dials, rng=rng).rows
-        rows = rows.assign(date=pd.to_datetime(rows["date"]))
-        ruler = ruler_of(rows, measure=dials.measure, unit=dials.unit)
-        judged = judge(rows, question, declared=True, ruler=ruler, relation="", look=1, rng=rng)
+        judged = judge_clinic(simulate_clinic(dials, rng=rng).rows, dials, smallest=smallest, rng=rng)
         levels.append(claim_of(judged, measure="m", region="r", intervention="i").level)
         tick()
     return pd.Series(levels)

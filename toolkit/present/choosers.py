@@ -14,7 +14,6 @@ import pandas as pd
 from toolkit.errors import NotEnoughError
 from toolkit.present.client_chooser import ClientChooser
 from toolkit.present.drop_downs import Chooser, Options, drop_down, refill
-from toolkit.present.names import label_of
 from toolkit.present.pieces import Words, words
 from toolkit.present.words import capital, counted, threshold
 
@@ -92,11 +91,11 @@ class QuestionChooser(Chooser):
         book, code = self._book, str(self._size_of)
         unit = book.measure(code).unit if code in set(book.measures["measure"]) else ""
         size = threshold(self._size["smallest_change_that_matters"], unit)
-        return f"{size} was meant for {label_of(book, 'measure', code)}"
+        return f"{size} was meant for {book.label('measure', code)}"
 
     def name_of(self, what: str, code: str) -> str:
         """A measure, region or intervention in words."""
-        return "any region" if code == "any" else label_of(self._book, what, code)
+        return "any region" if code == "any" else self._book.label(what, code)
 
     def _here(self, *names: str) -> pd.DataFrame:
         """The rows that fit what is chosen in these boxes."""
@@ -115,7 +114,7 @@ class QuestionChooser(Chooser):
 
     def _label(self, column: str, code: str) -> str:
         """A code's name in words."""
-        return capital(label_of(self._book, column, code) or "any region")
+        return capital(self._book.label(column, code) or "any region")
 
     def _measure_chosen(self, change: Any) -> None:
         del change

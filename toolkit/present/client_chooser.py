@@ -8,7 +8,6 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError
 from toolkit.present.drop_downs import Chooser, Options, drop_down, refill
-from toolkit.present.names import label_of
 from toolkit.present.words import capital, counted
 
 if TYPE_CHECKING:
@@ -80,7 +79,7 @@ class ClientChooser(Chooser):
 
     def name_of(self, what: str, code: str) -> str:
         """A measure, region or intervention in words."""
-        return label_of(self._book, what, code)
+        return self._book.label(what, code)
 
     @property
     def visits(self) -> pd.DataFrame:

@@ -13,7 +13,7 @@ from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.present import figures
 from toolkit.present.agreement_plot import agreement_lines
 from toolkit.present.html import ReportTable
-from toolkit.present.names import label_of, with_labels
+from toolkit.present.names import with_labels
 from toolkit.present.pieces import Several, Words, drawing, rows_table, words
 from toolkit.present.words import amount, capital, counted, threshold, with_interval
 
@@ -140,7 +140,7 @@ def rulers(errors: RecordedErrors, records: Records) -> Several:
     book = records.codebook
     rows = [
         (
-            capital(label_of(book, "measure", name)),
+            capital(book.label("measure", name)),
             *(_number(part, of) for part, of in ((e.sem, e.unit), (e.mdc95, e.unit), (e.icc, ""))),
             _number(e.shift, e.unit, signed=True),
             f"{counted(e.n_pairs, 'pair')}, {counted(e.n_clients, 'client')}",
@@ -152,7 +152,7 @@ def rulers(errors: RecordedErrors, records: Records) -> Several:
     if errors.kappas:
         parts.append(_signs(errors, records))
     parts += [
-        words((capital(label_of(book, "measure", str(row["measure"]))), str(row["reason"])))
+        words((capital(book.label("measure", str(row["measure"]))), str(row["reason"])))
         for row in errors.not_available.to_dict("records")
     ]
     return Several(parts=tuple(parts or [words("No measure was read twice before the session.")]))
@@ -162,7 +162,7 @@ def _signs(errors: RecordedErrors, records: Records) -> ReportTable:
     """Signs (yes or no) read twice: kappa, and how often both readings are alike."""
     rows = [
         (
-            capital(label_of(records.codebook, "measure", name)),
+            capital(records.codebook.label("measure", name)),
             _number(kappa.estimate, ""),
             f"{kappa.observed * 100:.0f} %",
             f"{kappa.by_chance * 100:.0f} %",

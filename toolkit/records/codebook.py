@@ -110,6 +110,15 @@ class Codebook:
         """
         return self._intervention_phrases.find(words)
 
+    def label(self, what: str, code: str) -> str:
+        """A measure, region or intervention in words; several at once joined by "and", a user's own word as it is.
+
+        Example:
+            >>> load_codebook().label("intervention", "percussive_release")
+            'percussion with a hand-held device'
+        """
+        return " and ".join(self._labels[what].get(part, part.replace("_", " ")) for part in code.split(" + "))
+
     def limits(self, region: str, measure: str) -> SideRelation | None:
         """On which side tissue of `region` limits `measure`: same, opposite, both; None where no limit is listed.
 
@@ -131,6 +140,14 @@ class Codebook:
                 sided=row["sided"] == "yes",
             )
             for row in fields
+        }
+
+    @cached_property
+    def _labels(self) -> dict[str, dict[str, str]]:
+        frames = {"measure": self.measures, "region": self.regions, "intervention": self.interventions}
+        return {
+            what: dict(zip(frame[what].astype(str), frame["label"].astype(str), strict=True))
+            for what, frame in frames.items()
         }
 
     @cached_property

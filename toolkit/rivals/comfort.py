@@ -29,7 +29,7 @@ def comfort(case: Case) -> Rival:
         says = f"Outcome and comfort are kept apart; {why} both comfortable and other sessions, so no size is given."
         return Rival(rival=NAME, status="adjusted", size=None, says=says, what_would_close_it=close)
     value = float(gap.mean())
-    reach = float(t_quantile(0.975, len(gap) - 1)) * float(standard_error(gap))
+    reach = float(t_quantile(0.975, len(gap) - 1)) * standard_error(gap)
     size = Estimate(
         name="comfortable less other sessions",
         value=value,

@@ -88,7 +88,7 @@ def largest_step(rows: pd.DataFrame, *, unit: str) -> Estimate | None:
         return None
     gap = max(gaps, key=lambda one: abs(float(one.mean())))
     value = abs(float(gap.mean()))
-    se = float(standard_error(gap))
+    se = standard_error(gap)
     reach = float(t_quantile(1 - 0.025 / len(gaps), len(gap) - 1)) * se
     return Estimate(
         name="largest step between two examiners",
