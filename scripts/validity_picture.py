@@ -12,7 +12,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from statsmodels.stats.proportion import proportion_confint
 
-from toolkit.present import style
+from toolkit.looks import style
 from toolkit.resources import shared_file
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "benchmarks"))

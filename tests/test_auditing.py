@@ -14,9 +14,9 @@ import pytest
 
 from toolkit import audit
 from toolkit.auditing import Audit
+from toolkit.claim.question import read_question
 from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
-from toolkit.present.schema import check_findings
-from toolkit.questions.question import read_question
+from toolkit.findings.assemble import check_findings
 from toolkit.resources import dataset_file
 from toolkit.simulate import ClinicDials, simulate_clinic, with_all_rivals
 
@@ -184,7 +184,7 @@ def test_a_failure_half_way_leaves_the_old_folder(found, tmp_path, monkeypatch):
     def full(*_: Any, **__: Any) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("toolkit.present.report.write_report", full)
+    monkeypatch.setattr("toolkit.looks.report.write_report", full)
     with pytest.raises(ToolkitError, match="No space left on device"):
         found.write(folder)
     assert (folder / "findings.json").read_bytes() == before

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from toolkit.claim import LEVELS, Context, Evidence, level_of, make_claim
+from toolkit.claim.rule import LEVELS, Context, Evidence, level_of, make_claim
 
 DRAWN = Evidence(
     basis="randomised_order",

@@ -183,7 +183,7 @@ def sheet(
 @click.option("--write", is_flag=True, help="Write result.csv beside each sheet.")
 def replicate(path: Path | None, write: bool) -> int:
     """See whether a published analysis comes out again; all the shipped ones without SHEET."""
-    from toolkit.replicate import replicate_command
+    from toolkit.replicating import replicate_command
 
     return 1 if replicate_command(path, write=write, say=click.echo) else 0
 
@@ -192,7 +192,7 @@ def replicate(path: Path | None, write: bool) -> int:
 @click.argument("options", nargs=-1, type=click.UNPROCESSED)
 def lab(options: tuple[str, ...]) -> int:
     """Open the notebooks in JupyterLab, in your browser, without asking anything of the network."""
-    from toolkit.lab import open_lab
+    from toolkit.notebook.lab import open_lab
 
     return open_lab(options)
 

@@ -21,19 +21,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit.claim.look_log import look_of
+from toolkit.claim.question import Question, read_question
+from toolkit.claim.seal import check_seal
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.findings.agreement import limits_before, pairs_before
 from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble
 from toolkit.findings.balance import known_before, overlap_scores
 from toolkit.findings.finding import Judged, judge, with_family
+from toolkit.findings.measured import Ruler, limits_before, pairs_before, ruler_of
 from toolkit.findings.moved import client_frame
-from toolkit.findings.ruler import Ruler, ruler_of
-from toolkit.present.agreement_plot import agreement_lines
-from toolkit.present.plot_data import AgreementPairs, PlotData
-from toolkit.questions.look_log import look_of
-from toolkit.questions.question import Question, read_question
-from toolkit.questions.seal import check_seal
+from toolkit.looks.agreement_plot import agreement_lines
+from toolkit.looks.plot_data import AgreementPairs, PlotData
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.result import Shown
@@ -83,7 +82,7 @@ class Audit(Shown):
         Raises:
             ToolkitError: the folder cannot be written, or holds other files than an audit's.
         """
-        from toolkit.present.report import write_report
+        from toolkit.looks.report import write_report
 
         target = Path(folder)
         _refuse_foreign(target)

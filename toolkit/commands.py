@@ -26,7 +26,7 @@ def not_there(path: Path) -> Path:
 def opened_schedule(schedule: Path | None, key: Path | None) -> pd.DataFrame | None:
     """A drawn and sealed order, opened; None where there is none."""
     from toolkit.planning.order_schedule import opened
-    from toolkit.records.pseudonyms import key_from
+    from toolkit.privacy.pseudonyms import key_from
 
     if schedule is None:
         return None
@@ -63,8 +63,8 @@ def ruler(
 
     Without STUDY the open goniometer study is shown, the published figures beside it.
     """
-    from toolkit.measurement.ruler import knee_goniometer_ruler
-    from toolkit.measurement.ruler import ruler as ruler_of_study
+    from toolkit.stats.reliability_study import knee_goniometer_ruler
+    from toolkit.stats.reliability_study import ruler as ruler_of_study
 
     if study is None:
         click.echo(knee_goniometer_ruler())
@@ -100,9 +100,9 @@ def compare(
 
     Without EXPORT two ways of working on the calf are compared in the demo clinic.
     """
-    from toolkit.attributable.compared import only_treated
-    from toolkit.present.protocol_page import write_protocol_page
-    from toolkit.protocols.compare import compare_protocols
+    from toolkit.comparing.compare import compare_protocols
+    from toolkit.effect.comparison import only_treated
+    from toolkit.looks.protocol_page import write_protocol_page
     from toolkit.records.cautions import cautions_for
     from toolkit.records.records import load_records
     from toolkit.resources import dataset_file
@@ -152,7 +152,7 @@ def deidentify(
     keep: tuple[str, ...],
 ) -> None:
     """Make an office export fit for analysis: no names, pseudonyms by a key, days instead of dates. Ask local law."""
-    from toolkit.records.deidentify_files import deidentify_files
+    from toolkit.privacy.files import deidentify_files
 
     done = deidentify_files(list(exports), out, key=key, client=client, date=date, date_order=date_order, keep=keep)
     click.echo(f"{done}\n\nWritten: {out}")
@@ -162,8 +162,8 @@ def deidentify(
 @click.argument("question", type=PATH)
 def seal_question(question: Path) -> None:
     """Seal a question sheet before looking: its hash and the day, written beside it."""
-    from toolkit.questions.seal import seal_path
-    from toolkit.questions.seal import seal_question as seal_sheet
+    from toolkit.claim.seal import seal_path
+    from toolkit.claim.seal import seal_question as seal_sheet
 
     made = seal_sheet(question)
     click.echo(f"Sealed at {made.sealed}: {made.sha256}\nWritten: {seal_path(question)}. Send this line to somebody.")
@@ -178,7 +178,7 @@ def seal_question(question: Path) -> None:
 def draw_order(clients: tuple[str, ...], sessions: int, key: Path, out: Path, seed: int | None) -> None:
     """Draw who waits first in the coming sessions, and seal each line."""
     from toolkit.planning.order_schedule import draw_orders, seal
-    from toolkit.records.pseudonyms import key_from
+    from toolkit.privacy.pseudonyms import key_from
 
     target = not_there(out)
     drawn = draw_orders(list(clients), sessions=sessions, rng=secrets.randbits(64) if seed is None else seed)
@@ -195,7 +195,7 @@ def draw_order(clients: tuple[str, ...], sessions: int, key: Path, out: Path, se
 def open_order(schedule: Path, client: str, number: int, key: Path) -> None:
     """Open one line of a drawn order, at the start of its session."""
     from toolkit.planning.order_schedule import open_order as opened
-    from toolkit.records.pseudonyms import key_from
+    from toolkit.privacy.pseudonyms import key_from
 
     if not key.exists():
         raise ToolkitError(f"There is no key {key.name}; without it a seal cannot be opened.")

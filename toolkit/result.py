@@ -2,7 +2,7 @@
 
 A result is a small frozen dataclass at full precision. It says one plain sentence (`sentence()`), gives its
 rows as a tidy frame (`table()`), and shows both as text and as an accessible HTML table. Rounding lives in the
-views here and in `toolkit.present`, nowhere else.
+views here and in `toolkit.looks`, nowhere else.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ the figure through the toolkit, and one table-driven test over it:
 
     import pytest
     from published_figures import expected, open_data
-    from toolkit.measurement.intraclass import icc
+    from toolkit.stats.intraclass import icc
 
     def _judges(): ...                       # open_data("judges_shrout_fleiss_1979.csv") as a tidy frame
 

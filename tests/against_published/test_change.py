@@ -8,25 +8,18 @@ import pandas as pd
 import pytest
 from published_figures import expected, open_data
 
-from toolkit.change.baseline_adjusted import (
-    BaselineAdjusted,
-    GroupSummary,
-    baseline_adjusted,
-    baseline_adjusted_from_summary,
-    change_difference,
-    followup_difference,
-)
-from toolkit.change.centre import hodges_lehmann_change
-from toolkit.change.clustered_signs import durkalski_test, eliasziw_donner_test, obuchowski_test, yang_test
-from toolkit.change.controlled import (
+from toolkit.result import Estimate
+from toolkit.stats.beyond_error import matched_rank_biserial
+from toolkit.stats.centre import hodges_lehmann_change
+from toolkit.stats.controlled import (
     BeforeAfter,
     controlled_change,
     controlled_change_approximate,
     controlled_change_own_sd,
     groups_standardised,
 )
-from toolkit.change.effect_sizes import effect_sizes
-from toolkit.change.equivalence import (
+from toolkit.stats.effect_size_intervals import effect_sizes
+from toolkit.stats.equivalence_tests import (
     Equivalence,
     Group,
     paired_equivalence,
@@ -34,34 +27,39 @@ from toolkit.change.equivalence import (
     sd_of_difference,
     welch_equivalence_from_summary,
 )
-from toolkit.change.improvement import matched_rank_biserial
-from toolkit.change.mcnemar import (
-    cochran_q,
-    conditional_odds_ratio,
-    mcnemar_chi2,
-    mcnemar_chi2_corrected,
-    mcnemar_exact,
+from toolkit.stats.group_difference import (
+    BaselineAdjusted,
+    GroupSummary,
+    baseline_adjusted,
+    baseline_adjusted_from_summary,
+    change_difference,
+    followup_difference,
 )
-from toolkit.change.multiplicity import adjusted_p
-from toolkit.change.one_client import (
-    ReliableChange,
-    clinical_cutoffs,
-    reliable_change,
-    sem_from_reliability,
-)
-from toolkit.change.paired import PairedChange, paired_change
-from toolkit.change.paired_tests import wilcoxon_exact, wilcoxon_normal
-from toolkit.change.proportions import (
+from toolkit.stats.multiplicity import adjusted_p
+from toolkit.stats.one_client import ReliableChange, clinical_cutoffs, reliable_change, sem_from_reliability
+from toolkit.stats.paired import PairedChange, paired_change
+from toolkit.stats.paired_tests import wilcoxon_exact, wilcoxon_normal
+from toolkit.stats.proportions import (
     PairedCounts,
     newcombe_paired_difference,
     share_of,
     unpaired_difference,
     wald_paired_difference,
 )
-from toolkit.change.repeated import friedman, greenhouse_geisser, repeated_anova
-from toolkit.change.response_mean import dz_change, gz_change
-from toolkit.change.standardised import TwoReadings, dav_rms_change, two_readings
-from toolkit.result import Estimate
+from toolkit.stats.repeated_readings import friedman, greenhouse_geisser, repeated_anova
+from toolkit.stats.response_mean import dz_change, gz_change
+from toolkit.stats.sign_tests import (
+    cochran_q,
+    conditional_odds_ratio,
+    durkalski_test,
+    eliasziw_donner_test,
+    mcnemar_chi2,
+    mcnemar_chi2_corrected,
+    mcnemar_exact,
+    obuchowski_test,
+    yang_test,
+)
+from toolkit.stats.standardised import TwoReadings, dav_rms_change, two_readings
 
 
 def _paired(name: str, client: str, first: str, second: str, better: str = "higher") -> PairedChange:

@@ -5,20 +5,12 @@ from functools import cache
 import pytest
 from published_figures import expected, open_data
 
-from toolkit.measurement.agreement import LimitsOfAgreement, limits_of_agreement, limits_of_agreement_replicates
-from toolkit.measurement.concordance import concordance
-from toolkit.measurement.generalisability import VarianceShares, icc_of_design, sem_of_design, variance_shares
-from toolkit.measurement.intraclass import IccTable, icc
-from toolkit.measurement.kappa import Kappa, fleiss_kappa, kappa_of_table
-from toolkit.measurement.measurement_error import (
-    WithinPerson,
-    mdc,
-    sem_agreement,
-    sem_consistency,
-    sem_from_differences,
-    within_person,
-)
-from toolkit.measurement.reliability import ReadingError, reading_error
+from toolkit.stats.agreement import LimitsOfAgreement, limits_of_agreement, limits_of_agreement_replicates
+from toolkit.stats.generalisability import VarianceShares, icc_of_design, sem_of_design, variance_shares
+from toolkit.stats.intraclass import IccTable, concordance, icc
+from toolkit.stats.rating_agreement import Kappa, fleiss_kappa, kappa_of_table
+from toolkit.stats.reading_error import ReadingError, reading_error
+from toolkit.stats.sem import WithinPerson, mdc, sem_agreement, sem_consistency, sem_from_differences, within_person
 
 
 @cache

@@ -7,11 +7,11 @@ import pandas as pd
 import pytest
 from published_figures import expected, open_data
 
-from toolkit.models.adjusted_means import Contrasts, adjusted_means, pairwise
-from toolkit.models.diagnostics import variance_shares
-from toolkit.models.mixed import fit_mixed
-from toolkit.models.mixed_fit import MixedFit
-from toolkit.models.variance_intervals import likelihood_ratio
+from toolkit.mixed.adjusted_means import Contrasts, adjusted_means, pairwise
+from toolkit.mixed.diagnostics import variance_shares
+from toolkit.mixed.mixed import fit_mixed
+from toolkit.mixed.mixed_fit import MixedFit
+from toolkit.mixed.variance_intervals import likelihood_ratio
 
 
 def _sd(fit: MixedFit, group: str, effect: str = "intercept") -> float:

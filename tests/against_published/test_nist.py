@@ -15,7 +15,7 @@ import pytest
 from published_figures import expected, open_data
 from scipy import stats
 
-from toolkit.measurement.variance_ratio import variance_ratio
+from toolkit.stats.variance_components import variance_ratio
 
 
 @cache

@@ -6,8 +6,8 @@ import pandas as pd
 import pytest
 from published_figures import expected, open_data
 
-from toolkit.protocols.pooling import PooledSites, log_risk_ratio, pool_sites
-from toolkit.protocols.site_patterns import funnel_asymmetry, site_regression
+from toolkit.stats.pooling import PooledSites, log_risk_ratio, pool_sites
+from toolkit.stats.site_patterns import funnel_asymmetry, site_regression
 
 UNIT = "log risk ratio"
 

@@ -8,8 +8,8 @@ from functools import partial
 import pytest
 from published_figures import expected
 
-from toolkit.rivals.looking_again import fixed_shape_bounds, obrien_fleming_spending, spending_bounds
-from toolkit.rivals.regression_to_the_mean import expected_regression
+from toolkit.explanations.chance import fixed_shape_bounds, obrien_fleming_spending, spending_bounds
+from toolkit.explanations.regression_to_the_mean import expected_regression
 
 
 def _look(looks: int, k: int) -> float:

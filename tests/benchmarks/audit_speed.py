@@ -25,10 +25,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 import pandas as pd
 import statsmodels.formula.api as smf
 
-from toolkit.attributable.compared import find_comparison
-from toolkit.attributable.estimate import sessions_of
 from toolkit.auditing import audit
-from toolkit.questions.question import Question
+from toolkit.claim.question import Question
+from toolkit.effect.comparison import find_comparison
+from toolkit.effect.estimate import sessions_of
 from toolkit.records.records import load_records
 from toolkit.simulate import ClinicDials, simulate_clinic, with_all_rivals
 

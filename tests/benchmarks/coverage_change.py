@@ -15,17 +15,17 @@ import numpy as np
 import pandas as pd
 from interval_coverage import Entry, noise
 
-from toolkit.change.baseline_adjusted import baseline_adjusted
-from toolkit.change.centre import hodges_lehmann_change, mean_change, median_change, trimmed_mean_change
-from toolkit.change.comfort import repeated_measures_correlation
-from toolkit.change.improvement import matched_rank_biserial, probability_of_improvement
-from toolkit.change.mcnemar import conditional_odds_ratio
-from toolkit.change.one_client import nonoverlap
-from toolkit.change.proportions import share_of, unpaired_difference
-from toolkit.change.response_mean import dz_change, dz_change_widened
-from toolkit.change.signs import net_improvement
-from toolkit.change.standardised import baseline_sd_change, dav_change, drm_change, gav_change, two_readings
 from toolkit.result import Estimate
+from toolkit.stats.beyond_error import matched_rank_biserial, probability_of_improvement
+from toolkit.stats.centre import hodges_lehmann_change, mean_change, median_change, trimmed_mean_change
+from toolkit.stats.comfort import repeated_measures_correlation
+from toolkit.stats.group_difference import baseline_adjusted
+from toolkit.stats.one_client import nonoverlap
+from toolkit.stats.proportions import share_of, unpaired_difference
+from toolkit.stats.response_mean import dz_change, dz_change_widened
+from toolkit.stats.sign_tests import conditional_odds_ratio
+from toolkit.stats.signs import net_improvement
+from toolkit.stats.standardised import baseline_sd_change, dav_change, drm_change, gav_change, two_readings
 
 KNOWN_TO_MISS = {
     "median change": "exact whatever the shape: order statistics move in steps, and the interval errs on the wide side",

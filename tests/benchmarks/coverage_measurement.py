@@ -13,18 +13,13 @@ import pandas as pd
 from interval_coverage import Entry, noise, visits
 
 from toolkit.errors import NotEnoughError
-from toolkit.measurement.agreement import limits_of_agreement, limits_of_agreement_repeated, proportional_bias
-from toolkit.measurement.concordance import concordance
-from toolkit.measurement.generalisability import icc_of_design, sem_of_design, variance_shares
-from toolkit.measurement.intraclass import icc_of
-from toolkit.measurement.kappa import fleiss_of_counts, kappa_of_table
-from toolkit.measurement.measurement_error import (
-    sem_agreement,
-    sem_consistency,
-    within_person,
-)
-from toolkit.measurement.ratings import Ratings
-from toolkit.measurement.reliability import reading_error
+from toolkit.stats.agreement import limits_of_agreement, limits_of_agreement_repeated, proportional_bias
+from toolkit.stats.generalisability import icc_of_design, sem_of_design, variance_shares
+from toolkit.stats.intraclass import concordance, icc_of
+from toolkit.stats.rating_agreement import fleiss_of_counts, kappa_of_table
+from toolkit.stats.ratings import Ratings
+from toolkit.stats.reading_error import reading_error
+from toolkit.stats.sem import sem_agreement, sem_consistency, within_person
 
 KNOWN_TO_MISS = {
     "kappa": "few answers in few categories: coverage moves in steps, and the adjusted interval errs on the wide side",

@@ -21,7 +21,7 @@ HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent.parent))
 
 from toolkit.errors import FitError  # noqa: E402
-from toolkit.models.mixed import fit_mixed_arrays  # noqa: E402
+from toolkit.mixed.mixed import fit_mixed_arrays  # noqa: E402
 
 RUNS = 2000
 METHODS = ("kenward_roger", "satterthwaite", "normal", "rows")

@@ -113,7 +113,7 @@ def as_lines(name: str, spent: Spent) -> list[str]:
 
 def main() -> None:
     """Time it and print it."""
-    from toolkit.lab import lab_environment
+    from toolkit.notebook.lab import lab_environment
 
     os.environ.update(lab_environment())
     cells = cells_to_the_first_claim()

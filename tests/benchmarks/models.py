@@ -27,9 +27,9 @@ import pandas as pd
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent.parent))
 
-from toolkit.models.adjusted_means import adjusted_means  # noqa: E402
-from toolkit.models.mixed import fit_mixed  # noqa: E402
-from toolkit.models.mixed_fit import MixedFit  # noqa: E402
+from toolkit.mixed.adjusted_means import adjusted_means  # noqa: E402
+from toolkit.mixed.mixed import fit_mixed  # noqa: E402
+from toolkit.mixed.mixed_fit import MixedFit  # noqa: E402
 
 FORMULA = "y ~ region * intervention + baseline"
 CELLS = ("region", "intervention")

@@ -31,7 +31,7 @@ import pandas as pd
 from tqdm import tqdm
 from validity_clinics import DRAWN, SCENARIOS, SEED, USUAL, judged_by_all
 
-from toolkit.claim import LEVELS
+from toolkit.claim.rule import LEVELS
 
 HERE = Path(__file__).resolve().parent
 EFFECTS = (0.0, 1.5, 3.0, 6.0)

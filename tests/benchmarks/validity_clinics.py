@@ -14,12 +14,12 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from toolkit.attributable.compared import find_comparison
-from toolkit.attributable.estimate import Attributable, estimate
-from toolkit.claim import LEVELS
+from toolkit.claim.rule import LEVELS
+from toolkit.effect.comparison import find_comparison
+from toolkit.effect.estimate import Attributable, estimate
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.findings.finding import Judged, claim_of, with_family
-from toolkit.models.mixed import fit_mixed_arrays
+from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.planning.season import judge_clinic
 from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_rivals
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 from playwright.sync_api import Page
 
-from toolkit.lab import lab_command, lab_environment
+from toolkit.notebook.lab import lab_command, lab_environment
 
 DEAD_END = "http://127.0.0.1:9"  # a proxy that is not there: whatever asks the network fails at once
 KERNEL_READY = "Python 3 (ipykernel) | Idle"  # in the status bar; the notebook's own sign is there too early

@@ -9,8 +9,8 @@ from axe_playwright_python.sync_playwright import Axe
 from tests.browser import pages
 from toolkit.__main__ import demo_questions
 from toolkit.auditing import audit
-from toolkit.present.report import write_report
-from toolkit.present.words import readable
+from toolkit.looks.report import write_report
+from toolkit.looks.words import readable
 from toolkit.resources import dataset_file
 
 SIZES = {"desktop": pages.DESKTOP, "phone": pages.PHONE}

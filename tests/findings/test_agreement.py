@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from toolkit.auditing import audit
-from toolkit.findings.agreement import agreement_parts, limits_before, pairs_before
+from toolkit.findings.measured import agreement_parts, limits_before, pairs_before
 
 
 def read_twice(first: list[float], second: list[float], client: str) -> pd.DataFrame:

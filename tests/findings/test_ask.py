@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
+from toolkit.claim.question import read_question
 from toolkit.errors import QuestionError
 from toolkit.findings.ask import checked_question, questions_in
-from toolkit.questions.question import read_question
 from toolkit.records.records import load_records
 
 

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from toolkit.attributable.compared import Compared
 from toolkit.auditing import judge_question
+from toolkit.effect.comparison import Compared
 from toolkit.findings.balance import balance_parts, known_before, overlap_scores
 from toolkit.records.records import load_records
 from toolkit.simulate import ClinicDials, simulate_clinic

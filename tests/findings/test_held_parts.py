@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from toolkit.auditing import Audit, audit
-from toolkit.present.schema import check_findings
+from toolkit.findings.assemble import check_findings
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 

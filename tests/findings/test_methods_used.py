@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from toolkit.auditing import Audit, audit
+from toolkit.explanations.all_explanations import RIVALS as ASKED_RIVALS
 from toolkit.findings.methods_used import ENTRIES, MAIN, RIVALS, SIZED, conditions
 from toolkit.resources import shared_file
-from toolkit.rivals.everyone import RIVALS as ASKED_RIVALS
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 PAGE = pd.read_csv(shared_file("methods.csv"), dtype=str, keep_default_na=False)

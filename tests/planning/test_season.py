@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from toolkit.claim.question import Question
 from toolkit.errors import NotEnoughError
 from toolkit.findings.finding import judge
-from toolkit.findings.ruler import ruler_of
+from toolkit.findings.measured import ruler_of
 from toolkit.planning.sample_size import pairs_needed
 from toolkit.planning.season import AS_NOW, changes_of_record_keeping, dials_from, plan_clients, rank_record_keeping
-from toolkit.questions.question import Question
 from toolkit.records.records import load_records
 from toolkit.simulate import ClinicDials, simulate_clinic
 

@@ -15,12 +15,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from toolkit.errors import ExportError, SheetError
-from toolkit.records.deidentify import LOCAL_LAW, deidentify
-from toolkit.records.deidentify_files import deidentify_files
-from toolkit.records.pseudonyms import key_from, pseudonym
+from toolkit.privacy.deidentify import LOCAL_LAW, deidentify
+from toolkit.privacy.files import deidentify_files
+from toolkit.privacy.pseudonyms import key_from, pseudonym
+from toolkit.privacy.small_groups import small_groups
 from toolkit.records.records import load_records
 from toolkit.records.safe_harbour import KINDS, kind_in_cell, kind_of_column
-from toolkit.records.small_groups import small_groups
 
 KEY = bytes(range(32))
 

@@ -6,8 +6,9 @@ import sys
 
 import pytest
 
-from toolkit import lab, resources
+from toolkit import resources
 from toolkit.errors import ToolkitError
+from toolkit.notebook import lab
 
 
 @pytest.fixture

@@ -1,0 +1,1 @@
+"""One audit's findings: each question judged, put together as data."""

@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pandas as pd
 
+from toolkit.claim.question import Question
 from toolkit.errors import QuestionError
-from toolkit.measurement.published import published_mic
-from toolkit.questions.question import Question
 from toolkit.records.account import Records
 from toolkit.result import figure_text
+from toolkit.stats.published import published_mic
 
 COMPARISON = "measured_only"
 

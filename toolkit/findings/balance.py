@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from toolkit.attributable.compared import Compared
+from toolkit.effect.comparison import Compared
 from toolkit.findings.finding import Judged
 from toolkit.quantiles import t_quantile
 
@@ -84,7 +84,7 @@ def known_before(
 
 def overlap_scores(known: pd.DataFrame, names: list[str]) -> pd.DataFrame:
     """The chance of each session to be one of the comparison, from what was known before: group, score."""
-    from toolkit.protocols.allocation import scores, standardised
+    from toolkit.comparing.allocation import scores, standardised
 
     complete = [name for name in names if known[name].notna().all() and name not in AFTER]
     arm = known["arm"].to_numpy(dtype=float)

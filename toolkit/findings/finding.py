@@ -7,28 +7,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from toolkit.attributable import bounds
-from toolkit.attributable.compared import (
-    Compared,
-    find_comparison,
-    role_of_side,
-    technique_rows,
-    treated_side_rule,
-)
-from toolkit.attributable.estimate import Attributable, bounded, estimate
-from toolkit.change.centre import mean_change
-from toolkit.change.clients import clients_change
-from toolkit.change.signs import signs_change
-from toolkit.claim import Claim, Context, Evidence, make_claim
+from toolkit.claim.question import Question
+from toolkit.claim.rule import Claim, Context, Evidence, make_claim
+from toolkit.effect import missing_readings as bounds
+from toolkit.effect.comparison import Compared, find_comparison, role_of_side, technique_rows, treated_side_rule
+from toolkit.effect.estimate import Attributable, bounded, estimate
 from toolkit.errors import FitError, NotEnoughError, ToolkitError
-from toolkit.findings.ruler import Ruler
-from toolkit.questions.question import Question
+from toolkit.explanations.adjustment_steps import Rung, ladder
+from toolkit.explanations.all_explanations import rivals_of
+from toolkit.explanations.case import Case, Rival
+from toolkit.explanations.chance import level_at_look
+from toolkit.explanations.observer_bias import ENOUGH_BLINDED
+from toolkit.findings.measured import Ruler
 from toolkit.result import Estimate
-from toolkit.rivals.case import Case, Rival
-from toolkit.rivals.everyone import rivals_of
-from toolkit.rivals.ladder import Rung, ladder
-from toolkit.rivals.leaning_reader import ENOUGH_BLINDED
-from toolkit.rivals.looking_again import level_at_look
+from toolkit.stats.centre import mean_change
+from toolkit.stats.clients import clients_change
+from toolkit.stats.signs import signs_change
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

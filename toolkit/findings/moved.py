@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from toolkit.change.clients import clients_change
-from toolkit.change.responders import Responders, responders
 from toolkit.errors import NotEnoughError
 from toolkit.findings.finding import Judged
+from toolkit.stats.beyond_error import Responders, responders
+from toolkit.stats.clients import clients_change
 
 
 def responders_of(judged: Judged) -> Responders | None:

@@ -3,7 +3,7 @@
 Orders are drawn in small blocks for each client, so that every client gets as many of one as of the other. Each line
 of the schedule is sealed: without the key nobody can tell it from chance, with the key anybody can check afterwards
 that it was not changed. The key belongs to somebody who does not treat; it stands in a file of its own
-(`toolkit.records.pseudonyms.key_from`).
+(`toolkit.privacy.pseudonyms.key_from`).
 
 The seal of a line hides its order by one bit of HMAC-SHA256(key, line) and proves it by another HMAC of line and order
 (HMAC: RFC 2104; SHA-256: FIPS 180-4).

@@ -13,13 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from toolkit.claim import LEVELS
+from toolkit.claim.question import Question
+from toolkit.claim.rule import LEVELS
 from toolkit.errors import NotEnoughError
+from toolkit.explanations.regression_to_the_mean import implied_selection
 from toolkit.findings.finding import Judged, claim_of, judge
-from toolkit.findings.ruler import ruler_of
-from toolkit.questions.question import Question
+from toolkit.findings.measured import ruler_of
 from toolkit.result import Shown, figure_text
-from toolkit.rivals.regression_to_the_mean import implied_selection
 from toolkit.simulate import ClinicDials, Design, simulate_clinic
 
 SEEN = ("moved", "moved_enough", "probably_moved")

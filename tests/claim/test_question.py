@@ -1,0 +1,130 @@
+"""Question sheets, their seals, and the look log."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+
+from toolkit.claim.look_log import log_path, look_of
+from toolkit.claim.question import read_question
+from toolkit.claim.seal import check_seal, seal_path, seal_question
+from toolkit.errors import QuestionError
+from toolkit.records.records import load_records
+from toolkit.simulate import ClinicDials, simulate_clinic
+
+SHEET = """format = "question/1"
+measure = "cervical_lateral_flexion"
+region = "upper_trapezius"
+intervention = "percussive_release"
+comparison = "wait"
+smallest_change_that_matters = 5.0
+unit = "deg"
+looks_planned = 2
+declared_on = 2026-01-05
+"""
+
+
+@pytest.fixture
+def sheet(tmp_path):
+    path = tmp_path / "question.toml"
+    path.write_text(SHEET, encoding="utf-8")
+    return path
+
+
+def test_a_sheet_and_a_mapping_say_the_same(sheet):
+    import tomllib
+
+    assert read_question(sheet).as_dict() == read_question(tomllib.loads(SHEET)).as_dict()
+
+
+@pytest.mark.parametrize(
+    ("line", "match"),
+    [
+        ("alpha = 2", "between 0 and 0.5"),
+        ('alpha = "small"', "must be a number"),
+        ("smallest_change_that_matters = 0", "would make every change matter"),
+        ('better = "more"', '"higher" or "lower"'),
+        ("looks_planned = 1.5", "whole number"),
+        ('declared_on = "soon"', "a day such as"),
+        ('treated_reading = "left"', "same_side"),
+        ('format = "question/9"', "is not known"),
+        ("colour = 3", "colour is not a field"),
+        ("measure = 3", "must be words in quotes"),
+        ('intervention = ""', "intervention is missing"),
+    ],
+)
+def test_what_is_wrong_with_a_sheet_is_named(sheet, line, match):
+    name = line.split(" =")[0]
+    kept = [old for old in SHEET.splitlines() if not old.startswith(f"{name} =")]
+    sheet.write_text("\n".join([*kept, line]), encoding="utf-8")
+    with pytest.raises(QuestionError, match=match):
+        read_question(sheet)
+
+
+def test_a_sheet_that_is_not_toml_says_how_to_write_it(sheet):
+    sheet.write_text("measure is pain", encoding="utf-8")
+    with pytest.raises(QuestionError, match="one field a line"):
+        read_question(sheet)
+
+
+def test_a_missing_sheet_is_named(tmp_path):
+    with pytest.raises(QuestionError, match=r"gone\.toml cannot be read"):
+        read_question(tmp_path / "gone.toml")
+
+
+def test_a_sealed_sheet_that_was_changed_is_refused(sheet):
+    assert check_seal(sheet) is None
+    made = seal_question(sheet)
+    assert check_seal(sheet) == made
+    sheet.write_text(SHEET.replace("5.0", "2.0"), encoding="utf-8")
+    with pytest.raises(QuestionError, match="changed after it was sealed"):
+        check_seal(sheet)
+
+
+def test_a_seal_is_never_replaced(sheet):
+    seal_question(sheet)
+    with pytest.raises(QuestionError, match="never replaced"):
+        seal_question(sheet)
+
+
+def test_a_damaged_seal_is_named(sheet):
+    seal_question(sheet)
+    seal_path(sheet).write_text("{}", encoding="utf-8")
+    with pytest.raises(QuestionError, match="is damaged"):
+        check_seal(sheet)
+
+
+@pytest.fixture(scope="module")
+def year():
+    return simulate_clinic(ClinicDials(n_clients=20), rng=1).rows
+
+
+def test_the_same_export_is_one_look_and_a_grown_one_is_another(sheet, year):
+    question = read_question(sheet)
+    half, whole = load_records(year.head(len(year) * 3 // 4)), load_records(year)
+    assert [look_of(question, records) for records in (half, half, whole, whole, half)] == [1, 1, 2, 2, 1]
+
+
+def test_another_clinic_is_not_a_look_at_these_records(sheet, year):
+    question = read_question(sheet)
+    other = load_records(simulate_clinic(ClinicDials(n_clients=20), rng=2).rows)
+    assert [look_of(question, load_records(year)), look_of(question, other)] == [1, 1]
+
+
+def test_the_log_holds_no_reading_and_no_client(sheet, year):
+    look_of(read_question(sheet), load_records(year))
+    held = log_path(sheet).read_text(encoding="utf-8")
+    assert not any(client in held for client in year["client"].unique())
+    assert set(json.loads(held)["looks"][0]) == {"day", "sha256", "sketch"}
+
+
+def test_a_damaged_log_is_named(sheet, year):
+    log_path(sheet).write_text("[]", encoding="utf-8")
+    with pytest.raises(QuestionError, match="look log"):
+        look_of(read_question(sheet), load_records(year))
+
+
+def test_a_mapping_has_no_log(year):
+    asked = {"measure": "cervical_lateral_flexion", "intervention": "percussive_release", "looks_made": 2}
+    assert look_of(read_question(asked), load_records(year)) == 3

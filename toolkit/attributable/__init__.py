@@ -1,1 +1,0 @@
-"""What of the change is attributable to the technique: which rows are compared, the estimate, its bounds."""

@@ -1,0 +1,1 @@
+"""The claim rule, the question, its seal and its looks: what may be said, and what is asked."""

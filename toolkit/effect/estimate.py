@@ -1,0 +1,276 @@
+"""The attributable change: technique minus comparison, sessions of the same client belonging together.
+
+One row a session and arm (sides of one session share their draw, so they count once). A drawn comparison is
+adjusted for the readings before it; a comparison that was not drawn is adjusted for them only where there is no
+second baseline, because a noisy baseline that differs between the groups would bias the difference.
+Mixed model with clients and practitioners, Kenward–Roger df (Kenward & Roger 1997); fewer than 20 clients and a
+drawn comparison: re-randomisation instead.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from toolkit.effect import missing_readings as bounds
+from toolkit.effect.comparison import Compared
+from toolkit.effect.rerandomisation import flipped_sides, interval_from_edges, redraw, shuffled_labels
+from toolkit.errors import FitError, NotEnoughError
+from toolkit.mixed.mixed import fit_mixed_arrays
+from toolkit.mixed.mixed_fit import MixedFit
+from toolkit.quantiles import t_quantile
+
+Floats = NDArray[np.float64]
+FEW_CLIENTS = 20
+N_DRAWS = 4999
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Attributable:
+    """Technique minus comparison, in the measure's unit, better = positive.
+
+    `se` and `df` are those of the model; after redraws they are None and `edges` holds what the interval is read from.
+    `parts`: the fits that a bounded estimate was put together from. `at_level` gives the same at another level.
+    """
+
+    mean: float
+    ci_low: float
+    ci_high: float
+    p: float
+    se: float | None
+    df: float | None
+    method: str
+    n_clients: int
+    n_sessions: int
+    n_filled: int
+    confidence_level: float
+    edges: Floats | None = None
+    parts: tuple[Attributable, ...] = ()
+
+    @property
+    def mean_against(self) -> float:
+        """The mean with missing readings filled in against the technique; the mean itself where none is missing."""
+        return self.parts[0].mean if self.parts else self.mean
+
+    def at_level(self, confidence_level: float) -> Attributable:
+        """The same estimate with its interval at another confidence level."""
+        if self.parts:
+            return _put_together(*(part.at_level(confidence_level) for part in self.parts), n_filled=self.n_filled)
+        if self.edges is not None:
+            low, high = interval_from_edges(self.edges, alpha=1 - confidence_level)
+        else:
+            reach = float(t_quantile((1 + confidence_level) / 2, self.df)) * float(self.se or 0.0)
+            low, high = self.mean - reach, self.mean + reach
+        return replace(self, ci_low=low, ci_high=high, confidence_level=confidence_level)
+
+
+@dataclass(frozen=True, kw_only=True)
+class Design:
+    """Arrays of one fit: outcome, the column of interest, covariates (named), client and practitioner codes."""
+
+    y: Floats
+    label: Floats
+    covariates: Floats
+    names: tuple[str, ...]
+    client: NDArray[np.intp]
+    practitioner: NDArray[np.intp]
+
+
+def sessions_of(rows: pd.DataFrame) -> pd.DataFrame:
+    """Compared rows as one row a session and arm: sides of one session share what was drawn, so they count once."""
+    keys = ["client", "practitioner", "session_id", "arm"]
+    if not rows.duplicated(["session_id", "client", "arm"]).any():
+        return rows[[*keys, "y", "base", "gap", "has_second"]].reset_index(drop=True)
+    return rows.groupby(keys, sort=False, observed=True)[["y", "base", "gap", "has_second"]].mean().reset_index()
+
+
+def side_differences(rows: pd.DataFrame) -> pd.DataFrame:
+    """Treated minus untreated side, one row a session that has both."""
+    keys = ["client", "practitioner", "session_id"]
+    arms = rows.groupby([*keys, "arm"], sort=False, observed=True)[["y", "base", "gap", "has_second"]].mean().unstack()
+    out = pd.DataFrame({name: arms[name][1.0] - arms[name][0.0] for name in ("y", "base", "gap")})
+    out["has_second"] = np.minimum(arms["has_second"][1.0], arms["has_second"][0.0])
+    return out.dropna(subset=["y", "base"]).reset_index()
+
+
+def _centred(values: pd.Series) -> Floats:
+    return np.asarray(values - values.mean(), dtype=float)
+
+
+def _varies(values: Floats) -> bool:
+    return bool(len(values) > 1 and np.ptp(values) > 1e-12)
+
+
+def design_of(compared: Compared) -> Design:
+    """The arrays of the model for this basis, from rows without missing changes."""
+    paired = compared.basis in ("randomised_side", "other_side")
+    frame = side_differences(compared.rows) if paired else sessions_of(compared.rows)
+    adjust = compared.randomised or not compared.has_second_baseline
+    columns: dict[str, Floats] = {}
+    if adjust:
+        base = frame["base"].to_numpy(dtype=float) if paired else _centred(frame["base"])
+        gap = frame["gap"].to_numpy(dtype=float)
+        columns = {"baseline": base, "first minus last baseline": gap}
+        if not paired:
+            columns["read twice before"] = _centred(frame["has_second"].astype(float))
+    columns = {name: values for name, values in columns.items() if _varies(values)}
+    label = np.ones(len(frame)) if paired else frame["arm"].to_numpy(dtype=float)
+    fixed = list(columns.values()) if paired else [np.ones(len(frame)), *columns.values()]
+    names = tuple(columns) if paired else ("intercept", *columns)
+    return Design(
+        y=frame["y"].to_numpy(dtype=float),
+        label=label,
+        covariates=np.column_stack(fixed) if fixed else np.zeros((len(frame), 0)),
+        names=names,
+        client=pd.factorize(frame["client"])[0],
+        practitioner=pd.factorize(frame["practitioner"])[0],
+    )
+
+
+def _model(design: Design, *, slope: bool) -> MixedFit:
+    """The mixed model of one design; the effect varies between clients where enough of them have both arms."""
+    groups: dict[str, NDArray[np.intp]] = {}
+    if np.bincount(design.client).max() > 1:
+        groups["client"] = design.client
+    if _varies(design.label) and len(np.unique(design.practitioner)) > 1:  # in differences of sides they cancel
+        groups["practitioner"] = design.practitioner
+    varying = ("technique", design.label) if slope and "client" in groups else None
+    columns = np.column_stack([design.label, design.covariates])
+    return fit_mixed_arrays(design.y, columns, ("technique", *design.names), groups, slope=varying)
+
+
+def _can_vary(design: Design) -> bool:
+    """Do at least five clients have two sessions or more in each arm?"""
+    if not _varies(design.label):
+        return False
+    treated = np.bincount(design.client, weights=design.label == 1)
+    waited = np.bincount(design.client) - treated
+    return bool(((treated >= 2) & (waited >= 2)).sum() >= 5)
+
+
+def _by_model(design: Design) -> dict[str, Any]:
+    """Mean, se, df, p and method from the mixed model."""
+    slope = _can_vary(design)
+    got = _model(design, slope=slope).contrast("technique", ddf="kenward_roger")
+    who = "clients and practitioners" if _varies(design.label) else "differences of sides, clients"
+    said = f"mixed model, {who} random, Kenward–Roger df{'; effect varying between clients' if slope else ''}"
+    return {"mean": got.value, "se": got.se, "df": got.df, "p": got.p, "method": said, "edges": None}
+
+
+def _by_redraws(design: Design, *, paired: bool, rng: np.random.Generator, n_draws: int) -> dict[str, Any]:
+    """Mean, p, method and edges from redraws of what was drawn."""
+    could = (
+        flipped_sides(len(design.y), n_draws=n_draws, rng=rng)
+        if paired
+        else shuffled_labels(design.label, design.client, n_draws=n_draws, rng=rng)
+    )
+    ratio = _variance_ratio(design)
+    got = redraw(design.y, design.label, could, design.covariates, design.client, ratio=ratio)
+    said = f"re-randomisation of what was drawn ({got.n_draws} redraws), interval by test inversion"
+    return {"mean": got.value, "se": None, "df": None, "p": got.p, "method": said, "edges": got.edges}
+
+
+def _variance_ratio(design: Design) -> float:
+    """Between-client over residual variance, for weighing clients in the redraws; 0 where it cannot be had."""
+    try:
+        fit = _model(replace(design, practitioner=np.zeros_like(design.practitioner)), slope=False)
+    except FitError:
+        return 0.0
+    between = sum(part.variance for part in fit.components if part.group == "client")
+    return between / fit.residual_variance if fit.residual_variance > 0 else 0.0
+
+
+def _refuse(design: Design, compared: Compared) -> None:
+    """Say why nothing can be estimated from these rows."""
+    n_clients = len(np.unique(design.client))
+    if n_clients < 3 or len(design.y) < 5:
+        raise NotEnoughError(
+            f"{len(design.y)} sessions of {n_clients} clients can be compared with {compared.against}; "
+            "at least 5 sessions of 3 clients are needed."
+        )
+    if not _varies(design.y):
+        raise NotEnoughError(f"All {len(design.y)} changes are the same number, so nothing can be told from chance.")
+
+
+def estimate(
+    compared: Compared, *, confidence_level: float = 0.95, rng: np.random.Generator | int = 0, n_draws: int = N_DRAWS
+) -> Attributable:
+    """Technique minus comparison from the rows that have a reading after.
+
+    Args:
+        compared: rows of both arms (see `find_comparison`); rows without `y` are left out here and judged by `bounded`.
+        confidence_level: of the interval.
+        rng: for the redraws.
+        n_draws: number of redraws.
+
+    Returns:
+        Mean difference with interval, p, df and method.
+
+    Raises:
+        NotEnoughError: fewer than 5 sessions or 3 clients, or no variation.
+    """
+    complete = replace(compared, rows=compared.rows.dropna(subset=["y"]))
+    design = design_of(complete)
+    _refuse(design, compared)
+    n_clients = len(np.unique(design.client))
+    if compared.randomised and n_clients < FEW_CLIENTS:
+        paired = compared.basis == "randomised_side"
+        found = _by_redraws(design, paired=paired, rng=np.random.default_rng(rng), n_draws=n_draws)
+    else:
+        found = _by_model(design)
+    return Attributable(
+        ci_low=np.nan,
+        ci_high=np.nan,
+        n_clients=n_clients,
+        n_sessions=len(design.y),
+        n_filled=0,
+        confidence_level=confidence_level,
+        **found,
+    ).at_level(confidence_level)
+
+
+def bounded(
+    compared: Compared, complete: Attributable, *, rng: np.random.Generator | int = 0, n_draws: int = N_DRAWS
+) -> Attributable:
+    """The same with every missing reading filled in against the technique (lower limit) and for it (upper limit).
+
+    The mean is that of the readings written down, the p-value that of the filling against the technique; the interval
+    reaches from its lower limit to the highest upper limit of the three ways of counting.
+
+    Args:
+        compared: rows of both arms, those without a reading after among them.
+        complete: the estimate from the rows that have one.
+    """
+    n_empty = bounds.n_missing(compared.rows)
+    if n_empty == 0:
+        return complete
+    against, in_favour = (
+        estimate(
+            replace(compared, rows=bounds.fill(compared.rows, how)),
+            confidence_level=complete.confidence_level,
+            rng=rng,
+            n_draws=n_draws,
+        )
+        for how in (bounds.LOWER, bounds.UPPER)
+    )
+    return _put_together(against, complete, in_favour, n_filled=n_empty)
+
+
+def _put_together(
+    against: Attributable, complete: Attributable, in_favour: Attributable, *, n_filled: int
+) -> Attributable:
+    """Mean of what was written down, p of the filling against the technique, the widest interval of the three ways."""
+    return replace(
+        against,
+        mean=complete.mean,
+        ci_low=min(against.ci_low, complete.ci_low),
+        ci_high=max(complete.ci_high, in_favour.ci_high, against.ci_high),
+        method=f"{against.method}; {n_filled} missing readings filled in against the technique "
+        "(lower limit) and for it (upper limit)",
+        n_filled=n_filled,
+        parts=(against, complete, in_favour),
+    )

@@ -1,0 +1,1 @@
+"""What else could explain the change, by theme, and the adjustment steps."""

@@ -1,0 +1,181 @@
+"""Who counts how often: clients counted more than once, keen clients who return, one practitioner carrying it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from toolkit.explanations.case import Case, Rival, Status, amount, client_sums, jackknife, told
+from toolkit.explanations.chance import mean_over_clients, mean_over_rows
+from toolkit.quantiles import standard_error, t_quantile
+from toolkit.result import Estimate
+
+
+def repeated_clients(case: Case) -> Rival:
+    """Extra half-width of the interval when every client counts once instead of every row."""
+    name = "clients counted more than once"
+    change = case.changes()
+    sums, counts = client_sums(change)
+    if len(counts) and counts.max() == 1:
+        return Rival(
+            rival=name,
+            status="not_applicable",
+            size=None,
+            says=f"Each of the {len(counts)} clients counts once already.",
+            what_would_close_it="",
+        )
+    close = "Nothing to change in the records: the client's pseudonym in every row lets each client count once."
+    fair = jackknife(sums, counts, mean_over_clients, name="mean", unit=case.unit, method="client means")
+    if fair is None:
+        says = f"Only {len(counts)} clients have readings before and after, so their repeats cannot be weighed."
+        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+    rows = change["change"].to_numpy(dtype=float)
+    naive = float(t_quantile(0.975, len(rows) - 1) * standard_error(rows))
+    half = (fair.ci_high - fair.ci_low) / 2
+    extra = half - naive
+    size = Estimate(
+        name="extra half-width of the interval",
+        value=extra,
+        ci_low=extra,
+        ci_high=extra,
+        unit=case.unit,
+        n=fair.n,
+        method="95 % half-width over client means less 95 % half-width over rows, both by t",
+    )
+    says = (
+        f"{len(rows)} rows come from {fair.n} clients; with every client counted once the interval reaches "
+        f"± {amount(half, case.unit)}, not ± {amount(naive, case.unit)}."
+    )
+    return Rival(rival=name, status="adjusted", size=size, says=says, what_would_close_it=close)
+
+
+def keen_clients(case: Case) -> Rival:
+    """Mean with every session weighing the same, less mean with every client weighing the same."""
+    name = "keen clients returning more"
+    change = case.changes()
+    sums, counts = client_sums(change)
+    close = "Write down who stopped coming and when; judge first visits beside all visits."
+    if len(counts) < 3 or counts.max() == counts.min():
+        says = (
+            "Every client has the same number of readings, so none weighs more."
+            if len(counts) >= 3
+            else (f"Only {len(counts)} clients have readings before and after.")
+        )
+        status: Status = "not_applicable" if len(counts) >= 3 else "open"
+        close = close if status == "open" else ""
+        return Rival(rival=name, status=status, size=None, says=says, what_would_close_it=close)
+
+    def shift(s: np.ndarray, c: np.ndarray) -> float:
+        return mean_over_rows(s, c) - mean_over_clients(s, c)
+
+    size = jackknife(
+        sums,
+        counts,
+        shift,
+        name="sessions weighing the same less clients weighing the same",
+        unit=case.unit,
+        method="difference of two means",
+    )
+    first = first_visits(change, unit=case.unit)
+    says = ""
+    if size is not None:
+        says += f"Weighing sessions instead of clients would add {told(size)} to the change. "
+    if first is not None:
+        says += f"First visits alone show {told(first)}, {first.n} clients."
+    return Rival(rival=name, status="adjusted", size=size, says=says.strip(), what_would_close_it=close)
+
+
+def first_visits(change: pd.DataFrame, *, unit: str) -> Estimate | None:
+    """Mean change over the first session of each client that has both readings, sides of one session averaged."""
+    when = pd.to_datetime(change["date"])
+    if when.isna().any() and "visit" in change:
+        when = change["visit"]
+    order = change.assign(client=change["client"].astype(str), when=when).sort_values(
+        ["when", "session_id"], kind="stable"
+    )
+    opening = order.groupby("client")["session_id"].transform("first")
+    first = order[order["session_id"] == opening]
+    return jackknife(
+        *client_sums(first), mean_over_clients, name="first visits alone", unit=unit, method="client means"
+    )
+
+
+NAME = "one practitioner carrying it"
+
+
+def difference_of_client_means(rows: pd.DataFrame) -> float | None:
+    """Technique less comparison, clients weighted equally within each.
+
+    Args:
+        rows: client, arm (1 technique, 0 comparison), y (none missing).
+
+    Returns:
+        The difference, None where one of the two has no row.
+    """
+    means = rows.groupby(["arm", "client"])["y"].mean().groupby("arm").mean()
+    return float(means[1.0] - means[0.0]) if {0.0, 1.0} <= set(means.index) else None
+
+
+def _technique_alone(rows: pd.DataFrame) -> float | None:
+    """Mean of the technique's client means, None where there is no row."""
+    means = rows.groupby("client")["y"].mean()
+    return float(means.mean()) if len(means) else None
+
+
+def one_practitioner(case: Case) -> Rival:
+    """Range of the result when one practitioner at a time is left out."""
+    close = "Let several practitioners work in the same way, and write down who did."
+    if case.compared is not None:
+        rows = case.compared.rows.dropna(subset=["y"])
+    else:
+        rows = case.changes().assign(arm=1.0, y=lambda r: r["change"])[["client", "practitioner", "arm", "y"]]
+    rows = rows.astype({"client": str, "practitioner": str})
+    names = sorted(rows["practitioner"].unique())
+    if not names:
+        says = "No row has readings to compare, so no practitioner can be left out."
+        return Rival(rival=NAME, status="open", size=None, says=says, what_would_close_it=close)
+    if len(names) < 2:
+        says = "All sessions are by one practitioner: what is found is about that pair of hands."
+        return Rival(rival=NAME, status="open", size=None, says=says, what_would_close_it=close)
+    result = difference_of_client_means if case.compared is not None else _technique_alone
+    whole = result(rows)
+    without = {name: result(rows[rows["practitioner"] != name]) for name in names}
+    found = {name: value for name, value in without.items() if value is not None}
+    if whole is None or not found:
+        says = "Too few sessions to leave a practitioner out."
+        return Rival(rival=NAME, status="open", size=None, says=says, what_would_close_it=close)
+    carrier = min(found, key=lambda name: found[name])
+    shift = whole - found[carrier]
+    size = Estimate(
+        name="fall without the practitioner who carries most",
+        value=shift,
+        ci_low=whole - max(found.values()),
+        ci_high=shift,
+        unit=case.unit,
+        n=len(names),
+        n_of="practitioners",
+        method="client means, one practitioner left out at a time; interval: range over them",
+        confidence_level=1.0,
+    )
+    what = "difference" if case.compared is not None else "change"
+    says = (
+        f"Leaving out one of {len(names)} practitioners at a time, the {what} stays between "
+        f"{amount(min(found.values()), case.unit)} and {amount(max(found.values()), case.unit)} "
+        f"(all: {amount(whole, case.unit)})."
+    )
+    carried = _stands_out(case) and found[carrier] <= 0.5 * whole
+    return Rival(
+        rival=NAME,
+        status="open" if carried else "adjusted",
+        size=size,
+        says=says + (" Without one of them half of it or more is gone." if carried else ""),
+        what_would_close_it=close,
+    )
+
+
+def _stands_out(case: Case) -> bool:
+    """Is there something to carry: a result (else a change in the readings) above what chance explains?"""
+    if case.complete is not None:
+        return case.complete.ci_low > 0
+    change = jackknife(*client_sums(case.changes()), mean_over_clients, name="", unit=case.unit, method="")
+    return case.compared is None and change is not None and change.ci_low > 0

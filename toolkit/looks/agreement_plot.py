@@ -1,0 +1,134 @@
+"""Two readings of the same side: their difference against their mean, with the limits of agreement.
+
+The plot of Bland and Altman (1986, Lancet 327:307-310).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from toolkit.looks import style
+from toolkit.looks.plot_data import need_columns
+from toolkit.looks.words import amount, capital, clean, counted, is_missing, unit_words, with_interval
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+    from toolkit.stats.agreement import LimitsOfAgreement
+
+PAIR_COLUMNS = ("first", "second")
+LINE_COLUMNS = ("line", "value", "ci_low", "ci_high")
+
+
+def agreement_figure(
+    pairs: pd.DataFrame, lines: pd.DataFrame, *, unit: str, measure: str, width: float = style.WIDE
+) -> Figure:
+    """Draw the difference of two readings against their mean, with named lines.
+
+    Args:
+        pairs: first and second reading of the same side (in `unit`), one row a pair.
+        lines: line (its name in words), value, ci_low, ci_high: the mean difference second − first, and the limits.
+        unit: unit of the measure.
+        measure: the measure's name in words.
+        width: inches.
+
+    Raises:
+        ToolkitError: a column is missing.
+
+    Example:
+        >>> pairs = pd.DataFrame({"first": [30.0, 34.0], "second": [31.0, 33.0]})
+        >>> lines = pd.DataFrame({"line": ["mean difference"], "value": [0.0], "ci_low": [None], "ci_high": [None]})
+        >>> agreement_figure(pairs, lines, unit="deg", measure="ankle bend").axes[0].get_xlabel()
+        'Mean of the two readings (°)'
+    """
+    need_columns(pairs, PAIR_COLUMNS, what="agreement figure")
+    need_columns(lines, LINE_COLUMNS, what="agreement figure's lines")
+    drawn = pairs.dropna(subset=["first", "second"])
+    if drawn.empty:
+        return style.nothing_to_draw("No side was read twice, so agreement cannot be shown.", width=width)
+    beside = width >= style.SIDE_BY_SIDE
+    of = f" of {counted(drawn['client'].nunique(), 'client')}" if "client" in drawn else ""
+    title = f"{capital(measure)}: {counted(len(drawn), 'pair')} of readings{of}; a larger dot is more pairs"
+    heading = [*style.wrapped(title, width - 0.7), *([] if beside else _line_names(lines, unit))]
+    top = 0.15 + style.height_of(len(heading))
+    figure = style.new_figure(width, top + 3.5)
+    right = 2.1 if beside else 0.2
+    axes = style.axes_at(figure, left=0.65, top=top, width=width - 0.65 - right, height=2.85)
+    spots = _spots(drawn)
+    axes.scatter(
+        spots["middle"],
+        spots["difference"],
+        s=10 + 5 * spots["pairs"],
+        c="white",
+        edgecolors=style.BLUE,
+        linewidths=1.0,
+        alpha=0.8,
+        zorder=3,
+    )
+    axes.axhline(0, color=style.QUIET, lw=0.8, ls=":", label="no difference")
+    for _, line in lines.iterrows():
+        _draw_line(axes, line, unit=unit, beside=beside)
+    axes.margins(x=0.06, y=0.16)
+    style.name_axes(
+        axes,
+        across=f"Mean of the two readings ({unit_words(unit)})",
+        up=f"Second − first reading ({unit_words(unit)})",
+    )
+    axes.set_title("\n".join(map(clean, heading)), fontsize=style.TEXT, loc="left", parse_math=False)
+    return figure
+
+
+def _spots(pairs: pd.DataFrame) -> pd.DataFrame:
+    """Where a dot stands, and for how many pairs: whole-degree readings fall on the same spot again and again."""
+    spots = pd.DataFrame(
+        {
+            "middle": ((pairs["first"] + pairs["second"]) / 2).round(6),
+            "difference": (pairs["second"] - pairs["first"]).round(6),
+        }
+    )
+    counted_at = spots.value_counts(sort=False).rename("pairs").reset_index()
+    return counted_at.assign(pairs=counted_at["pairs"].clip(upper=30))
+
+
+def _draw_line(axes: Axes, line: pd.Series, *, unit: str, beside: bool) -> None:
+    """One horizontal line with a pale band for its interval; where there is room, its name right of it."""
+    if is_missing(line["value"]):
+        return
+    value = float(line["value"])
+    centre = "mean" in str(line["line"])
+    axes.axhline(value, color=style.INK, lw=1.4, ls="-" if centre else (0, (5, 2)), label=str(line["line"]))
+    if not is_missing(line["ci_low"]) and not is_missing(line["ci_high"]):
+        axes.axhspan(float(line["ci_low"]), float(line["ci_high"]), color=style.FAINT, alpha=0.35, lw=0)
+    if beside:
+        words = f"{line['line']}\n{amount(value, unit, signed=True)}"
+        style.write(axes, 1.03, value, words, size=style.SMALL, up="center", transform=axes.get_yaxis_transform())
+
+
+def _line_names(lines: pd.DataFrame, unit: str) -> list[str]:
+    """The lines' names and values, for a figure too narrow to have them beside the lines."""
+    known = lines[[not is_missing(value) for value in lines["value"]]]
+    return [f"{line['line']}: {amount(line['value'], unit, signed=True)}" for _, line in known.iterrows()]
+
+
+def agreement_lines(limits: LimitsOfAgreement) -> pd.DataFrame:
+    """The lines of the figure from limits of agreement that were computed as second reading minus first."""
+    named = {"mean difference": limits.bias, "upper limit of agreement": limits.upper}
+    named["lower limit of agreement"] = limits.lower
+    rows = [(name, line.value, line.ci_low, line.ci_high) for name, line in named.items()]
+    return pd.DataFrame(rows, columns=list(LINE_COLUMNS))
+
+
+def alt_text_agreement(pairs: pd.DataFrame, lines: pd.DataFrame, *, unit: str, measure: str) -> str:
+    """The agreement figure in words, made from its data."""
+    need_columns(pairs, PAIR_COLUMNS, what="agreement figure")
+    parts = [
+        f"{capital(str(line['line']))}: {with_interval(line['value'], line['ci_low'], line['ci_high'], unit)}."
+        for _, line in lines.iterrows()
+    ]
+    both = pairs.dropna(subset=["first", "second"])
+    of = f" of {counted(both['client'].nunique(), 'client')}" if "client" in both else ""
+    many = f"{counted(len(both), 'pair')} of readings{of}"
+    return f"{capital(measure)}, {many}: difference against mean. {' '.join(parts)}".strip()

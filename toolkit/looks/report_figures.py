@@ -1,0 +1,146 @@
+"""The report's figures, each drawn for a page and for a phone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.looks import figures
+from toolkit.looks.html import ReportFigure
+from toolkit.looks.plot_data import AgreementPairs, PlotData
+from toolkit.looks.report_tables import id_of, ladder_frame, name_of, title_of
+from toolkit.looks.words import is_missing
+from toolkit.result import Estimate
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+
+def drawn_twice(key: str, title: str, description: str, draw: Callable[[float], Figure]) -> ReportFigure:
+    """Draw a figure for a page and for a phone, and as a file."""
+    wide = figures.as_svg(draw(figures.WIDE), title, description, key=f"{key} wide")
+    return ReportFigure(
+        key=key,
+        title=title,
+        description=description,
+        wide=wide,
+        narrow=figures.as_svg(draw(figures.NARROW), title, description, key=f"{key} narrow"),
+        file=figures.as_svg_file(wide),
+    )
+
+
+def drawing_of(figure: Figure, title: str, description: str) -> str:
+    """One figure as inline SVG."""
+    return figures.as_svg(figure, title, description)
+
+
+def ladder_of(finding: Mapping[str, Any], *, key: str) -> ReportFigure:
+    """The ladder of one finding."""
+    rungs, unit = ladder_frame(finding), finding["unit"]
+    matters = finding.get("smallest_change_that_matters")
+    smallest = float(matters["value"]) if matters else None
+    title = f"From the usual answer to what is left: {title_of(finding)}"
+    words = figures.alt_text_ladder(rungs, unit=unit, smallest_change=smallest)
+    return drawn_twice(
+        key, title, words, lambda width: figures.ladder_figure(rungs, unit=unit, smallest_change=smallest, width=width)
+    )
+
+
+def before_after_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """Every client before and after, or None where the readings are not at hand or there is no mean change."""
+    clients = plot_data.before_after.get(id_of(finding))
+    if clients is None or clients.empty or is_missing(finding["change"]["mean"]):
+        return None
+    change, start = _change_of(finding, clients)
+    estimate = Estimate(
+        name="Change",
+        value=float(change["mean"]),
+        ci_low=_or_nan(change["ci_low"]),
+        ci_high=_or_nan(change["ci_high"]),
+        unit=finding["unit"],
+        n=int(change.get("n_clients", finding["n_clients"])),
+        method=change["method"] + start,
+    )
+    measure = name_of(finding, "measure")
+    words = figures.alt_text_before_after(clients, change=estimate, measure=measure)
+    return drawn_twice(
+        key,
+        f"Before and after, client by client: {title_of(finding)}",
+        words,
+        lambda width: figures.before_after_figure(clients, change=estimate, measure=measure, width=width),
+    )
+
+
+def _change_of(finding: Mapping[str, Any], clients: pd.DataFrame) -> tuple[Mapping[str, Any], str]:
+    """The mean change that belongs to these readings: from the second reading before where they start there."""
+    later = finding.get("change_from_second_baseline")
+    if later and not is_missing(later["mean"]) and np.isclose(clients["change"].mean(), later["mean"]):
+        return later, ", from the second reading before"
+    return finding["change"], ""
+
+
+def _or_nan(value: float | None) -> float:
+    return float("nan") if value is None or is_missing(value) else float(value)
+
+
+def forest_of(rows: pd.DataFrame, *, unit: str, measure: str, key: str) -> ReportFigure:
+    """Adjusted means of one measure by region and intervention."""
+    words = figures.alt_text_forest(rows, unit=unit)
+    title = f"By region and intervention{f': {measure}' if measure else ''}"
+    return drawn_twice(key, title, words, lambda width: figures.forest_figure(rows, unit=unit, width=width))
+
+
+def agreement_of(data: AgreementPairs, *, unit: str, measure: str, key: str) -> ReportFigure:
+    """How two readings of the same side agree."""
+    pairs, lines = data.pairs, data.lines
+    words = figures.alt_text_agreement(pairs, lines, unit=unit, measure=measure)
+    return drawn_twice(
+        key,
+        f"Two readings of the same side: {measure}",
+        words,
+        lambda width: figures.agreement_figure(pairs, lines, unit=unit, measure=measure, width=width),
+    )
+
+
+def balance_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """How far apart technique and comparison were, in SDs; None where nothing was compared."""
+    rows = plot_data.balance.get(id_of(finding))
+    if rows is None or rows.empty:
+        return None
+    title = f"Were the compared sessions alike: {title_of(finding)}"
+    words = figures.alt_text_balance(rows)
+    return drawn_twice(key, title, words, lambda width: figures.balance_figure(rows, width=width))
+
+
+def overlap_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """Whether sessions like those of the technique are among the comparison's; None where it was drawn."""
+    scores = plot_data.overlap.get(id_of(finding))
+    if scores is None or scores.empty:
+        return None
+    title = f"Do the compared sessions overlap: {title_of(finding)}"
+    words = figures.alt_text_overlap(scores)
+    return drawn_twice(key, title, words, lambda width: figures.overlap_figure(scores, width=width))
+
+
+def moved_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """Who moved beyond measurement error; None without a ruler or without readings by client."""
+    clients, error = plot_data.before_after.get(id_of(finding)), finding["beyond_measurement_error"]["threshold"]
+    if (
+        clients is None
+        or clients.empty
+        or is_missing(error)
+        or is_missing(finding["beyond_measurement_error"]["share"])
+    ):
+        return None
+    unit, error = finding["unit"], float(error)
+    title = f"Who moved beyond measurement error: {title_of(finding)}"
+    words = figures.alt_text_responders(clients, smallest_detectable=error, unit=unit)
+    return drawn_twice(
+        key,
+        title,
+        words,
+        lambda width: figures.responders_figure(clients, smallest_detectable=error, unit=unit, width=width),
+    )

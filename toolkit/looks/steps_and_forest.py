@@ -1,0 +1,247 @@
+"""Intervals one below the other: the adjustment steps, and adjusted means by region and intervention."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from toolkit.looks import style
+from toolkit.looks.interval_rows import IntervalRow, Mark, draw_interval_rows
+from toolkit.looks.plot_data import for_reading, maybe, need_columns
+from toolkit.looks.words import (
+    amount,
+    capital,
+    counted,
+    decimals_of,
+    is_missing,
+    p_words,
+    scale_of,
+    sentence,
+    spaced,
+    threshold,
+    unit_words,
+    with_interval,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+
+STEP_COLUMNS = ("step", "estimate", "ci_low", "ci_high", "says")
+_TOP = style.Series(colour=style.ORANGE, marker="s", dash="-", filled=False)
+_RUNG = style.Series(colour=style.INK, marker="o", dash="-", filled=True)
+_FOOT = style.Series(colour=style.BLUE, marker="D", dash="-", filled=True)
+
+
+def ladder_figure(
+    rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None, width: float = style.WIDE
+) -> Figure:
+    """Draw the ladder from the usual answer (top) to what is left (foot), each with its interval.
+
+    Args:
+        rungs: one row a rung, from the top: step, estimate, ci_low, ci_high (in `unit`, better = positive; missing =
+            not estimated), says; where known also n_clients, n_rows.
+        unit: unit of the measure.
+        smallest_change: the smallest change that matters, drawn as a marked line.
+        width: inches; below 5 the words stand above the intervals.
+
+    Returns:
+        A matplotlib figure with one interval a rung.
+
+    Raises:
+        ToolkitError: a column is missing.
+
+    Example:
+        >>> rungs = pd.DataFrame({"step": ["After minus before"], "estimate": [4.0], "ci_low": [2.0],
+        ...                       "ci_high": [6.0], "says": ["The usual answer."]})
+        >>> ladder_figure(rungs, unit="deg").axes[0].get_xlabel()
+        'Change in °; better is to the right'
+    """
+    need_columns(rungs, STEP_COLUMNS, what="ladder")
+    if rungs.empty:
+        return style.nothing_to_draw("No ladder: there were no readings to put on it.", width=width)
+    rows = [_step_row(rungs, place, unit) for place in range(len(rungs))]
+    figure = draw_interval_rows(
+        rows, marks=change_marks(unit, smallest_change), axis_label=axis_words(unit), width=width
+    )
+    if width >= style.SIDE_BY_SIDE:
+        _join_rungs(figure.axes[0])
+    return figure
+
+
+def _join_rungs(axes: Axes) -> None:
+    """A pale line from estimate to estimate, so that the eye follows the way down."""
+    looks = {look.marker for look in (_TOP, _RUNG, _FOOT)}
+    points = [line.get_data() for line in axes.lines if line.get_marker() in looks]
+    across = [float(np.asarray(x)[0]) for x, _ in points]
+    down = [float(np.asarray(y)[0]) for _, y in points]
+    axes.plot(across, down, color=style.FAINT, lw=1.2, zorder=2.5, label="way down")
+
+
+def axis_words(unit: str, *, what: str = "Change") -> str:
+    """The axis of every figure of changes, in words."""
+    return f"{what}{f' in {unit_words(unit)}' if unit else ''}; better is to the right"
+
+
+def alt_text_ladder(rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None) -> str:
+    """The ladder in words, made from its rows.
+
+    Example:
+        >>> rungs = pd.DataFrame({"step": ["after minus before"], "estimate": [4.0], "ci_low": [2.0],
+        ...                       "ci_high": [6.0], "says": ["The usual answer."]})
+        >>> alt_text_ladder(rungs, unit="deg")
+        'A ladder of 1 estimate. 1: after minus before: +4.0° (95 % interval +2.0 to +6.0°).'
+    """
+    need_columns(rungs, STEP_COLUMNS, what="ladder")
+    steps = [
+        f"{place + 1}: {spaced(step)}: {_estimate_words(rungs, place, unit)}."
+        for place, step in enumerate(rungs["step"])
+    ]
+    start = f"A ladder of {counted(len(rungs), 'estimate')}"
+    if len(rungs) > 1:
+        start += ", from the usual answer to what is left"
+    matters = "" if smallest_change is None else f" Smallest change that matters: {threshold(smallest_change, unit)}."
+    return f"{start}. {' '.join(steps)}{matters}".strip()
+
+
+def shift_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
+    """What a rung changed against the last rung above it that has an estimate, in words; empty for the first."""
+    here = rungs["estimate"].iloc[place]
+    above = [value for value in rungs["estimate"].iloc[:place] if not is_missing(value)]
+    if not above or is_missing(here):
+        return ""
+    shift = float(here) - float(above[-1])
+    if round(abs(shift), 6) == 0:
+        return "Changes nothing."
+    places = _decimals(rungs, unit)
+    scale = scale_of(unit)
+    shown = round(round(float(here) * scale, places) - round(float(above[-1]) * scale, places), places) / scale
+    if shown == 0:
+        return "Changes next to nothing."
+    word = "Adds" if shift > 0 else "Takes away"
+    return f"{word} {amount(abs(shown), unit, decimals=places)}."
+
+
+def _decimals(rungs: pd.DataFrame, unit: str) -> int:
+    """Decimals for all rungs alike, so that a step is the difference of what stands above and below it."""
+    ends = rungs[["estimate", "ci_low", "ci_high"]].itertuples(index=False)
+    found = [decimals_of(value, low, high, unit) for value, low, high in ends if not is_missing(value)]
+    return min(found, default=1)
+
+
+def _estimate_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
+    """A rung's estimate with its interval."""
+    rung = rungs.iloc[place]
+    decimals = _decimals(rungs, unit)
+    return with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], unit, decimals=decimals)
+
+
+def change_marks(unit: str, smallest_change: float | None, *, zero: str = "no change") -> list[Mark]:
+    """The zero line and, where given, the smallest change that matters."""
+    marks = [Mark(value=0.0, name=zero)]
+    if smallest_change is not None and not is_missing(smallest_change):
+        name = f"smallest change that matters: {threshold(smallest_change, unit)}"
+        marks.append(Mark(value=float(smallest_change) * scale_of(unit), name=name, dash=(0, (4, 2))))
+    return marks
+
+
+def _step_row(rungs: pd.DataFrame, place: int, unit: str) -> IntervalRow:
+    """One rung as a row of words and interval."""
+    rung = rungs.iloc[place]
+    drawn = for_reading(rungs, ("estimate", "ci_low", "ci_high"), unit=unit).iloc[place]
+    last = place == len(rungs) - 1
+    look = _TOP if place == 0 and not last else _FOOT if last else _RUNG
+    counts = f"{counted(rung['n_clients'], 'client')}." if not is_missing(rung.get("n_clients")) else ""
+    says = sentence(rung["says"]) if not is_missing(rung["says"]) else ""
+    return IntervalRow(
+        name=f"{place + 1}  {capital(spaced(rung['step']))}",
+        number=_estimate_words(rungs, place, unit),
+        detail=" ".join(part for part in (counts, shift_words(rungs, place, unit), says) if part),
+        estimate=maybe(drawn["estimate"]),
+        low=maybe(drawn["ci_low"]),
+        high=maybe(drawn["ci_high"]),
+        look=look,
+        weight=2.8 if last else 1.6,
+    )
+
+
+FOREST_COLUMNS = ("region", "intervention", "adjusted_mean", "ci_low", "ci_high")
+
+
+def forest_figure(
+    rows: pd.DataFrame,
+    *,
+    unit: str,
+    smallest_change: float | None = None,
+    what: str = "change",
+    width: float = style.WIDE,
+) -> Figure:
+    """Draw one interval for each region and intervention, in the order of the rows.
+
+    Args:
+        rows: region, intervention, adjusted_mean, ci_low, ci_high (in `unit`, better = positive); where known also
+            n_clients and p_holm.
+        unit: unit of the measure.
+        smallest_change: drawn as a marked line where given.
+        what: what the axis shows: a change, or a difference of two groups.
+        width: inches; below 5 the words stand above the intervals.
+
+    Raises:
+        ToolkitError: a column is missing.
+
+    Example:
+        >>> rows = pd.DataFrame({"region": ["gastrocnemius"], "intervention": ["stretching"],
+        ...                      "adjusted_mean": [2.0], "ci_low": [0.5], "ci_high": [3.5]})
+        >>> len(forest_figure(rows, unit="deg").axes)
+        1
+    """
+    need_columns(rows, FOREST_COLUMNS, what="figure by region and intervention")
+    if rows.empty:
+        return style.nothing_to_draw("Nothing to show by region and intervention: no rows.", width=width)
+    drawn = [_forest_row(row, unit) for _, row in rows.iterrows()]
+    return draw_interval_rows(
+        drawn,
+        marks=change_marks(unit, smallest_change, zero=f"no {what}"),
+        axis_label=axis_words(unit, what=capital(what)),
+        width=width,
+    )
+
+
+def alt_text_forest(
+    rows: pd.DataFrame, *, unit: str, about: str = "Adjusted mean change by region and intervention"
+) -> str:
+    """The figure by region and intervention in words, made from its rows; `about` says what the rows are."""
+    need_columns(rows, FOREST_COLUMNS, what="figure by region and intervention")
+    parts = [
+        f"{row_name(row)}: {with_interval(row['adjusted_mean'], row['ci_low'], row['ci_high'], unit)}."
+        for _, row in rows.iterrows()
+    ]
+    return f"{about}, {counted(len(rows), 'row')}. {' '.join(parts)}".strip()
+
+
+def row_name(row: pd.Series) -> str:
+    """Region and intervention in words; the intervention alone where no region is named."""
+    parts = [spaced(row[name]) for name in ("region", "intervention") if spaced(row[name])]
+    return capital(", ".join(parts))
+
+
+def _forest_row(row: pd.Series, unit: str) -> IntervalRow:
+    """One region and intervention as a row of words and interval."""
+    drawn = for_reading(row.to_frame().T, FOREST_COLUMNS[2:], unit=unit).iloc[0]
+    detail = []
+    if not is_missing(row.get("n_clients")):
+        detail.append(counted(row["n_clients"], "client"))
+    if not is_missing(row.get("p_holm")):
+        detail.append(f"{p_words(row['p_holm'])} after Holm's correction")
+    return IntervalRow(
+        name=row_name(row),
+        number=with_interval(row["adjusted_mean"], row["ci_low"], row["ci_high"], unit),
+        detail="; ".join(detail),
+        estimate=maybe(drawn["adjusted_mean"]),
+        low=maybe(drawn["ci_low"]),
+        high=maybe(drawn["ci_high"]),
+        look=style.Series(colour=style.BLUE, marker="o", dash="-", filled=True),
+    )

@@ -1,0 +1,1 @@
+"""The mixed-model engine: clients who come back, practitioners who share them."""

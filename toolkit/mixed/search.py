@@ -1,0 +1,186 @@
+"""The search for the variance ratios: bounded quasi-Newton from several starts, tightened by Newton steps.
+
+Near a zero variance the degrees of freedom depend on how tightly the search converged, so the result is polished on
+the exact gradient, and a variance at zero is put exactly there when the likelihood falls away from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg
+
+from toolkit.mixed.cross_products import Array, CrossProducts
+from toolkit.mixed.descent import minimise
+from toolkit.mixed.likelihood import Point, evaluate
+
+_SMALL = 0.05
+_LARGEST = 1e5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Convergence:
+    """What the search for the variance components says of itself."""
+
+    converged: bool
+    largest_gradient: float
+    """Largest entry of the deviance's gradient by the relative standard deviations not at zero."""
+    evaluations: int
+    starts: int
+    singular: bool
+    """A variance component at zero, or a correlation of -1 or 1."""
+    message: str
+
+    def sentence(self) -> str:
+        """The search's outcome in words."""
+        return self.message
+
+
+def best_point(parts: CrossProducts, *, reml: bool) -> tuple[Point, Convergence]:
+    """The highest likelihood found, and how the search went."""
+    counter = _Counter(parts, reml=reml)
+    if not parts.k:
+        return counter(np.empty(0)), _report(np.zeros(0), np.zeros(0, dtype=bool), counter, starts=1)
+    diagonal = _diagonal(parts)
+    starts = _starts(parts, diagonal)
+    best = min((_descend(counter, start, diagonal) for start in starts), key=lambda point: point.deviance)
+    tried = len(starts)
+    for _ in range(4):
+        best = _settle_zeros(counter, best, diagonal)
+        again = _leave_false_zero(best, diagonal)
+        if again is None:
+            break
+        tried += 1
+        moved = _descend(counter, again, diagonal)
+        if moved.deviance >= best.deviance - 1e-9:
+            break
+        best = moved
+    best = _polish(counter, best, diagonal)
+    return best, _report(best.theta, diagonal, counter, starts=tried, gradient=best.gradient)
+
+
+class _Counter:
+    """Evaluates the likelihood and counts how often."""
+
+    def __init__(self, parts: CrossProducts, *, reml: bool) -> None:
+        self.parts, self.reml, self.evaluations = parts, reml, 0
+
+    def __call__(self, theta: Array) -> Point:
+        self.evaluations += 1
+        return evaluate(self.parts, theta, reml=self.reml)
+
+
+def _diagonal(parts: CrossProducts) -> np.ndarray:
+    """Which entries of `theta` are relative standard deviations (not below zero)."""
+    large = {1: [True], 2: [True, False, True] if parts.correlated else [True, True]}[parts.k]
+    return np.array(large + [True] * parts.n_dense_factors)
+
+
+def _starts(parts: CrossProducts, diagonal: np.ndarray) -> list[Array]:
+    """Where to begin: once for intercepts alone, from three sizes with a slope (more than one hollow is possible)."""
+    sizes = (0.7,) if parts.k == 1 else (1.0, 0.3, 0.1)
+    return [np.where(diagonal, size, 0.0) for size in sizes]
+
+
+def _descend(counter: _Counter, start: Array, diagonal: np.ndarray) -> Point:
+    """One bounded quasi-Newton search."""
+    seen: dict[str, Point] = {}
+
+    def deviance(theta: Array) -> tuple[float, Array]:
+        try:
+            point = counter(theta)
+        except linalg.LinAlgError:
+            return float("inf"), np.zeros_like(theta)
+        if "best" not in seen or point.deviance < seen["best"].deviance:
+            seen["best"] = point
+        return point.deviance, point.gradient
+
+    lower = np.where(diagonal, 0.0, -_LARGEST)
+    minimise(deviance, start, lower=lower, upper=np.full(len(start), _LARGEST))
+    if "best" not in seen:
+        raise linalg.LinAlgError("nothing left to explain")
+    return seen["best"]
+
+
+def _variance_slope(point: Point, diagonal: np.ndarray, place: int) -> float:
+    """Derivative of the deviance by the relative variance that belongs to entry `place` of theta."""
+    return float(point.by_variance[int(diagonal[:place].sum())])
+
+
+def _settle_zeros(counter: _Counter, best: Point, diagonal: np.ndarray) -> Point:
+    """Put a small variance exactly at zero where the likelihood does not fall towards it."""
+    for place in np.flatnonzero(diagonal & (best.theta < _SMALL) & (best.theta > 0)):
+        trial = best.theta.copy()
+        trial[place] = 0.0
+        point = counter(trial)
+        if point.deviance <= best.deviance + 1e-7 and _variance_slope(point, diagonal, int(place)) >= 0:
+            best = point
+    return best
+
+
+def _leave_false_zero(best: Point, diagonal: np.ndarray) -> Array | None:
+    """A new start where a variance sits at zero although the likelihood rises away from it (or a slope hides there)."""
+    again = best.theta.copy()
+    for place in np.flatnonzero(diagonal & (best.theta == 0)):
+        if _variance_slope(best, diagonal, int(place)) < -1e-8:
+            again[place] = 0.05
+    return None if np.array_equal(again, best.theta) else again
+
+
+def _polish(counter: _Counter, best: Point, diagonal: np.ndarray) -> Point:
+    """Newton steps on the exact gradient, its derivative by central differences, for entries not at zero."""
+    free = ~diagonal | (best.theta > 0)
+    if not diagonal[0] or best.theta[0] == 0:
+        free &= diagonal
+    places = np.flatnonzero(free)
+    for _ in range(8):
+        slope = best.gradient[places]
+        if not places.size or np.abs(slope).max() < 1e-9:
+            break
+        curvature = np.empty((places.size, places.size))
+        for column, place in enumerate(places):
+            step = 1e-4 * max(abs(best.theta[place]), 1e-3)
+            up, down = best.theta.copy(), best.theta.copy()
+            up[place] += step
+            down[place] -= step
+            curvature[:, column] = (counter(up).gradient[places] - counter(down).gradient[places]) / (2 * step)
+        try:
+            factor = linalg.cho_factor((curvature + curvature.T) / 2)
+        except linalg.LinAlgError:
+            break
+        target = best.theta.copy()
+        target[places] -= linalg.cho_solve(factor, slope)
+        if (target[diagonal] < 0).any():
+            break
+        point = counter(target)
+        if np.abs(point.gradient[places]).max() >= np.abs(slope).max() or point.deviance > best.deviance + 1e-6:
+            break
+        best = point
+    return best
+
+
+def _report(
+    theta: Array, diagonal: np.ndarray, counter: _Counter, *, starts: int, gradient: Array | None = None
+) -> Convergence:
+    """The search's own account."""
+    free = ~diagonal | (theta > 0)
+    largest = float(np.abs(gradient[free]).max()) if gradient is not None and free.any() else 0.0
+    singular = bool((theta[diagonal] < 1e-4).any())
+    converged = largest < 1e-3
+    if not converged:
+        message = f"the search did not settle (gradient {largest:.2g}): read the variance components with care"
+    elif singular:
+        message = (
+            "converged at the edge: a variance is zero or a correlation one, the rows show no more of it than chance"
+        )
+    else:
+        message = "converged"
+    return Convergence(
+        converged=converged,
+        largest_gradient=largest,
+        evaluations=counter.evaluations,
+        starts=starts,
+        singular=singular,
+        message=message,
+    )

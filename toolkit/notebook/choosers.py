@@ -1,0 +1,224 @@
+"""Drop-downs for the notebooks, made from the records at hand.
+
+A chooser shows itself when it is the last line of a cell; later cells ask it what was chosen. Without a browser
+(a notebook that is run from top to bottom) it answers with its first choice, the one with most clients.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from toolkit.errors import NotEnoughError
+from toolkit.looks.words import capital, counted, threshold
+from toolkit.notebook.client_chooser import ClientChooser
+from toolkit.notebook.pieces import Chooser, Options, Words, drop_down, refill, words
+
+if TYPE_CHECKING:
+    from toolkit.records.account import Records
+
+
+COMPARISON = "measured_only"
+
+
+class QuestionChooser(Chooser):
+    """Measure, region and intervention from drop-downs that hold only what the records hold.
+
+    `question` is the question as chosen, ready for `audit(…, question=chooser.question)`.
+    """
+
+    def __init__(self, records: Records, *, smallest_change: float | None, why: str, first: Sequence[str] = ()) -> None:
+        from ipywidgets import VBox
+
+        rows = records.rows.astype({"measure": str, "region": str, "intervention": str})
+        self._rows = rows[~rows["intervention"].isin(["", COMPARISON])]
+        if self._rows.empty:
+            raise NotEnoughError("The records hold no session with an intervention, so there is no question to choose.")
+        self._book = records.codebook
+        self._size = {} if smallest_change is None else {"smallest_change_that_matters": smallest_change, "source": why}
+        self._measure = drop_down("Measure", self._options(self._rows, "measure"))
+        self._region = drop_down("Region", self._options(self._here("measure"), "region"))
+        self._intervention = drop_down("Intervention", self._options(self._here("measure", "region"), "intervention"))
+        self._measure.observe(self._measure_chosen, names="value")
+        self._region.observe(self._region_chosen, names="value")
+        self.widget = VBox([self._measure, self._region, self._intervention])
+        for box, code in zip(self.widget.children, first, strict=False):
+            box.value = code if code in {value for _, value in box.options} else box.value
+        self._size_of = first[0] if first else self._measure.value  # 3 degrees say nothing of a sign or of pain
+        self._asked: set[tuple[str, ...]] = set()
+
+    @property
+    def question(self) -> dict[str, Any]:
+        """The question as chosen; after n different ones the chance of error is divided by n (Bonferroni)."""
+        boxes = {"measure": self._measure, "region": self._region, "intervention": self._intervention}
+        chosen = {name: str(box.value or "any") for name, box in boxes.items()}
+        self._asked.add(tuple(chosen.values()))
+        paid = {"alpha": 0.05 / len(self._asked)} if len(self._asked) > 1 else {}
+        return {**chosen, **(self._size if self._measure.value == self._size_of else {}), **paid}
+
+    @property
+    def smallest_change(self) -> float | None:
+        """The smallest change that matters; None for a measure it was not set for."""
+        size = self._size.get("smallest_change_that_matters") if self._measure.value == self._size_of else None
+        return None if size is None else float(str(size))
+
+    @property
+    def words(self) -> Words:
+        """The question in words, to be read before the answer."""
+        chosen, known = self.question, self._book.measure(str(self._measure.value))
+        technique, region = (self.name_of(what, chosen[what]) for what in ("intervention", "region"))
+        parts = [f"Does {technique} on {region} move {known.label}?"]
+        if "smallest_change_that_matters" in chosen:
+            size = threshold(chosen["smallest_change_that_matters"], known.unit)
+            parts.append(f"It matters from {size} on ({chosen['source']}).")
+        elif self._size:
+            first = ", ".join(f'"{chosen[what]}"' for what in ("measure", "region", "intervention"))
+            parts.append(
+                f"From which change on it matters is not set for this measure: {self._old_size()} and is not carried "
+                f"over. To set one, write it as SMALLEST_CHANGE in the first cell, with FIRST = ({first})."
+            )
+        if len(self._asked) > 1:
+            parts.append(
+                f"You have asked {len(self._asked)} questions since the lists were made. Of many answers one looks "
+                "good by luck, so each gets only its share of the chance of error: the interval is wider (Bonferroni)."
+            )
+        return words(*parts)
+
+    def _old_size(self) -> str:
+        """The size that was set, and for what."""
+        book, code = self._book, str(self._size_of)
+        unit = book.measure(code).unit if code in set(book.measures["measure"]) else ""
+        size = threshold(self._size["smallest_change_that_matters"], unit)
+        return f"{size} was meant for {book.label('measure', code)}"
+
+    def name_of(self, what: str, code: str) -> str:
+        """A measure, region or intervention in words."""
+        return "any region" if code == "any" else self._book.label(what, code)
+
+    def _here(self, *names: str) -> pd.DataFrame:
+        """The rows that fit what is chosen in these boxes."""
+        chosen = {"measure": self._measure, "region": getattr(self, "_region", None)}
+        rows = self._rows
+        for name in names:
+            rows = rows[rows[name] == chosen[name].value]
+        return rows
+
+    def _options(self, rows: pd.DataFrame, column: str) -> Options:
+        """What a column holds, most clients first, each with its number of clients."""
+        clients = rows.groupby(column)["client"].nunique().sort_values(ascending=False, kind="stable")
+        return [
+            (f"{self._label(column, str(code))} ({counted(n, 'client')})", str(code)) for code, n in clients.items()
+        ]
+
+    def _label(self, column: str, code: str) -> str:
+        """A code's name in words."""
+        return capital(self._book.label(column, code) or "any region")
+
+    def _measure_chosen(self, change: Any) -> None:
+        del change
+        refill(self._region, self._options(self._here("measure"), "region"))
+        self._region_chosen(None)
+
+    def _region_chosen(self, change: Any) -> None:
+        del change
+        refill(self._intervention, self._options(self._here("measure", "region"), "intervention"))
+
+
+def choose_question(
+    records: Records,
+    *,
+    smallest_change: float | None = None,
+    why: str = "own judgement",
+    first: Sequence[str] = (),
+) -> QuestionChooser:
+    """Drop-downs for one question.
+
+    Args:
+        records: what was read.
+        smallest_change: the smallest change that matters, in the unit of the measure that is shown first; it is not
+            carried over to another measure.
+        why: where that size comes from.
+        first: measure, region and intervention to begin with, where the records hold them.
+
+    Raises:
+        NotEnoughError: there is no session with an intervention.
+    """
+    return QuestionChooser(records, smallest_change=smallest_change, why=why, first=first)
+
+
+def choose_client(records: Records) -> ClientChooser:
+    """Drop-downs for one client's course.
+
+    Raises:
+        NotEnoughError: no measure has numbers.
+    """
+    return ClientChooser(records)
+
+
+class PairChooser(QuestionChooser):
+    """A measure, a region and two interventions to compare."""
+
+    def __init__(self, records: Records, *, smallest_change: float | None = None, first: Sequence[str] = ()) -> None:
+        super().__init__(records, smallest_change=smallest_change, why="own judgement", first=first)
+        self._other = drop_down("Compared with", self._others())
+        for box in (self._measure, self._region, self._intervention):
+            box.observe(self._others_again, names="value")
+        self.widget.children = (*self.widget.children, self._other)
+
+    def _others(self) -> Options:
+        """The other interventions on the same measure and region."""
+        found = self._options(self._here("measure", "region"), "intervention")
+        others = [option for option in found if option[1] != self._intervention.value]
+        return others or [("nothing to compare with here", "")]
+
+    def _others_again(self, change: Any) -> None:
+        del change
+        refill(self._other, self._others())
+
+    @property
+    def question(self) -> dict[str, Any]:
+        """What to compare, ready for `compare_protocols(records.rows, **chooser.question)`.
+
+        Raises:
+            NotEnoughError: there is only one intervention on this measure and region.
+        """
+        chosen, known = super().question, self._book.measure(str(self._measure.value))
+        if not self._other.value:
+            raise NotEnoughError("There is only one intervention on this measure and region: choose another region.")
+        return {
+            "measure": chosen["measure"],
+            "region": chosen["region"],
+            "unit": known.unit,
+            "better": known.better,
+            "protocol_a": chosen["intervention"],
+            "protocol_b": str(self._other.value),
+        }
+
+
+def choose_two(records: Records, *, smallest_change: float | None = None, first: Sequence[str] = ()) -> PairChooser:
+    """Drop-downs for two interventions on one measure and region; arguments as `choose_question`."""
+    return PairChooser(records, smallest_change=smallest_change, first=first)
+
+
+def choose(name: str, options: Sequence[str] | Options) -> _Chosen:
+    """One drop-down over names; `.value` is what was chosen."""
+    return _Chosen(name, [option if isinstance(option, tuple) else (str(option), str(option)) for option in options])
+
+
+class _Chosen(Chooser):
+    """One drop-down."""
+
+    def __init__(self, name: str, options: Options) -> None:
+        from ipywidgets import VBox
+
+        if not options:
+            raise NotEnoughError(f"There is nothing to choose from under “{name}”.")
+        self._box = drop_down(name, options)
+        self.widget = VBox([self._box])
+
+    @property
+    def value(self) -> str:
+        """What was chosen."""
+        return str(self._box.value)

@@ -1,0 +1,121 @@
+"""What a notebook shows of a coming season: the clinic in numbers, how many clients, what to change, the question."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date
+from typing import TYPE_CHECKING, Any
+
+from toolkit.errors import ToolkitError
+from toolkit.looks import figures
+from toolkit.looks.html import ReportTable
+from toolkit.looks.words import amount, capital, counted, sentence, threshold
+from toolkit.notebook.pieces import Drawing, ToCopy, Words, drawing, rows_table, words
+
+if TYPE_CHECKING:
+    from toolkit.notebook.choosers import QuestionChooser
+    from toolkit.planning.season import RecordKeeping, SeasonPlan
+    from toolkit.simulate import ClinicDials
+
+
+FEW = 50  # seasons: below this a share of 1 in 2 is known to 14 in 100 at best
+ENOUGH = 0.8  # common practice: plan for four answers in five
+
+
+def clinic(dials: ClinicDials, notes: Sequence[str] = ()) -> Words:
+    """The clinic as read off the records, in words."""
+    unit = dials.unit
+    return words(
+        f"{counted(dials.n_clients, 'client')}, {dials.visits:.1f} visits each, "
+        f"{counted(dials.n_practitioners, 'practitioner')}.",
+        f"Clients differ from each other by {amount(dials.between_sd, unit)}, and one client from day to day by "
+        f"{amount(dials.day_sd, unit)} (standard deviations, SD).",
+        f"One reading lies {amount(dials.sem, unit)} from the truth (SEM).",
+        f"Of sides that did not move, about {100 * dials.not_written:.0f} % seem not to be written down "
+        "(taken as twice the share of readings after that are missing).",
+        f"Re-measured by somebody who did not know what was done: {100 * dials.blinded_share:.0f} %.",
+        *[("Note", sentence(note)) for note in notes],
+    )
+
+
+def settings_of(*, true_change: float, smallest: float, seasons: int, seed: int) -> dict[str, Any]:
+    """What seasons are played with, ready for the planning functions.
+
+    Raises:
+        ToolkitError: no season, or a size that is not above 0.
+    """
+    if seasons < 1:
+        raise ToolkitError(f"SEASONS is {seasons}: write how many seasons to play, 1 or more.")
+    for name, size in (("SMALLEST_CHANGE", smallest), ("TRUE_CHANGE", true_change)):
+        if not size > 0:
+            raise ToolkitError(f"{name} is {size:g}: write a size above 0, in the measure's unit.")
+    return {"effect": true_change, "smallest": smallest, "n_seasons": int(seasons), "rng": seed}
+
+
+def played(plan: SeasonPlan, *, smallest: float) -> str:
+    """What the seasons were played with."""
+    return f"true change {threshold(plan.effect, plan.unit)}, matters from {threshold(smallest, plan.unit)} on"
+
+
+def season_curve(plan: SeasonPlan) -> Drawing:
+    """How often a season with so many clients would show the effect, with intervals."""
+    name = f"true change {threshold(plan.effect, plan.unit)}; {plan.n_seasons} seasons a point, 95 % intervals"
+    curves = plan.curve.rename(columns={"clients": "n_clients", "seen": "power"}).assign(curve=name)
+    said = figures.alt_text_planning(curves)
+    return drawing(figures.planning_figure(curves), "How often a season would end in an answer", said)
+
+
+def how_many(plan: SeasonPlan) -> Words:
+    """With how many clients four seasons in five end in an answer, as far as so many played seasons can tell."""
+    enough = plan.curve[plan.curve["seen"] >= ENOUGH]
+    row = (plan.curve if enough.empty else enough).iloc[-1 if enough.empty else 0]
+    truth = f"if the technique truly adds {threshold(plan.effect, plan.unit)}"
+    lines = [f"With {int(row['clients'])} clients, {_share(row)} would end in an answer, {truth}."]
+    if enough.empty:
+        lines.append("Not one of these numbers of clients reaches 80 of 100.")
+    return words(*lines, *_rough(plan.n_seasons))
+
+
+def _share(row: Any) -> str:
+    """A share of seasons with its interval."""
+    seen, low, high = (f"{100 * row[name]:.0f}" for name in ("seen", "ci_low", "ci_high"))
+    return f"{seen} of 100 seasons (95 % interval {low} to {high})"
+
+
+def _rough(n_seasons: int) -> list[str]:
+    if n_seasons >= FEW:
+        return []
+    return [f"Only {n_seasons} seasons were played for each line: a rough picture. Set SEASONS = 100 to decide by it."]
+
+
+def changes(found: RecordKeeping) -> ReportTable:
+    """Each single change of record-keeping, the most promising first."""
+    rows = [(capital(str(row["change"])), _share(row)) for row in found.rows.to_dict("records")]
+    caption = f"Seasons that end in an answer; {found.n_seasons} played for each line, interval by Wilson"
+    return rows_table(caption, ("Change", "Seasons with an answer"), rows)
+
+
+def what_buys_most(found: RecordKeeping) -> Words:
+    """The change that buys most, or that the seasons played do not tell the changes apart."""
+    from toolkit.planning.season import AS_NOW
+
+    now = found.rows[found.rows["change"] == AS_NOW].iloc[0]
+    best = found.rows[found.rows["change"] != AS_NOW].iloc[0]
+    if best["ci_low"] > now["ci_high"]:
+        return words(f"{capital(str(best['change']))}: {_share(best)}, against {_share(now)} as now.")
+    if best["seen"] > now["seen"]:
+        highest = f"Highest stands: {best['change']}, {_share(best)}; recording as now, {_share(now)}."
+    else:
+        highest = f"No change stands above recording as now, {_share(now)}."
+    apart = "The seasons played do not tell the changes apart: their intervals overlap."
+    return words(apart, highest, *_rough(found.n_seasons))
+
+
+def question_sheet(chooser: QuestionChooser, *, smallest: float, unit: str, why: str = "own judgement") -> ToCopy:
+    """The lines of a question sheet for what was chosen, declared today."""
+    asked = chooser.question
+    lines = ['format = "question/1"']
+    lines += [f'{name} = "{asked[name]}"' for name in ("measure", "region", "intervention")]
+    lines += ['comparison = "wait"', f"smallest_change_that_matters = {float(smallest)}", f'unit = "{unit}"']
+    lines += [f'source = "{why}"', "looks_planned = 1", f"declared_on = {date.today().isoformat()}"]
+    return ToCopy(text="\n".join(lines))

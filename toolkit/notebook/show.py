@@ -1,0 +1,247 @@
+"""What a notebook shows, piece by piece: each part of the report under a short name, as words, tables and figures.
+
+    from toolkit.notebook import show
+    show.claim(found)      what may be said            show.ladder(found)        from the usual answer to what is left
+    show.rivals(found)     what else could explain it  show.before_after(found)  client by client
+    show.regions(found)    by region and intervention  show.numbers(found)       the numbers behind the answer
+    show.ruler(found)      how good the ruler is       show.cautions(found)      when not to treat
+    show.keep(found, ...)  a folder with the report    show.last_word(found)     what to say, what not, what next
+
+Pieces about records, one client, two protocols and the coming season stand in modules of their own; all of them can be
+asked for here. Everything shown is also text, so it can be read aloud or copied into a message.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Protocol
+
+from toolkit.errors import ToolkitError
+from toolkit.looks import report_tables as tables
+from toolkit.looks.html import ReportFigure, ReportTable
+from toolkit.looks.plot_data import PlotData
+from toolkit.looks.report import JUDGEMENT, answers_in_order, by_measure
+from toolkit.looks.report_figures import before_after_of, ladder_of
+from toolkit.looks.words import LEVEL_WORDS, readable, sentence, without_stop
+from toolkit.notebook.client import course, early_and_late, first_to_last, ups_and_downs, visits
+from toolkit.notebook.kernel import start
+from toolkit.notebook.pieces import Drawing, Several, ToCopy, Words, drawing, table, words
+from toolkit.notebook.protocols import (
+    compare,
+    hidden_cause,
+    may_say_of_two,
+    same_for_what_matters,
+    two_protocols,
+    ways_of_counting,
+    who_got_which,
+    without_one,
+)
+from toolkit.notebook.records import (
+    agreement,
+    averaged,
+    counts,
+    may_say_of_ruler,
+    open_elsewhere,
+    published,
+    reading_error,
+    rows_set_aside,
+    rulers,
+    worth_a_look,
+)
+from toolkit.notebook.season import (
+    changes,
+    clinic,
+    how_many,
+    played,
+    question_sheet,
+    season_curve,
+    settings_of,
+    what_buys_most,
+)
+from toolkit.resources import dataset_file
+
+__all__ = [
+    "JUDGEMENT",
+    "Drawing",
+    "Several",
+    "ToCopy",
+    "Words",
+    "agreement",
+    "answers",
+    "averaged",
+    "before_after",
+    "cautions",
+    "changes",
+    "claim",
+    "clinic",
+    "compare",
+    "counts",
+    "course",
+    "demo",
+    "drawing",
+    "early_and_late",
+    "first_to_last",
+    "hidden_cause",
+    "how_many",
+    "keep",
+    "ladder",
+    "last_word",
+    "may_say_of_ruler",
+    "may_say_of_two",
+    "numbers",
+    "open_elsewhere",
+    "played",
+    "published",
+    "question_sheet",
+    "reading_error",
+    "regions",
+    "rivals",
+    "rows_set_aside",
+    "ruler",
+    "rulers",
+    "same_for_what_matters",
+    "season_curve",
+    "set_aside",
+    "settings_of",
+    "start",
+    "table",
+    "two_protocols",
+    "ups_and_downs",
+    "visits",
+    "ways_of_counting",
+    "what_buys_most",
+    "who_got_which",
+    "without_one",
+    "words",
+    "worth_a_look",
+]
+
+
+class Audited(Protocol):
+    """What an audit hands over: its findings, what to draw from, and a way to write its folder."""
+
+    @property
+    def findings(self) -> Mapping[str, Any]:
+        """The findings, as findings.json holds them."""
+
+    @property
+    def plot_data(self) -> PlotData:
+        """The frames that figures are drawn from."""
+
+
+class Written(Audited, Protocol):
+    """An audit that can be written to a folder."""
+
+    def write(self, folder: str | Path) -> Path:
+        """Write the folder, return the report's path."""
+
+
+def demo(name: str = "sessions.csv") -> Path:
+    """The path of a file of the demo clinic (simulated; its truth stands in truth.json beside it).
+
+    Example:
+        >>> demo().name
+        'sessions.csv'
+    """
+    return dataset_file("demo") / name
+
+
+def _shown(figure: ReportFigure) -> Drawing:
+    return Drawing(title=figure.title, description=figure.description, svg=figure.wide)
+
+
+def _finding(audited: Audited, place: int) -> Mapping[str, Any]:
+    """The finding at a place, counted from 1, in the report's order."""
+    found = answers_in_order(audited.findings["findings"])
+    if not 1 <= place <= len(found):
+        raise ToolkitError(f"There are {len(found)} answers; ask for one from 1 to {len(found)}, not {place}.")
+    return found[place - 1]
+
+
+def claim(audited: Audited, place: int = 1) -> Words:
+    """What may be said: the answer in a few words, then in one sentence."""
+    finding = _finding(audited, place)
+    said = finding["claim"]
+    return words(
+        ("Question", tables.title_of(finding)), ("Answer", LEVEL_WORDS[said["level"]]), sentence(said["sentence"])
+    )
+
+
+def answers(audited: Audited) -> ReportTable:
+    """All questions in one table."""
+    return tables.answers_table(answers_in_order(audited.findings["findings"]))
+
+
+def ladder(audited: Audited, place: int = 1) -> Drawing:
+    """From the usual answer to what is left."""
+    return _shown(ladder_of(_finding(audited, place), key=f"notebook {place}"))
+
+
+def before_after(audited: Audited, place: int = 1) -> Drawing | Words:
+    """Every client before and after."""
+    figure = before_after_of(_finding(audited, place), audited.plot_data, key=f"notebook {place}")
+    return _shown(figure) if figure else words("No figure: there are no readings by client to draw.")
+
+
+def numbers(audited: Audited, place: int = 1) -> ReportTable:
+    """The numbers behind an answer."""
+    return tables.numbers_table(_finding(audited, place))
+
+
+def rivals(audited: Audited, place: int = 1) -> ReportTable:
+    """What else could explain an answer, the open explanations first."""
+    found = tables.rivals_table(_finding(audited, place))
+    return replace(found, rows=[tuple(readable(cell) for cell in row) for row in found.rows])
+
+
+def regions(audited: Audited) -> Several:
+    """By region and intervention: a figure and a table for each measure."""
+    parts: list[Drawing | ReportTable | Words] = []
+    for part in by_measure(audited.findings):
+        if part.figure and part.table:
+            parts += [_shown(part.figure), part.table]
+        else:
+            parts.append(words(part.lacking))
+    return Several(parts=tuple(parts))
+
+
+def ruler(audited: Audited) -> ReportTable:
+    """How good the ruler is."""
+    return tables.measurement_table(audited.findings["measurement"], audited.findings["findings"])
+
+
+def set_aside(audited: Audited) -> ReportTable:
+    """What was set aside, by reason."""
+    return tables.set_aside_table(audited.findings.get("rows_set_aside_by_reason", []))
+
+
+def keep(audited: Written, folder: str = "audit-of-my-year") -> Words:
+    """Write the audit's folder and say where it is; where it cannot be written, say why, and all else goes on."""
+    try:
+        report = audited.write(folder)
+    except ToolkitError as why:
+        said = str(why).replace("with --out", 'in quotation marks in the cell above, for example "my-audit"')
+        return words(("Not written", said), "Everything else in this notebook holds without it.")
+    return words(("Report", f"open {report.parent.name}/{report.name} in a browser."))
+
+
+def cautions(audited: Audited) -> Words:
+    """When not to treat and when to refer, for these regions."""
+    return words(*audited.findings.get("cautions", []))
+
+
+def last_word(audited: Audited, place: int = 1) -> Words:
+    """What one may say, what not, and what to do next."""
+    found = _finding(audited, place)["claim"]
+    more = sentence(found.get("to_say_more") or found["next_step"])
+    steps = [without_stop(item["what"]) for item in audited.findings.get("record_next", [])]
+    others = [step for step in steps if step != without_stop(more)][:3]
+    return words(
+        ("One may say", sentence(found.get("may_say") or found["sentence"])),
+        ("One may not say", sentence(found.get("may_not_say") or "Anything beyond that sentence")),
+        ("To say more", more),
+        *([("To record next", sentence("; ".join(others)))] if others else []),
+        JUDGEMENT,
+    )

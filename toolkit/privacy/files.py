@@ -1,0 +1,106 @@
+"""De-identification from file to file: the key kept apart, the original never touched, nothing half-written."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Sequence
+from pathlib import Path
+
+import pandas as pd
+
+from toolkit.errors import SheetError
+from toolkit.privacy.deidentify import Deidentified, deidentify
+from toolkit.privacy.pseudonyms import key_from
+from toolkit.records.raw_table import RawTable
+from toolkit.records.reading_files import find_files, read_file
+from toolkit.records.safe_cells import safe_for_spreadsheets
+
+
+def deidentify_files(
+    source: str | Path | Sequence[str | Path],
+    out: str | Path,
+    *,
+    key: str | Path,
+    client: str | Sequence[str] = (),
+    date: str = "",
+    date_order: str = "",
+    keep: Sequence[str] = (),
+    hidden_by: int = 5,
+) -> Deidentified:
+    """De-identify an office export, or several with the same header, into one CSV with a report beside it.
+
+    Writes `out` (CSV) and, beside it, the report of what was done to each column (`…_columns.csv`). The same key gives
+    the same pseudonyms next year; days count from each client's first visit in the files given together.
+
+    Args:
+        source: a file (CSV, TSV, XLSX, Parquet), several, or a folder.
+        out: the CSV to write; must not exist yet.
+        key: the key's file, made where it does not exist; never in the folder of the data, nor below it.
+        client, date, date_order, keep, hidden_by: see `toolkit.privacy.deidentify.deidentify`.
+
+    Raises:
+        SheetError: `out` exists or is an input, the key would lie beside the data, files with different headers.
+        ExportError: a file cannot be read.
+    """
+    files, target = find_files(source), Path(out)
+    report = target.with_name(f"{target.stem}_columns.csv")
+    _check_target(target, report, files)
+    secret = key_from(key, away_from=[*files, target])
+    tables = [table for path in files for table in read_file(path)]
+    done = deidentify(
+        _stacked(tables),
+        key=secret,
+        client=client,
+        date=date,
+        date_order=date_order,
+        keep=keep,
+        hidden_by=hidden_by,
+    )
+    _write_all({target: done.frame, report: done.report})
+    return done
+
+
+def _check_target(target: Path, report: Path, files: Sequence[Path]) -> None:
+    """Refuse to write over an input, over anything that exists, or into a folder that does not."""
+    if target.suffix.lower() != ".csv":
+        raise SheetError(f"{target.name}: what is written is a CSV file; let its name end in .csv.")
+    if not target.parent.is_dir():
+        raise SheetError(f"{target.name}: there is no folder {target.parent}. Make it first, or choose another.")
+    if target.resolve() in {path.resolve() for path in files}:
+        raise SheetError(f"{target.name} is one of the files to be read. The original is never written over.")
+    for path in (target, report):
+        if path.exists():
+            raise SheetError(f"{path.name} exists already. Choose another name, or move it away.")
+
+
+def _stacked(tables: Sequence[RawTable]) -> pd.DataFrame:
+    """All rows under one header; lines that could not be split are refused, since nobody knows what stands in them."""
+    first = list(tables[0].cells.columns)
+    for table in tables:
+        if list(table.cells.columns) != first:
+            raise SheetError(
+                f"{table.file} has other columns than {tables[0].file}. De-identify files with different headers apart."
+            )
+        if len(table.broken):
+            line = table.broken.iloc[0]
+            raise SheetError(
+                f"{table.file}, line {line['row']}: {line['found']} columns where {line['expected']} were expected, "
+                f"and {len(table.broken) - 1} more such lines. Correct them: a shifted line could show a name."
+            )
+    return pd.concat([table.cells.astype(str) for table in tables], ignore_index=True)
+
+
+def _write_all(frames: dict[Path, pd.DataFrame]) -> None:
+    """Write every frame as CSV beside its target, then rename all, so that a failure leaves nothing behind."""
+    folder = next(iter(frames)).parent
+    try:
+        with tempfile.TemporaryDirectory(dir=folder) as fresh:
+            for target, frame in frames.items():
+                safe_for_spreadsheets(frame).to_csv(Path(fresh) / target.name, index=False, encoding="utf-8")
+            for target in frames:
+                (Path(fresh) / target.name).replace(target)
+    except OSError as fault:
+        raise SheetError(
+            f"The files cannot be written ({fault.strerror}). Choose a folder that you may write to, "
+            "or free some space."
+        ) from None

@@ -1,1 +1,0 @@
-"""What is asked: the question sheet, its seal, and how often its records have been looked at."""

@@ -1,0 +1,100 @@
+"""Run replications: one sheet, or every one that is shipped, one line each."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+from toolkit.errors import SheetError
+from toolkit.replicating.compare import Replication, compare_sheet
+from toolkit.replicating.sheet import read_sheet
+from toolkit.resources import dataset_file
+
+SHEET_NAME = "replication.toml"
+
+
+def replicate(path: str | Path) -> Replication:
+    """Recompute every printed figure of a replication sheet.
+
+    Args:
+        path: a sheet (TOML), or a folder that holds a `replication.toml`.
+
+    Returns:
+        A `Replication`: one line of words, one table row a figure.
+
+    Raises:
+        SheetError: the sheet is wrong; every fault with its line and remedy.
+
+    Example:
+        >>> from toolkit.resources import dataset_file
+        >>> found = replicate(dataset_file("open/sleep_drugs"))
+        >>> found.n_agreeing == found.total
+        True
+    """
+    path = Path(path)
+    return compare_sheet(read_sheet(path / SHEET_NAME if path.is_dir() else path))
+
+
+def shipped_sheets() -> list[Path]:
+    """The sheets shipped with the toolkit, sorted by folder."""
+    return sorted(dataset_file("open").glob("*/replication*.toml"))
+
+
+def result_path(sheet: Path) -> Path:
+    """Where the result of a sheet stands: replication.toml gives result.csv beside it."""
+    return sheet.with_name(f"{sheet.stem.replace('replication', 'result')}.csv")
+
+
+def write_result(replication: Replication) -> Path:
+    """Write the result beside its sheet (one row a figure, recomputed to two digits more than printed)."""
+    target = result_path(replication.sheet.path)
+    unfinished = target.with_suffix(".part")
+    replication.table().to_csv(unfinished, index=False, lineterminator="\n")
+    return unfinished.replace(target)
+
+
+def replicate_command(
+    path: str | Path | None = None, *, write: bool = False, say: Callable[[str], object] = print
+) -> int:
+    """Run one sheet and show each figure, or run all shipped sheets and show one line each.
+
+    Args:
+        path: a sheet or its folder; None for all that are shipped.
+        write: also write `result.csv` beside each sheet.
+        say: where the lines go.
+
+    Returns:
+        The number of figures that did not come out again and have no explanation in their sheet.
+
+    Raises:
+        SheetError: a sheet is wrong, or there is none.
+    """
+    sheets = shipped_sheets() if path is None else [Path(path)]
+    if not sheets:
+        raise SheetError("no replication sheet is shipped here: give the path of a replication.toml of your own")
+    ran = [replicate(sheet) for sheet in sheets]
+    for found in ran:
+        say(_line(found, label=found.sheet.label if path is None else found.sheet.title))
+        for one in found.compared if path is not None else ():
+            say(f"  {one.sentence()}")
+        if write:
+            write_result(found)
+    if path is None:
+        rounding, agreeing, total = (sum(values) for values in zip(*map(_counts, ran), strict=True))
+        say(f"{len(ran)} replications: {agreeing}/{total} figures agree ({rounding} within rounding)")
+    return sum(len(_unexplained(found)) for found in ran)
+
+
+def _counts(found: Replication) -> tuple[int, int, int]:
+    return found.n_within_rounding, found.n_agreeing, found.total
+
+
+def _unexplained(found: Replication) -> list[str]:
+    return [one.figure.name for one in found.compared if not one.agrees and not one.figure.explanation]
+
+
+def _line(found: Replication, *, label: str) -> str:
+    """One replication in one line: agreeing / total, and whether the others are explained."""
+    differing, unexplained = found.total - found.n_agreeing, len(_unexplained(found))
+    more = f"; {differing} not reproduced, {differing - unexplained} of them explained" if differing else ""
+    return f"{label}: {found.n_agreeing}/{found.total} figures agree ({found.n_within_rounding} within rounding{more})"

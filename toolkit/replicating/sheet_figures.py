@@ -1,0 +1,222 @@
+"""One printed figure of a replication sheet: read, and tied to the method and the columns that recompute it."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Any
+
+import pandas as pd
+
+from toolkit.errors import SheetError
+from toolkit.replicating.method import Method
+from toolkit.replicating.methods import METHODS
+from toolkit.replicating.printed import Printed, read_printed
+from toolkit.replicating.sheet_problems import Lines, Problem, no_column, unknown_keys
+
+READ_WORDS = ("read", "quoted", "recalled")
+_FIGURE = {
+    "name", "printed", "where", "read", "read_in", "method", "take", "with", "decimals", "tolerance",
+    "tolerance_because", "explanation",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, kw_only=True)
+class Figure:
+    """One printed figure and the way it is recomputed."""
+
+    name: str
+    printed: Printed
+    where: str
+    read: str
+    read_in: str
+    method: Method
+    take: str
+    settings: Mapping[str, Any]
+    tolerance: float | None
+    tolerance_because: str
+    explanation: str
+    line: int
+
+
+class FigureReader:
+    """Reads the `[[figure]]` tables of one sheet; what is wrong goes to `problems`, with its line."""
+
+    def __init__(
+        self,
+        raw: Mapping[str, Any],
+        *,
+        data: pd.DataFrame | None,
+        inputs: Mapping[str, Mapping[str, Any]],
+        lines: Lines,
+        problems: list[Problem],
+    ) -> None:
+        self._columns: Mapping[str, Any] = raw.get("columns", {})
+        self._has_data = "data" in raw
+        self._data, self._inputs, self._lines, self._problems = data, inputs, lines, problems
+        self._nth = 0
+
+    def _wrong(self, key: str, what: str, remedy: str, *, header: str = "[[figure]]") -> None:
+        nth = self._nth if header == "[[figure]]" else 0
+        self._problems.append(Problem(line=self._lines.of(header, key, nth=nth), what=what, remedy=remedy))
+
+    def read(self, nth: int, entry: Mapping[str, Any]) -> Figure | None:
+        """The nth figure, or None after its problems were noted."""
+        self._nth, before = nth, len(self._problems)
+        self._problems += unknown_keys(entry, _FIGURE, self._lines, "[[figure]]", nth)
+        self._check_words(entry)
+        printed, method = self._printed(entry), self._method(entry)
+        if printed is None or method is None:
+            return None
+        own = entry.get("with", {})
+        if not isinstance(own, dict):
+            self._wrong("with", "the settings of a figure are no table", "write with = {setting = value}")
+            return None
+        settings = self._settings(method, own)
+        if len(self._problems) > before:
+            return None
+        return Figure(
+            name=entry["name"],
+            printed=printed,
+            where=entry["where"],
+            read=entry["read"],
+            read_in=entry.get("read_in", ""),
+            method=method,
+            take=entry["take"],
+            settings=MappingProxyType(settings),
+            tolerance=entry.get("tolerance"),
+            tolerance_because=entry.get("tolerance_because", ""),
+            explanation=entry.get("explanation", ""),
+            line=self._lines.of("[[figure]]", nth=nth),
+        )
+
+    def _check_words(self, entry: Mapping[str, Any]) -> None:
+        for key in ("name", "where", "method", "take"):
+            if not isinstance(entry.get(key), str):
+                self._wrong(key, f'figure {self._nth + 1} has no "{key}"', f'add {key} = "…"')
+        if entry.get("read") not in READ_WORDS:
+            self._wrong("read", "it is not said whether the figure was read", f"read = one of {', '.join(READ_WORDS)}")
+        elif entry["read"] == "quoted" and not entry.get("read_in"):
+            self._wrong("read", "a quoted figure needs the place where it was read", 'add read_in = "…"')
+        tolerance = entry.get("tolerance")
+        if tolerance is not None and (not isinstance(tolerance, (int, float)) or tolerance <= 0):
+            self._wrong("tolerance", "the tolerance is not a number above 0", "give it in the figure's unit")
+        if tolerance is not None and not entry.get("tolerance_because"):
+            self._wrong("tolerance", "a tolerance needs its reason", 'add tolerance_because = "…"')
+
+    def _method(self, entry: Mapping[str, Any]) -> Method | None:
+        name = entry.get("method")
+        if not isinstance(name, str):
+            return None
+        method = METHODS.get(name)
+        if method is None:
+            self._wrong("method", f'there is no method "{name}"', f"use one of: {', '.join(sorted(METHODS))}")
+            return None
+        if entry.get("take") not in method.gives:
+            remedy = f"use one of: {', '.join(method.gives)}"
+            self._wrong("take", f'{method.name} does not give "{entry.get("take")}"', remedy)
+        if not method.groups and not self._has_data:
+            self._wrong(
+                "method", f"{method.name} works on data, and the sheet names none", 'add [data] with file = "…"'
+            )
+            return None
+        return method
+
+    def _printed(self, entry: Mapping[str, Any]) -> Printed | None:
+        """The printed figure, or None after saying what is wrong with it."""
+        text = entry.get("printed")
+        if not isinstance(text, str):
+            what = f"the printed figure is {'nothing' if text is None else repr(text)}, without its decimals"
+            self._wrong("printed", what, 'write it in quotation marks as printed, for example "4.060"')
+            return None
+        try:
+            printed = read_printed(text)
+        except SheetError as problem:
+            self._wrong("printed", str(problem), "correct the figure")
+            return None
+        if str(entry.get("take")).split("_")[0] == "p" and printed.value == 0 and not printed.side:
+            what = f'a p-value of 0 is not possible, "{text}" is a rounded one'
+            self._wrong("printed", what, 'write the limit it stands for, for example "<0.001"')
+            return None
+        if printed.decimals == 0 and printed.last_digit >= 1 and entry.get("decimals") != 0:
+            remedy = "give it with the decimals of the paper, or add decimals = 0 where the paper prints a whole number"
+            self._wrong("printed", f'the figure "{text}" has no decimals', remedy)
+            return None
+        return printed
+
+    def _settings(self, method: Method, own: Mapping[str, Any]) -> dict[str, Any]:
+        """The method's settings: its defaults, the sheet's columns, the figure's own."""
+        known = {*method.columns, *method.settings, *method.groups}
+        shared = {key: value for key, value in self._columns.items() if key in known}
+        for key in own:
+            if key not in known:
+                remedy = f"use one of: {', '.join(sorted(known))}"
+                self._wrong("with", f'"{key}" is not a setting of {method.name}', remedy)
+        settings = {**method.settings, **shared, **own}
+        for key, default in method.settings.items():
+            self._check_value(method, key, settings[key], default)
+        for key in method.columns:
+            self._check_columns(method, key, settings.get(key), own=key in own)
+        self._check_formula(settings)
+        for key in method.groups:
+            settings[key] = self._group(method, key, settings.get(key, key))
+        return settings
+
+    def _check_value(self, method: Method, key: str, value: Any, default: Any) -> None:
+        """One setting: among its choices where it has some, else of the kind of its default."""
+        if key in method.choices:
+            if value not in method.choices[key] or isinstance(value, bool):
+                remedy = f"use one of: {', '.join(map(str, method.choices[key]))}"
+                self._wrong("with", f"{key} = {value!r} is not known to {method.name}", remedy)
+            return
+        number, listed = isinstance(default, (int, float)), isinstance(default, tuple)
+        fits = isinstance(value, (int, float) if number else (list, tuple) if listed else str)
+        if fits and number and not 0 < value < math.inf:
+            self._wrong("with", f"{key} = {value!r} is not above 0", "give a number above 0")
+            return
+        if not fits or isinstance(value, bool) or (listed and not all(isinstance(one, str) for one in value)):
+            kind = "a number" if number else "a list of texts" if listed else "a text in quotation marks"
+            self._wrong("with", f"{key} = {value!r} is of another kind", f"give {kind}")
+
+    def _check_columns(self, method: Method, key: str, names: Any, *, own: bool) -> None:
+        """The columns under one key: named, and in the data."""
+        listed = [names] if isinstance(names, str) else names or []
+        if not isinstance(listed, list) or not all(isinstance(name, str) for name in listed):
+            header = "[[figure]]" if own else "[columns]"
+            what = f"the column {key} is named by {names!r}"
+            self._wrong("with" if own else key, what, "give its name in quotation marks", header=header)
+            return
+        if not listed and key not in method.optional:
+            remedy = f'name it under [columns] or in with = {{{key} = "…"}}'
+            self._wrong("method", f'{method.name} needs the column "{key}"', remedy)
+        for name in listed:
+            if self._data is not None and name not in self._data.columns:
+                problem = no_column(self._data, name, 0)
+                where = ("with", "[[figure]]") if own else (key, "[columns]")
+                self._wrong(where[0], problem.what, problem.remedy, header=where[1])
+
+    def _check_formula(self, settings: Mapping[str, Any]) -> None:
+        """Every word of a model that is no function and no text must be a column."""
+        kinds: dict[str, type | tuple[type, ...]] = {"formula": str, "slope": str, "groups": (list, tuple)}
+        if self._data is None or not all(isinstance(settings.get(key), kind) for key, kind in kinds.items()):
+            return
+        bare = re.sub(r"\"[^\"]*\"|'[^']*'|[A-Za-z_][\w.]*\s*\(", " ", str(settings["formula"]))
+        parts = [*map(str, settings["groups"]), settings["slope"]]
+        words = [*re.findall(r"[A-Za-z_]\w*", bare), *(word for part in parts for word in part.split(":") if word)]
+        for name in dict.fromkeys(words):
+            if name not in self._data.columns:
+                problem = no_column(self._data, name, 0)
+                self._wrong("with", problem.what, problem.remedy)
+
+    def _group(self, method: Method, key: str, name: Any) -> dict[str, Any]:
+        """The summary figures a method needs, complete."""
+        if not isinstance(name, str) or name not in self._inputs:
+            self._wrong("with", f'{method.name} needs the summary figures "{name}"', f"add [inputs.{name}]")
+            return {}
+        absent = [figure for figure in method.groups[key] if figure not in self._inputs[name]]
+        if absent:
+            self._wrong("with", f"[inputs.{name}] lacks {', '.join(absent)}", "add them as printed")
+        return dict(self._inputs[name])
