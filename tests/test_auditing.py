@@ -15,7 +15,7 @@ import pytest
 from toolkit import audit
 from toolkit.auditing import Audit
 from toolkit.claim.question import read_question
-from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
+from toolkit.errors import NotEnoughError, QuestionError, ToolkitError, WritingError
 from toolkit.findings.assemble import check_findings
 from toolkit.resources import dataset_file
 from toolkit.simulate import ClinicDials, simulate_clinic, with_all_rivals
@@ -157,16 +157,18 @@ def test_what_is_written_is_what_was_found(found, tmp_path):
 def test_a_second_run_replaces_the_first(found, tmp_path):
     folder = tmp_path / "audit"
     found.write(folder)
-    (folder / "findings.json").write_text("old", encoding="utf-8")
-    found.write(folder)
+    (folder / "figures" / "ladder_1.svg").unlink()
+    found.write(folder, replace=True)
+    assert (folder / "figures" / "ladder_1.svg").is_file()
     assert json.loads((folder / "findings.json").read_text(encoding="utf-8"))["format"] == "findings/1"
     assert sorted(item.name for item in tmp_path.iterdir()) == ["audit"]  # nothing is left lying about
 
 
-def test_a_folder_with_other_files_is_left_alone(found, tmp_path):
+@pytest.mark.parametrize("replace", [False, True])
+def test_a_folder_with_other_files_is_left_alone(found, tmp_path, replace):
     (tmp_path / "letter.txt").write_text("dear", encoding="utf-8")
-    with pytest.raises(ToolkitError, match=r"letter\.txt.*nothing was written"):
-        found.write(tmp_path)
+    with pytest.raises(WritingError, match=r"letter\.txt.*What stands there was not touched"):
+        found.write(tmp_path, replace=replace)
     assert [item.name for item in tmp_path.iterdir()] == ["letter.txt"]
 
 
@@ -186,7 +188,7 @@ def test_a_failure_half_way_leaves_the_old_folder(found, tmp_path, monkeypatch):
 
     monkeypatch.setattr("toolkit.looks.report.write_report", full)
     with pytest.raises(ToolkitError, match="No space left on device"):
-        found.write(folder)
+        found.write(folder, replace=True)
     assert (folder / "findings.json").read_bytes() == before
     assert [item.name for item in tmp_path.iterdir()] == ["audit"]
 
@@ -196,7 +198,7 @@ def test_a_folder_that_may_not_be_written_is_said_in_a_sentence(found, tmp_path,
         raise PermissionError(13, "Permission denied")
 
     monkeypatch.setattr(Path, "mkdir", refused)  # whoever runs the tests may write everywhere
-    with pytest.raises(ToolkitError, match=r"cannot be written \(Permission denied\).*name another folder"):
+    with pytest.raises(ToolkitError, match=r"was not written \(Permission denied\).*folder that you may write to"):
         found.write(tmp_path / "closed" / "audit")
 
 
@@ -204,7 +206,7 @@ def test_a_folder_that_may_not_be_written_is_said_in_a_sentence(found, tmp_path,
 def test_a_read_only_folder_is_said_in_a_sentence(found, tmp_path):
     tmp_path.chmod(0o500)
     try:
-        with pytest.raises(ToolkitError, match="cannot be written"):
+        with pytest.raises(ToolkitError, match="was not written"):
             found.write(tmp_path / "audit")
     finally:
         tmp_path.chmod(0o700)

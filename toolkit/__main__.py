@@ -13,15 +13,17 @@ from typing import Any
 import click
 
 from toolkit import __version__
-from toolkit.commands import COMMANDS, opened_schedule
+from toolkit.commands import COMMANDS, opened_schedule, replace_option
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
+from toolkit.writing import check_free, check_free_folder, write_file
 
 SHOWN_ROWS = 20  # of what was set aside, on the screen
 NAME = "session-outcomes"
 OURS = (
     "This is a fault of the toolkit, not of your records: {kind}: {error}\n"
-    "Nothing was written. Run the same command with --traceback added to see where it happened, and report that."
+    "What was not finished was not written. Run the same command with --traceback added to see where it happened, and "
+    "report that."
 )
 
 
@@ -48,12 +50,14 @@ codebook_option = click.option(
 @click.option("--out", type=click.Path(path_type=Path), help="The folder to write; audit-NAME if absent.")
 @columns_option
 @codebook_option
+@replace_option
 def audit(
     exports: tuple[Path, ...],
     questions: tuple[Path, ...],
     out: Path | None,
     columns: Path | None,
     codebook: Path | None,
+    replace: bool,
 ) -> None:
     """Say what moved in a year of sessions, what else explains it, what you may claim.
 
@@ -63,11 +67,13 @@ def audit(
     from toolkit.records.records import load_records
 
     source = list(exports) or [dataset_file("demo/sessions.csv")]
+    folder = out or Path(f"audit-{exports[0].stem if exports else 'demo'}")
+    check_free_folder(folder, replace=replace)
     asked = list(questions) if exports or questions else demo_questions()
     records = load_records(source, columns=columns, codebook=codebook)
     click.echo(records.sentence())
     found = audit_records(records, question=asked or None)
-    report = found.write(out or Path(f"audit-{exports[0].stem if exports else 'demo'}"))
+    report = found.write(folder, replace=replace)
     for finding in found.findings["findings"]:
         click.echo(f"\n{finding['claim']['sentence']}")
     click.echo(f"\nThe report: {report.resolve()}")
@@ -86,10 +92,15 @@ def demo_questions() -> list[Any]:
 @click.option(
     "--set-aside", type=click.Path(path_type=Path), help="Write every row set aside, with its reason, as CSV."
 )
-def check(exports: tuple[Path, ...], columns: Path | None, codebook: Path | None, set_aside: Path | None) -> None:
+@replace_option
+def check(
+    exports: tuple[Path, ...], columns: Path | None, codebook: Path | None, set_aside: Path | None, replace: bool
+) -> None:
     """Read an export and account for every row: kept, or set aside with the reason."""
     from toolkit.records.records import load_records
 
+    if set_aside is not None:
+        check_free(set_aside, replace=replace)
     records = load_records(needed(exports), columns=columns, codebook=codebook)
     click.echo(records)
     for row in records.set_aside.head(SHOWN_ROWS).to_dict("records"):
@@ -98,14 +109,15 @@ def check(exports: tuple[Path, ...], columns: Path | None, codebook: Path | None
     if len(records.set_aside) > SHOWN_ROWS:
         click.echo(f"  … and {len(records.set_aside) - SHOWN_ROWS} more: --set-aside FILE writes them all.")
     if set_aside:
-        click.echo(f"\nWritten: {records.write_set_aside(set_aside)}")
+        click.echo(f"\nWritten: {records.write_set_aside(set_aside, replace=replace)}")
 
 
 @commands.command()
 @click.argument("export", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Write the proposal here, to be checked and kept.")
 @codebook_option
-def columns(export: Path, out: Path | None, codebook: Path | None) -> None:
+@replace_option
+def columns(export: Path, out: Path | None, codebook: Path | None, replace: bool) -> None:
     """Propose what each column of an export means, as a columns.toml."""
     from toolkit.records.codebook import load_codebook
     from toolkit.records.propose import propose_columns
@@ -115,9 +127,7 @@ def columns(export: Path, out: Path | None, codebook: Path | None) -> None:
     if out is None:
         click.echo(f"\n{proposal.to_toml()}\nTo keep it: the same command with  --out {export.parent / 'columns.toml'}")
         return
-    if out.exists():
-        raise ToolkitError(f"{out} is there already and was not touched. Name another file, or remove it first.")
-    out.write_text(proposal.to_toml(), encoding="utf-8")
+    write_file(out, proposal.to_toml(), replace=replace)
     click.echo(f"\nWritten: {out}. Please read it through before you use it.")
 
 
@@ -150,6 +160,7 @@ def codebook(additions: Path | None) -> None:
 @click.option("--schedule", type=click.Path(path_type=Path), help="A drawn order (see draw-order) to fill in.")
 @click.option("--key", type=click.Path(path_type=Path), help="The key that opens the drawn order.")
 @codebook_option
+@replace_option
 def sheet(
     workbook: Path,
     measures: tuple[str, ...],
@@ -160,6 +171,7 @@ def sheet(
     schedule: Path | None,
     key: Path | None,
     codebook: Path | None,
+    replace: bool,
 ) -> None:
     """Write a WORKBOOK (XLSX) to record the coming weeks in; the toolkit reads it back as it is."""
     from toolkit.records.codebook import load_codebook
@@ -174,6 +186,7 @@ def sheet(
         clients=clients,
         schedule=opened_schedule(schedule, key),
         rows=rows,
+        replace=replace,
     )
     click.echo(f"Written: {written}")
 
@@ -181,11 +194,12 @@ def sheet(
 @commands.command()
 @click.argument("path", required=False, metavar="SHEET", type=click.Path(path_type=Path))
 @click.option("--write", is_flag=True, help="Write result.csv beside each sheet.")
-def replicate(path: Path | None, write: bool) -> int:
+@replace_option
+def replicate(path: Path | None, write: bool, replace: bool) -> int:
     """See whether a published analysis comes out again; all the shipped ones without SHEET."""
     from toolkit.replicating import replicate_command
 
-    return 1 if replicate_command(path, write=write, say=click.echo) else 0
+    return 1 if replicate_command(path, write=write, replace=replace, say=click.echo) else 0
 
 
 @commands.command(context_settings={"ignore_unknown_options": True})

@@ -10,9 +10,6 @@ found.write("my-audit")    # report.html, findings.json, tables, figures, rows_s
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -24,7 +21,7 @@ import pandas as pd
 from toolkit.claim.look_log import look_of
 from toolkit.claim.question import Question, read_question
 from toolkit.claim.seal import check_seal
-from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.errors import NotEnoughError
 from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble
 from toolkit.findings.balance import known_before, overlap_scores
@@ -36,6 +33,7 @@ from toolkit.looks.plot_data import AgreementPairs, PlotData
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.result import Shown
+from toolkit.writing import table_maker, write_folder
 
 Source = str | Path | Sequence[str | Path] | pd.DataFrame
 Asked = str | Path | Mapping[str, Any] | Question | Sequence[str | Path | Mapping[str, Any] | Question]
@@ -76,49 +74,24 @@ class Audit(Shown):
             )
         return pd.DataFrame(rows)
 
-    def write(self, folder: str | Path) -> Path:
+    def write(self, folder: str | Path, *, replace: bool = False) -> Path:
         """Write the audit's folder: all of it or nothing. Returns the path of the report.
 
+        Args:
+            folder: a new one. replace: or one that holds an older audit in which nothing was changed or added.
+
         Raises:
-            ToolkitError: the folder cannot be written, or holds other files than an audit's.
+            WritingError: something is there that would be lost, or the folder cannot be written.
         """
         from toolkit.looks.report import write_report
 
-        target = Path(folder)
-        _refuse_foreign(target)
-        try:
-            target.parent.mkdir(parents=True, exist_ok=True)
-            with tempfile.TemporaryDirectory(dir=target.parent, prefix=".audit-") as place:
-                made = Path(place) / "made"
-                made.mkdir()
-                text = json.dumps(self.findings, indent=1, ensure_ascii=False)
-                (made / "findings.json").write_text(text + "\n", encoding="utf-8")
-                self.records.write_set_aside(made / "rows_set_aside.csv")
-                write_report(self.findings, made, plot_data=self.plot_data)
-                if target.exists():
-                    shutil.move(target, Path(place) / "old")
-                os.replace(made, target)
-        except OSError as problem:
-            raise ToolkitError(
-                f"The folder {target.name} cannot be written ({problem.strerror or problem}). Close files that are "
-                "open from it, or name another folder."
-            ) from problem
-        return target / "report.html"
+        def make(place: Path) -> None:
+            text = json.dumps(self.findings, indent=1, ensure_ascii=False)
+            (place / "findings.json").write_text(text + "\n", encoding="utf-8")
+            table_maker(self.records.set_aside)(place / "rows_set_aside.csv")
+            write_report(self.findings, place, plot_data=self.plot_data)
 
-
-_OWN_FILES = {"report.html", "findings.json", "rows_set_aside.csv", "tables", "figures"}
-
-
-def _refuse_foreign(target: Path) -> None:
-    """An audit replaces an older audit, and nothing else."""
-    if target.is_dir():
-        foreign = sorted(item.name for item in target.iterdir() if item.name not in _OWN_FILES)
-        if foreign:
-            raise ToolkitError(
-                f"The folder {target.name} holds other files ({foreign[0]}); nothing was written. Name a new folder."
-            )
-    elif target.exists():
-        raise ToolkitError(f"{target.name} is a file, not a folder; nothing was written. Name a new folder.")
+        return write_folder(folder, make, replace=replace) / "report.html"
 
 
 def audit(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from toolkit.errors import ToolkitError
+from toolkit.writing import check_free, table_maker, write_file
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -16,11 +17,9 @@ if TYPE_CHECKING:
 PATH = click.Path(path_type=Path)
 
 
-def not_there(path: Path) -> Path:
-    """A path to write to, refused where something stands there already."""
-    if path.exists():
-        raise ToolkitError(f"{path.name} is there already and was not touched. Name another file, or remove it first.")
-    return path
+replace_option = click.option(
+    "--replace", is_flag=True, help="Write over an earlier output of this toolkit that nobody changed."
+)
 
 
 def opened_schedule(schedule: Path | None, key: Path | None) -> pd.DataFrame | None:
@@ -85,6 +84,7 @@ def ruler(
 @click.option("--out", type=PATH, default=Path("comparison.html"), show_default=True)
 @click.option("--columns", type=PATH, help="What your columns mean.")
 @click.option("--codebook", type=PATH, help="Your own additions to the codebook.")
+@replace_option
 def compare(
     exports: tuple[Path, ...],
     measure: str | None,
@@ -95,6 +95,7 @@ def compare(
     out: Path,
     columns: Path | None,
     codebook: Path | None,
+    replace: bool,
 ) -> None:
     """Compare two protocols and write one page.
 
@@ -109,6 +110,7 @@ def compare(
 
     if exports and (measure is None or between is None):
         raise ToolkitError("Say what to compare: --measure NAME --between A B, with names as the records hold them.")
+    check_free(out, replace=replace)
     source = list(exports) or [dataset_file("demo/sessions.csv")]
     measure = measure or "ankle_dorsiflexion_lunge"
     first, second = between or ("percussive_release", "manual_release")
@@ -130,7 +132,7 @@ def compare(
     click.echo(f"{records.sentence()}\n\n{found}\n\n{found.advice()}")
     about = f"{', '.join(path.name for path in source)}. {records.sentence()}"
     regions = [region] if region != "any" else sorted(set(records.rows["region"].astype(str)))
-    written = write_protocol_page(found, out, about=about, cautions=cautions_for(regions))
+    written = write_protocol_page(found, out, about=about, cautions=cautions_for(regions), replace=replace)
     click.echo(f"\nThe page: {written.resolve()}")
 
 
@@ -142,6 +144,7 @@ def compare(
 @click.option("--date", default="", help="The column with the date; found by its header if absent.")
 @click.option("--date-order", default="", help="day_first, month_first or year_first, where the dates do not say.")
 @click.option("--keep", multiple=True, help="A column to keep that looks like free text; repeat it.")
+@replace_option
 def deidentify(
     exports: tuple[Path, ...],
     out: Path,
@@ -150,11 +153,14 @@ def deidentify(
     date: str,
     date_order: str,
     keep: tuple[str, ...],
+    replace: bool,
 ) -> None:
     """Make an office export fit for analysis: no names, pseudonyms by a key, days instead of dates. Ask local law."""
     from toolkit.privacy.files import deidentify_files
 
-    done = deidentify_files(list(exports), out, key=key, client=client, date=date, date_order=date_order, keep=keep)
+    done = deidentify_files(
+        list(exports), out, key=key, client=client, date=date, date_order=date_order, keep=keep, replace=replace
+    )
     click.echo(f"{done}\n\nWritten: {out}")
 
 
@@ -180,10 +186,10 @@ def draw_order(clients: tuple[str, ...], sessions: int, key: Path, out: Path, se
     from toolkit.planning.order_schedule import draw_orders, seal
     from toolkit.privacy.pseudonyms import key_from
 
-    target = not_there(out)
+    check_free(out)
     drawn = draw_orders(list(clients), sessions=sessions, rng=secrets.randbits(64) if seed is None else seed)
-    seal(drawn, key=key_from(key, away_from=[out])).to_csv(target, index=False)
-    click.echo(f"{len(drawn)} sessions of {len(clients)} clients drawn and sealed. Written: {target}")
+    write_file(out, table_maker(seal(drawn, key=key_from(key, away_from=[out]))))
+    click.echo(f"{len(drawn)} sessions of {len(clients)} clients drawn and sealed. Written: {out}")
     click.echo("Whoever keeps the key opens one line at a time:  open-order SCHEDULE --client A --session 1 --key KEY")
 
 

@@ -6,6 +6,7 @@ ToolkitError                 anything we tell the user; catch this one
 ├── QuestionError            a question sheet is wrong or asks for records that are not there
 ├── SheetError               a replication, mapping or codebook sheet is wrong
 ├── NotEnoughError           too few people, readings or too little variation for the method asked for
+├── WritingError             a file or folder is not written: something else would be lost, or the disk refuses
 └── FitError                 a model cannot be fitted to these rows
 """
 
@@ -32,6 +33,10 @@ class SheetError(ToolkitError):
 
 class NotEnoughError(ToolkitError):
     """Too few people or readings, or too little variation, for the method asked for."""
+
+
+class WritingError(ToolkitError):
+    """A file or folder is not written: something else would be lost, or the disk refuses."""
 
 
 class FitError(ToolkitError):

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from toolkit.errors import ExportError, ToolkitError
+from toolkit.errors import ExportError, ToolkitError, WritingError
 from toolkit.notebook import kernel, show
 from toolkit.notebook.lab import lab_environment
 from toolkit.notebook.records import averaged, open_elsewhere
@@ -118,16 +118,14 @@ def test_a_fault_of_ours_still_shows_where_it_is(typed):
 
 
 class Unwritten:
-    def write(self, folder):
-        raise ToolkitError(
-            f"The folder {folder} cannot be written (Read-only). Close files, or name another with --out."
-        )
+    def write(self, folder, *, replace):
+        raise WritingError(f"The folder {folder} holds what this toolkit did not write. Name a new folder.")
 
 
 def test_a_folder_that_cannot_be_written_does_not_stop_the_notebook():
     said = str(show.keep(Unwritten(), "here"))
-    assert said.startswith("Not written: The folder here cannot be written (Read-only).")
-    assert "--out" not in said
+    assert said.startswith("Not written: The folder here holds what this toolkit did not write.")
+    assert "Name a new folder in the cell above" in said
 
 
 def test_a_place_below_a_file_cannot_be_written_and_says_so(typed):
@@ -135,7 +133,7 @@ def test_a_place_below_a_file_cannot_be_written_and_says_so(typed):
     code = f"print(show.keep(audit(load_records(show.demo()), question={asked!r}), 'prices.csv/audit'))"
     status, said = typed(START + code)
     assert status == "ok"
-    assert "Not written: The folder audit cannot be written" in said
+    assert "Not written: audit was not written" in said
 
 
 def test_a_file_one_may_not_read_is_a_sentence(folder, monkeypatch):

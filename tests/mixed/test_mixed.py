@@ -264,7 +264,7 @@ def test_kenward_roger_of_a_fit_by_ml_is_refused():
         ("change ~ nothing", "No column nothing in the rows"),
         ("change ~ (", "cannot be read"),
         ("treated", "cannot be read"),
-        ("change ~ np.nothing(treated)", "cannot be worked out"),
+        ("change ~ np.nothing(treated)", "no function np.nothing"),
     ],
 )
 def test_a_formula_that_cannot_be_used_is_refused_in_words(formula, said):

@@ -14,7 +14,7 @@ import pytest
 from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
-from toolkit.errors import SheetError
+from toolkit.errors import SheetError, WritingError
 from toolkit.records.codebook import load_codebook
 from toolkit.records.entry_sheet import COLUMNS, planned_rows, write_entry_sheet
 from toolkit.records.records import load_records
@@ -179,9 +179,11 @@ def test_an_empty_sheet_says_that_it_holds_no_rows(tmp_path: Path) -> None:
 
 
 def test_a_filled_in_sheet_is_never_overwritten(tmp_path: Path) -> None:
-    path = _write(tmp_path / "s.xlsx")
-    with pytest.raises(SheetError, match="exists already"):
-        _write(path)
+    path = _write(tmp_path / "s.xlsx", schedule=SCHEDULE)
+    _fill(path, READINGS)
+    for replace in (False, True):
+        with pytest.raises(WritingError, match="What stands there was not touched"):
+            _write(path, replace=replace)
 
 
 @pytest.mark.parametrize(
@@ -207,7 +209,7 @@ def test_a_wrong_wish_is_answered_in_words(tmp_path: Path, changes: dict[str, An
 def test_another_ending_and_a_missing_folder_are_refused(tmp_path: Path) -> None:
     with pytest.raises(SheetError, match=r"\.xlsx"):
         _write(tmp_path / "s.csv")
-    with pytest.raises(SheetError, match="folder"):
+    with pytest.raises(WritingError, match="folder"):
         _write(tmp_path / "nowhere" / "s.xlsx")
 
 

@@ -83,5 +83,5 @@ def test_a_reading_of_an_unknown_measure_is_named(plain: pd.DataFrame) -> None:
 def test_a_broken_file_tells_the_line(tmp_path: Path) -> None:
     path = tmp_path / "columns.toml"
     path.write_text("client = Code\n", encoding="utf-8")
-    with pytest.raises(SheetError, match=r"columns.toml: .*line 1"):
+    with pytest.raises(SheetError, match=r"columns.toml is not readable as TOML: .*line 1"):
         read_mapping(path)

@@ -81,4 +81,4 @@ def test_the_command_on_one_sheet_shows_every_figure(write_sheet):
 def test_the_command_writes_the_result_beside_the_sheet(write_sheet):
     path = write_sheet()
     replicate_command(path, write=True, say=lambda line: None)
-    assert [file.name for file in sorted(path.parent.iterdir())] == ["data.csv", "replication.toml", "result.csv"]
+    assert [file.name for file in sorted(path.parent.glob("[!.]*"))] == ["data.csv", "replication.toml", "result.csv"]

@@ -116,8 +116,11 @@ def test_a_proposal_is_written_where_asked_and_never_over_a_file(export, tmp_pat
     out = tmp_path / "columns.toml"
     assert entry.run(["columns", str(export), "--out", str(out)]) == 0
     assert tomllib.loads(out.read_text(encoding="utf-8"))["layout"] == "wide"
-    assert entry.run(["columns", str(export), "--out", str(out)]) == 2
-    assert "is there already and was not touched" in capsys.readouterr().err
+    out.write_text("client = 'corrected by hand'", encoding="utf-8")
+    for more in ([], ["--replace"]):
+        assert entry.run(["columns", str(export), "--out", str(out), *more]) == 2
+        assert "What stands there was not touched" in capsys.readouterr().err
+    assert out.read_text(encoding="utf-8") == "client = 'corrected by hand'"
 
 
 def test_an_entry_sheet_is_written(tmp_path):

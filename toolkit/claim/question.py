@@ -20,7 +20,6 @@ A sheet written before looking makes the question *declared*.
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
@@ -28,8 +27,12 @@ from pathlib import Path
 from typing import Any
 
 from toolkit.errors import QuestionError
+from toolkit.safe_text import printable
+from toolkit.settings import number, parse_toml, read_text, said, text_of, whole_number
 
 FORMAT = "question/1"
+LARGEST_NUMBER = 1e6
+MOST_LOOKS = 100
 _TEXT = ("measure", "region", "intervention", "comparison", "better", "unit", "source", "treated_reading")
 _NUMBERS = ("smallest_change_that_matters", "alpha", "leaning_allowance")
 _KNOWN = {"format", "looks_planned", "looks_made", "declared_on", *_TEXT, *_NUMBERS}
@@ -89,37 +92,28 @@ def read_question(source: Path | str | Mapping[str, Any]) -> Question:
     if isinstance(source, Mapping):
         return _checked(dict(source), "the question given", None)
     path = Path(source)
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as problem:
-        raise QuestionError(f"The question sheet {path.name} cannot be read: {problem}.") from problem
-    try:
-        fields = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
-        raise QuestionError(
-            f"The question sheet {path.name} is not written as it should be: {problem}. "
-            'Write one field a line, words in quotes, for example  measure = "pain_rating".'
-        ) from problem
-    return _checked(fields, path.name, path)
+    example = 'Write one field a line, words in quotes, for example  measure = "pain_rating".'
+    fields = parse_toml(read_text(path, error=QuestionError), name=path.name, example=example, error=QuestionError)
+    return _checked(fields, printable(path.name), path)
 
 
 def _checked(fields: dict[str, Any], where: str, sheet: Path | None) -> Question:
     """Every field checked; the first thing wrong is named with what to write instead."""
     _names(fields, where)
     for name in _TEXT:
-        if name in fields and not isinstance(fields[name], str):
-            raise QuestionError(f"{where}: {name} = {fields[name]!r} must be words in quotes.")
+        if name in fields:
+            text_of(fields[name], where=f"{where}: {name}", error=QuestionError)
     numbers = {name: _number(fields, name, where) for name in _NUMBERS}
     looks = {name: _count(fields, name, where) for name in ("looks_planned", "looks_made")}
     alpha = numbers["alpha"] if numbers["alpha"] is not None else 0.05
     if not 0 < alpha < 0.5:
         raise QuestionError(f"{where}: alpha = {alpha} must lie between 0 and 0.5; 0.05 is usual.")
     better = fields.get("better")
-    if better not in (None, "higher", "lower"):
-        raise QuestionError(f'{where}: better = {better!r} must be "higher" or "lower".')
+    if better is not None and better not in ("higher", "lower"):
+        raise QuestionError(f'{where}: better = {said(better)} must be "higher" or "lower".')
     rule = fields.get("treated_reading")
     if rule is not None and rule not in _SIDE_RULES:
-        raise QuestionError(f'{where}: treated_reading = {rule!r} must be "same_side" or "opposite_side".')
+        raise QuestionError(f'{where}: treated_reading = {said(rule)} must be "same_side" or "opposite_side".')
     return Question(
         measure=fields["measure"].strip(),
         region=fields.get("region", "any").strip(),
@@ -142,7 +136,7 @@ def _checked(fields: dict[str, Any], where: str, sheet: Path | None) -> Question
 def _names(fields: dict[str, Any], where: str) -> None:
     """Are the fields known, and the ones that cannot be guessed there?"""
     if fields.get("format", FORMAT) != FORMAT:
-        raise QuestionError(f'{where}: format = {fields["format"]!r} is not known; write  format = "{FORMAT}".')
+        raise QuestionError(f'{where}: format = {said(fields["format"])} is not known; write  format = "{FORMAT}".')
     unknown = sorted(set(fields) - _KNOWN)
     if unknown:
         raise QuestionError(
@@ -157,20 +151,17 @@ def _number(fields: dict[str, Any], name: str, where: str) -> float | None:
     value = fields.get(name)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 <= float(value) < float("inf"):
-        raise QuestionError(f"{where}: {name} = {value!r} must be a number, 0 or more, without quotes.")
+    size = number(value, where=f"{where}: {name}", low=0, high=LARGEST_NUMBER, error=QuestionError)
     if name == "smallest_change_that_matters" and value == 0:
         raise QuestionError(f"{where}: {name} = 0 would make every change matter; name the smallest that does.")
-    return float(value)
+    return size
 
 
 def _count(fields: dict[str, Any], name: str, where: str) -> int | None:
     value = fields.get(name)
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise QuestionError(f"{where}: {name} = {value!r} must be a whole number, 0 or more.")
-    return int(value)
+    return whole_number(value, where=f"{where}: {name}", low=0, high=MOST_LOOKS, error=QuestionError)
 
 
 def _day(fields: dict[str, Any], where: str) -> str | None:
@@ -180,4 +171,4 @@ def _day(fields: dict[str, Any], where: str) -> str | None:
     try:
         return (value if isinstance(value, date) else date.fromisoformat(str(value)[:10])).isoformat()[:10]
     except ValueError as problem:
-        raise QuestionError(f"{where}: declared_on = {value!r} must be a day such as 2026-01-05.") from problem
+        raise QuestionError(f"{where}: declared_on = {said(value)} must be a day such as 2026-01-05.") from problem

@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from toolkit.looks.words import clean, readable, without_stop
 from toolkit.result import html_table
+from toolkit.writing import table_maker
 
 if TYPE_CHECKING:
     from jinja2 import Environment
-
-_FORMULA_STARTS = ("=", "+", "-", "@")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -94,9 +93,4 @@ def template_environment() -> Environment:
 
 def write_table(table: ReportTable, folder: Path) -> None:
     """Write a table at full precision as CSV; text that a spreadsheet would run as a formula gets an apostrophe."""
-    table.full.map(_inert).to_csv(folder / f"{table.key}.csv", index=False, lineterminator="\n")
-
-
-def _inert(value: Any) -> Any:
-    """Text that starts like a formula, made harmless; everything else as it is."""
-    return f"'{value}" if isinstance(value, str) and value.startswith(_FORMULA_STARTS) else value
+    table_maker(table.full)(folder / f"{table.key}.csv")

@@ -14,6 +14,7 @@ from toolkit.looks.html import ReportFigure, ReportTable, template_environment
 from toolkit.looks.report_figures import drawn_twice
 from toolkit.looks.words import capital, spaced, with_interval
 from toolkit.result import figure_text
+from toolkit.writing import write_file
 
 METHODS = (
     "Mixed model with Kenward–Roger degrees of freedom (Kenward & Roger 1997, Biometrics 53:983–997)",
@@ -51,10 +52,11 @@ def protocol_page(found: ProtocolComparison, *, about: str, cautions: Sequence[s
     )
 
 
-def write_protocol_page(found: ProtocolComparison, path: Path, *, about: str, cautions: Sequence[str]) -> Path:
-    """Write the page to `path` and return it."""
-    path.write_text(protocol_page(found, about=about, cautions=cautions), encoding="utf-8")
-    return path
+def write_protocol_page(
+    found: ProtocolComparison, path: Path, *, about: str, cautions: Sequence[str], replace: bool = False
+) -> Path:
+    """Write the page to `path` and return it; see `toolkit.writing.write_file` for what is never written over."""
+    return write_file(path, protocol_page(found, about=about, cautions=cautions), replace=replace)
 
 
 def _unmeasured(found: ProtocolComparison) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -13,6 +14,9 @@ import pandas as pd
 
 from toolkit.errors import FitError
 from toolkit.mixed.cross_products import Array
+from toolkit.mixed.formula_grammar import read_formula
+
+MOST_CELLS = 50_000_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -49,7 +53,7 @@ class FormulaDesign:
 
     def columns_for(self, grid: pd.DataFrame) -> Array:
         """The fixed columns (dropped ones among them) of the rows of a grid."""
-        return np.asarray(self.spec.get_model_matrix(grid), dtype=float)
+        return np.asarray(self.spec.get_model_matrix(grid, context=_further_functions()), dtype=float)
 
     def as_number(self, name: str) -> Array:
         """A column as numbers; of two words the second in sorted order is 1."""
@@ -73,30 +77,32 @@ def formula_design(
     from formulaic import Formula
     from formulaic.errors import FormulaicError
 
+    read = read_formula(formula)
+    outcome = read.outcome
     try:
         parsed = Formula(formula)
-        needed = sorted(str(name) for name in parsed.required_variables)
-        outcome = str(parsed.lhs)
-    except (FormulaicError, AttributeError) as reason:
+    except FormulaicError as reason:
         raise FitError(f"The formula {formula!r} cannot be read. It needs an outcome, ~, and terms.") from reason
-    used = list(dict.fromkeys([*needed, *also]))
+    used = list(dict.fromkeys([*read.columns, *also]))
     absent = [name for name in used if name not in rows.columns]
     if absent:
         raise FitError(f"No column {', '.join(absent)} in the rows. They have: {', '.join(map(str, rows.columns))}.")
     kept, notes = _complete(rows[used])
     if kept.empty:
         raise FitError(f"No row has a value in every column the model uses: {', '.join(used)}.")
+    _not_too_wide(parsed.rhs, kept, formula)
     try:
-        matrices = parsed.get_model_matrix(kept)
-    except FormulaicError as reason:
-        raise FitError(f"A term of {formula!r} cannot be worked out: {reason}") from reason
+        with np.errstate(all="ignore"):
+            matrices = parsed.get_model_matrix(kept, context=_further_functions())
+    except (FormulaicError, TypeError, ValueError, KeyError) as reason:
+        raise FitError(f"A term of {formula!r} cannot be worked out: {_first_line(reason)}") from reason
     left, right = matrices.lhs, matrices.rhs
     if left.shape[1] != 1:
         raise FitError(f"The outcome {outcome} is not a column of numbers.")
-    factors = _factors(right.model_spec, kept)
-    covariates = {
-        str(n): float(kept[str(n)].mean()) for n in sorted(right.model_spec.required_variables) if n not in factors
-    }
+    if len(right) < len(kept) or not (np.isfinite(left).all(axis=None) and np.isfinite(right).all(axis=None)):
+        raise FitError(f"A term of {formula!r} has no value in some rows: log and sqrt need numbers above 0.")
+    factors = _factors(right.model_spec, read.explaining, kept)
+    covariates = {n: float(kept[n].mean()) for n in sorted(read.explaining) if n not in factors}
     design = FormulaDesign(
         formula=formula, outcome=outcome, factors=factors, covariates=covariates, rows=kept, spec=right.model_spec
     )
@@ -123,11 +129,44 @@ def _complete(rows: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     return kept, (f"{int(without.sum())} of {len(rows)} rows were set aside for a missing value ({where})",)
 
 
-def _factors(spec: Any, rows: pd.DataFrame) -> dict[str, tuple[str, ...]]:
+def _further_functions() -> dict[str, Any]:
+    """What the grammar knows beside the library's own functions."""
+    from formulaic.transforms import TRANSFORMS
+
+    return {"sqrt": np.sqrt, "factor": TRANSFORMS["C"]}
+
+
+def _first_line(reason: Exception) -> str:
+    """What a library says of a fault, without its colours and its long lists."""
+    lines = [line for line in re.sub(r"\x1b\[[0-9;]*m", "", str(reason)).splitlines() if line.strip()]
+    return lines[0][:200] if lines else type(reason).__name__
+
+
+def _not_too_wide(terms: Any, rows: pd.DataFrame, formula: str) -> None:
+    """Refuse a formula whose columns would fill the memory: words with very many levels, multiplied."""
+    levels = {str(name): 1 if pd.api.types.is_numeric_dtype(rows[name]) else int(rows[name].nunique()) for name in rows}
+    width = 0
+    for term in terms:
+        parts = [str(part) for part in term.factors]
+        coded = [
+            int(rows[name].nunique()) if part.startswith(("C(", "factor(")) else count
+            for part in parts
+            for name, count in levels.items()
+            if _mentions(part, name)
+        ]
+        width += math.prod(coded)
+    if width * len(rows) > MOST_CELLS:
+        raise FitError(
+            f"{formula!r} makes {width:,} columns of {len(rows):,} rows, more than is worked out. Group the words "
+            "into fewer levels, or name who belongs together under groups."
+        )
+
+
+def _factors(spec: Any, names: Sequence[str], rows: pd.DataFrame) -> dict[str, tuple[str, ...]]:
     """The formula's columns that are coded as categories, with their levels in the rows."""
     coded = [str(expression) for expression, (kind, _) in spec.encoder_state.items() if "CATEGORICAL" in str(kind)]
     found: dict[str, tuple[str, ...]] = {}
-    for name in _in_order(map(str, spec.required_variables), coded):
+    for name in _in_order(names, coded):
         if any(_mentions(expression, name) for expression in coded):
             found[name] = tuple(sorted(rows[name].unique()))
     return found

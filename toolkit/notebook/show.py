@@ -220,9 +220,9 @@ def set_aside(audited: Audited) -> ReportTable:
 def keep(audited: Written, folder: str = "audit-of-my-year") -> Words:
     """Write the audit's folder and say where it is; where it cannot be written, say why, and all else goes on."""
     try:
-        report = audited.write(folder)
+        report = audited.write(folder, replace=True)
     except ToolkitError as why:
-        said = str(why).replace("with --out", 'in quotation marks in the cell above, for example "my-audit"')
+        said = str(why).replace("Name a new folder", 'Name a new folder in the cell above, for example "my-audit"')
         return words(("Not written", said), "Everything else in this notebook holds without it.")
     return words(("Report", f"open {report.parent.name}/{report.name} in a browser."))
 

@@ -20,9 +20,9 @@ from toolkit.privacy.small_groups import SmallGroups, small_groups
 from toolkit.records.dates import read_dates
 from toolkit.records.raw_table import RawTable, clean_text
 from toolkit.records.reading_files import read_frame
-from toolkit.records.safe_cells import safe_cell
 from toolkit.records.texts import change_texts, plain
 from toolkit.result import Shown
+from toolkit.safe_text import safe_cell
 
 LOCAL_LAW = (
     "These records are pseudonymised, not anonymous: whoever holds the key can go back. The columns follow the list of "

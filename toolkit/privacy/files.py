@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -13,7 +12,7 @@ from toolkit.privacy.deidentify import Deidentified, deidentify
 from toolkit.privacy.pseudonyms import key_from
 from toolkit.records.raw_table import RawTable
 from toolkit.records.reading_files import find_files, read_file
-from toolkit.records.safe_cells import safe_for_spreadsheets
+from toolkit.writing import check_free, table_maker, write_files
 
 
 def deidentify_files(
@@ -26,6 +25,7 @@ def deidentify_files(
     date_order: str = "",
     keep: Sequence[str] = (),
     hidden_by: int = 5,
+    replace: bool = False,
 ) -> Deidentified:
     """De-identify an office export, or several with the same header, into one CSV with a report beside it.
 
@@ -44,7 +44,7 @@ def deidentify_files(
     """
     files, target = find_files(source), Path(out)
     report = target.with_name(f"{target.stem}_columns.csv")
-    _check_target(target, report, files)
+    _check_target(target, report, files, replace=replace)
     secret = key_from(key, away_from=[*files, target])
     tables = [table for path in files for table in read_file(path)]
     done = deidentify(
@@ -56,21 +56,17 @@ def deidentify_files(
         keep=keep,
         hidden_by=hidden_by,
     )
-    _write_all({target: done.frame, report: done.report})
+    write_files({report: table_maker(done.report), target: table_maker(done.frame)}, replace=replace)
     return done
 
 
-def _check_target(target: Path, report: Path, files: Sequence[Path]) -> None:
+def _check_target(target: Path, report: Path, files: Sequence[Path], *, replace: bool) -> None:
     """Refuse to write over an input, over anything that exists, or into a folder that does not."""
     if target.suffix.lower() != ".csv":
         raise SheetError(f"{target.name}: what is written is a CSV file; let its name end in .csv.")
-    if not target.parent.is_dir():
-        raise SheetError(f"{target.name}: there is no folder {target.parent}. Make it first, or choose another.")
     if target.resolve() in {path.resolve() for path in files}:
         raise SheetError(f"{target.name} is one of the files to be read. The original is never written over.")
-    for path in (target, report):
-        if path.exists():
-            raise SheetError(f"{path.name} exists already. Choose another name, or move it away.")
+    check_free(target, report, replace=replace)
 
 
 def _stacked(tables: Sequence[RawTable]) -> pd.DataFrame:
@@ -88,19 +84,3 @@ def _stacked(tables: Sequence[RawTable]) -> pd.DataFrame:
                 f"and {len(table.broken) - 1} more such lines. Correct them: a shifted line could show a name."
             )
     return pd.concat([table.cells.astype(str) for table in tables], ignore_index=True)
-
-
-def _write_all(frames: dict[Path, pd.DataFrame]) -> None:
-    """Write every frame as CSV beside its target, then rename all, so that a failure leaves nothing behind."""
-    folder = next(iter(frames)).parent
-    try:
-        with tempfile.TemporaryDirectory(dir=folder) as fresh:
-            for target, frame in frames.items():
-                safe_for_spreadsheets(frame).to_csv(Path(fresh) / target.name, index=False, encoding="utf-8")
-            for target in frames:
-                (Path(fresh) / target.name).replace(target)
-    except OSError as fault:
-        raise SheetError(
-            f"The files cannot be written ({fault.strerror}). Choose a folder that you may write to, "
-            "or free some space."
-        ) from None

@@ -9,8 +9,8 @@ import pandas as pd
 
 from toolkit.records.codebook import Codebook
 from toolkit.records.mapping import Mapping
-from toolkit.records.safe_cells import safe_for_spreadsheets
 from toolkit.result import Shown
+from toolkit.writing import table_maker, write_file
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -78,8 +78,6 @@ class Records(Shown):
         ]
         return pd.DataFrame([kept, *lines])
 
-    def write_set_aside(self, path: str | Path) -> Path:
+    def write_set_aside(self, path: str | Path, *, replace: bool = False) -> Path:
         """Write what was set aside as CSV; cells that a spreadsheet would run as a formula are made plain text."""
-        target = Path(path)
-        safe_for_spreadsheets(self.set_aside).to_csv(target, index=False, encoding="utf-8")
-        return target
+        return write_file(path, table_maker(self.set_aside), replace=replace)

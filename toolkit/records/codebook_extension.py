@@ -20,13 +20,13 @@ from __future__ import annotations
 
 import csv
 import re
-import tomllib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from toolkit.errors import SheetError
+from toolkit.settings import parse_toml, read_text
 
 COLUMNS: Mapping[str, tuple[str, ...]] = {
     "measures": ("measure", "unit", "low", "high", "better"),
@@ -110,12 +110,7 @@ def read_extension(path: Path) -> Extension:
     Raises:
         SheetError: with file, line and what to do.
     """
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except FileNotFoundError:
-        raise SheetError(f"There is no codebook file {path.name}. Check its name and folder.") from None
-    except (OSError, UnicodeDecodeError) as fault:
-        raise SheetError(f"{path.name} cannot be read ({fault}). Save it as plain text in UTF-8.") from None
+    text = read_text(path)
     if path.suffix.lower() == ".toml":
         return _from_toml(path, text)
     if path.suffix.lower() == ".csv":
@@ -125,10 +120,7 @@ def read_extension(path: Path) -> Extension:
 
 def _from_toml(path: Path, text: str) -> Extension:
     """The additions of a TOML file."""
-    try:
-        document = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as fault:
-        raise SheetError(f"{path.name} is not valid TOML: {fault}. Correct that line.") from None
+    document = parse_toml(text, name=path.name, example="Correct that line.")
     unknown = sorted(set(document) - {*COLUMNS, "words"})
     if unknown:
         line = _line_of(text, rf"^\s*\[*\s*{re.escape(unknown[0])}\b", 0)

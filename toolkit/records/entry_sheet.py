@@ -11,6 +11,7 @@ from toolkit.errors import SheetError
 from toolkit.records.cautions import cautions_for
 from toolkit.records.codebook import Codebook, Measure
 from toolkit.records.codebook_words import close_names
+from toolkit.writing import check_free
 
 COLUMNS = (
     *("session_id", "client", "practitioner", "site", "date", "region", "treated_side", "intervention", "order"),
@@ -37,6 +38,7 @@ def write_entry_sheet(
     clients: Sequence[str] | None = None,
     schedule: pd.DataFrame | None = None,
     rows: int = 200,
+    replace: bool = False,
 ) -> Path:
     """Write a workbook to record sessions in, in the wide layout: one row is one measured side of one measure.
 
@@ -50,13 +52,14 @@ def write_entry_sheet(
         schedule: a drawn schedule with the columns client, session (1, 2, …) and order (technique_first or
             wait_first); its sessions are written into the sheet, one row for each measure and side.
         rows: empty rows below the scheduled ones.
+        replace: over a workbook that the toolkit wrote and nobody typed into.
 
     Returns:
         The path written.
 
     Raises:
-        SheetError: an unknown measure or region, a schedule with other columns or orders, a file that exists already
-            or a folder that cannot be written to.
+        SheetError: an unknown measure or region, a schedule with other columns or orders.
+        WritingError: a file that exists already, or a folder that cannot be written to.
 
     Example:
         >>> import tempfile
@@ -69,7 +72,7 @@ def write_entry_sheet(
     """
     from toolkit.records.entry_workbook import save_workbook
 
-    target = _free_path(Path(path))
+    target = _free_path(Path(path), replace=replace)
     read = [codebook.measure(name) for name in _some(measures, "measure")]
     _known_regions(_some(regions, "region"), codebook)
     if not 0 <= rows <= _MOST_ROWS:
@@ -80,7 +83,13 @@ def write_entry_sheet(
     people = list(dict.fromkeys([*(clients or ()), *planned["client"]]))
     lists = _lists(read, regions, [*dict.fromkeys([*interventions, COMPARISON])], people, codebook)
     return save_workbook(
-        target, planned=planned, empty_rows=rows, lists=lists, measures=read, instructions=instructions(read, regions)
+        target,
+        planned=planned,
+        empty_rows=rows,
+        lists=lists,
+        measures=read,
+        instructions=instructions(read, regions),
+        replace=replace,
     )
 
 
@@ -205,12 +214,9 @@ def _checked_schedule(schedule: pd.DataFrame) -> pd.DataFrame:
     return plan.astype({"client": str, "order": str})
 
 
-def _free_path(path: Path) -> Path:
+def _free_path(path: Path, *, replace: bool) -> Path:
     """`path`, refused where it is no .xlsx, its folder is missing, or a file stands there already."""
     if path.suffix.lower() != ".xlsx":
         raise SheetError(f"{path.name}: the sheet is a workbook; let its name end in .xlsx.")
-    if not path.parent.is_dir():
-        raise SheetError(f"{path.name}: there is no folder {path.parent}. Make it first, or choose another.")
-    if path.exists():
-        raise SheetError(f"{path.name} exists already and may hold readings. Choose another name, or move it away.")
+    check_free(path, replace=replace)
     return path

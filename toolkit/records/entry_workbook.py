@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import math
-import tempfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from toolkit.errors import SheetError
 from toolkit.records.codebook import Measure
+from toolkit.writing import write_file
 
 if TYPE_CHECKING:
-    from openpyxl.workbook import Workbook
     from openpyxl.worksheet.worksheet import Worksheet
 
 _OPEN_LISTS = ("client", "region", "intervention")
@@ -32,6 +30,7 @@ def save_workbook(
     lists: Mapping[str, Sequence[str]],
     measures: Sequence[Measure],
     instructions: Sequence[tuple[str, Sequence[str]]],
+    replace: bool = False,
 ) -> Path:
     """Write the workbook with the tabs sessions, how to record, and lists; nothing is left half-written.
 
@@ -42,9 +41,10 @@ def save_workbook(
         lists: what each drop-down offers, by column.
         measures: for the plausible ranges.
         instructions: (heading, lines) for the second tab.
+        replace: over a workbook that the toolkit wrote and nobody typed into.
 
     Raises:
-        SheetError: the folder cannot be written to.
+        WritingError: the folder cannot be written to, or the file is somebody's.
     """
     from openpyxl import Workbook
 
@@ -59,22 +59,7 @@ def save_workbook(
     _add_drop_downs(sessions, columns, places, last)
     _add_warnings(sessions, columns, measures, last)
     book.properties.creator = "session-outcomes"
-    return _saved(book, target)
-
-
-def _saved(book: Workbook, target: Path) -> Path:
-    """Save beside the target and rename, so that a failure leaves nothing behind."""
-    try:
-        with tempfile.TemporaryDirectory(dir=target.parent) as folder:
-            fresh = Path(folder) / target.name
-            book.save(fresh)
-            fresh.replace(target)
-    except OSError as fault:
-        raise SheetError(
-            f"{target.name} cannot be written ({fault.strerror}). Choose a folder that you may write to, "
-            "or free some space."
-        ) from None
-    return target
+    return write_file(target, book.save, replace=replace)
 
 
 def _write(sheet: Worksheet, row: int, column: int, value: Any) -> Any:

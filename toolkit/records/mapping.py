@@ -23,9 +23,9 @@ unit = "deg"
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping as Table
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -33,6 +33,8 @@ import pandas as pd
 
 from toolkit.errors import SheetError
 from toolkit.records.texts import listed, plain
+from toolkit.safe_text import printable
+from toolkit.settings import list_of, one_of, parse_toml, read_text, said, table_of, text_of, whole_number
 
 READING_FIELDS = ("before", "before_2", "after_wait", "after")
 WHO = ("session_id", "client", "practitioner", "site", "date", "day")
@@ -51,6 +53,7 @@ DETAILS = (
 )
 LONG_FIELDS = ("phase", "reading", "value")
 FIELDS = (*WHO, *WHAT, *READING_FIELDS, *LONG_FIELDS, *DETAILS)
+LOWEST_HEADER = 1000
 LAYOUTS = ("session_rows", "wide", "long")
 _SETTINGS = ("layout", "date_order", "decimal", "missing", "separator", "header_row", "sheet")
 _CHOICES = {
@@ -148,15 +151,8 @@ def find_mapping(file: Path) -> Path | None:
 
 def _toml(path: Path) -> dict[str, Any]:
     """The content of a TOML file, with faults told in words."""
-    try:
-        return tomllib.loads(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError) as fault:
-        raise SheetError(f"{path}: the file cannot be read ({fault}).") from None
-    except tomllib.TOMLDecodeError as fault:
-        raise SheetError(
-            f'{path.name}: {fault}. Each line says field = "header", texts in quotation marks, for example '
-            'client = "Patient code".'
-        ) from None
+    example = 'Each line says field = "header", texts in quotation marks, for example client = "Patient code".'
+    return parse_toml(read_text(path), name=printable(path.name), example=example)
 
 
 def _refuse_unknown(content: Table[str, Any], name: str) -> None:
@@ -166,16 +162,37 @@ def _refuse_unknown(content: Table[str, Any], name: str) -> None:
         if key not in known:
             raise SheetError(f'{name}: "{key}" is not a field or setting. Known: {", ".join(sorted(known))}.')
     for key, choices in _CHOICES.items():
-        if key in content and content[key] not in choices:
-            raise SheetError(f'{name}: {key} = "{content[key]}" is not one of {listed(choices)}.')
+        if key in content:
+            one_of(content[key], choices, where=f"{name}: {key}")
+    for key in (*FIELDS, "separator", "sheet"):
+        if key in content:
+            text_of(content[key], where=f"{name}: {key}")
+    if "separator" in content and content["separator"] not in (",", ";", "\t", "|"):
+        raise SheetError(f'{name}: separator = {said(content["separator"])} must be one of "," ";" "|" or "\\t" (tab).')
+    if "header_row" in content:
+        whole_number(content["header_row"], where=f"{name}: header_row", low=1, high=LOWEST_HEADER)
     for table in ("constants", "values"):
-        if not isinstance(content.get(table, {}), dict):
-            raise SheetError(f"{name}: [{table}] must be a table.")
-        for key in content.get(table, {}):
+        for key, value in table_of(content.get(table, {}), where=f"{name}: [{table}]").items():
             if key not in (*FIELDS, "side"):
                 raise SheetError(f'{name}: [{table}] names "{key}", which is not a field. Known: {", ".join(FIELDS)}.')
-    if not isinstance(content.get("missing", []), list):
-        raise SheetError(f'{name}: missing must be a list, for example missing = ["-999"].')
+            if table == "values":
+                words = table_of(value, where=f"{name}: [values.{key}]")
+                for word, ours in words.items():
+                    text_of(ours, where=f"{name}: [values.{key}] {word}")
+            else:
+                _plain(value, where=f"{name}: [constants] {key}")
+    for key in ("missing", "ignore"):
+        for word in list_of(content.get(key, []), where=f"{name}: {key}"):
+            _plain(word, where=f"{name}: {key}")
+    for entry in list_of(content.get("readings", []), where=f"{name}: [[readings]]"):
+        for key, value in table_of(entry, where=f"{name}: [[readings]]").items():
+            text_of(value, where=f"{name}: [[readings]] {key}")
+
+
+def _plain(value: Any, *, where: str) -> None:
+    """A word or a number; no table, no list."""
+    if isinstance(value, bool) or not isinstance(value, (str, int, float, date)):
+        raise SheetError(f"{where} = {said(value)} must be one word in quotes, or one number.")
 
 
 def _reading(entry: Any, place: int, name: str) -> ReadingColumn:

@@ -9,6 +9,7 @@ from toolkit.errors import SheetError
 from toolkit.replicating.compare import Replication, compare_sheet
 from toolkit.replicating.sheet import read_sheet
 from toolkit.resources import dataset_file
+from toolkit.writing import table_maker, write_file
 
 SHEET_NAME = "replication.toml"
 
@@ -16,20 +17,21 @@ SHEET_NAME = "replication.toml"
 def replicate(path: str | Path) -> Replication:
     """Recompute every printed figure of a replication sheet.
 
-    Args:
-        path: a sheet (TOML), or a folder that holds a `replication.toml`.
+        Args:
+            path: a sheet (TOML), or a folder that holds a `replication.toml`.
 
-    Returns:
-        A `Replication`: one line of words, one table row a figure.
+        Returns:
+            A `Replication`: one line of words, one table row a figure.
 
-    Raises:
-        SheetError: the sheet is wrong; every fault with its line and remedy.
+        Raises:
+            SheetError: the sheet is wrong; every fault with its line and remedy.
 
-    Example:
-        >>> from toolkit.resources import dataset_file
-        >>> found = replicate(dataset_file("open/sleep_drugs"))
-        >>> found.n_agreeing == found.total
-        True
+        Example:
+            >>> from toolkit.resources import dataset_file
+    from toolkit.writing import table_maker, write_file
+            >>> found = replicate(dataset_file("open/sleep_drugs"))
+            >>> found.n_agreeing == found.total
+            True
     """
     path = Path(path)
     return compare_sheet(read_sheet(path / SHEET_NAME if path.is_dir() else path))
@@ -41,26 +43,28 @@ def shipped_sheets() -> list[Path]:
 
 
 def result_path(sheet: Path) -> Path:
-    """Where the result of a sheet stands: replication.toml gives result.csv beside it."""
-    return sheet.with_name(f"{sheet.stem.replace('replication', 'result')}.csv")
+    """Where the result of a sheet stands: replication.toml gives result.csv beside it, my.toml my_result.csv."""
+    own = sheet.stem.replace("replication", "result")
+    return sheet.with_name(f"{own if own != sheet.stem else f'{own}_result'}.csv")
 
 
-def write_result(replication: Replication) -> Path:
+def write_result(replication: Replication, *, replace: bool = False) -> Path:
     """Write the result beside its sheet (one row a figure, recomputed to two digits more than printed)."""
-    target = result_path(replication.sheet.path)
-    unfinished = target.with_suffix(".part")
-    replication.table().to_csv(unfinished, index=False, lineterminator="\n")
-    return unfinished.replace(target)
+    return write_file(result_path(replication.sheet.path), table_maker(replication.table()), replace=replace)
 
 
 def replicate_command(
-    path: str | Path | None = None, *, write: bool = False, say: Callable[[str], object] = print
+    path: str | Path | None = None,
+    *,
+    write: bool = False,
+    replace: bool = False,
+    say: Callable[[str], object] = print,
 ) -> int:
     """Run one sheet and show each figure, or run all shipped sheets and show one line each.
 
     Args:
         path: a sheet or its folder; None for all that are shipped.
-        write: also write `result.csv` beside each sheet.
+        write: also write `result.csv` beside each sheet. replace: over an earlier one that nobody changed.
         say: where the lines go.
 
     Returns:
@@ -78,7 +82,7 @@ def replicate_command(
         for one in found.compared if path is not None else ():
             say(f"  {one.sentence()}")
         if write:
-            write_result(found)
+            write_result(found, replace=replace)
     if path is None:
         rounding, agreeing, total = (sum(values) for values in zip(*map(_counts, ran), strict=True))
         say(f"{len(ran)} replications: {agreeing}/{total} figures agree ({rounding} within rounding)")

@@ -45,7 +45,6 @@ Everything wrong in a sheet is reported at once, each with its line and what to 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -58,6 +57,7 @@ from toolkit.errors import SheetError
 from toolkit.replicating.sheet_figures import Figure, FigureReader
 from toolkit.replicating.sheet_inputs import read_inputs
 from toolkit.replicating.sheet_problems import Lines, Problem, check_reshaping, stop_if_any, unknown_keys
+from toolkit.settings import parse_toml, read_text
 
 FORMAT = "replication/1"
 _TOP = {"format", "title", "design", "citation", "data", "columns", "inputs", "figure", "note"}
@@ -98,14 +98,8 @@ def read_sheet(path: str | Path) -> Sheet:
     path = Path(path)
     if not path.is_file():
         raise SheetError(f"{path.name}: there is no such replication sheet. Give the path of a replication.toml.")
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError):
-        raise SheetError(f"{path.name}: not a text file that can be read. Save it as plain text in UTF-8.") from None
-    try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as problem:
-        raise SheetError(f"{path.name}: not readable as TOML: {problem}. Text values need quotation marks.") from None
+    text = read_text(path)
+    raw = parse_toml(text, name=path.name, example="Text values need quotation marks.")
     lines, problems = Lines(text), list[Problem]()
     _check_shapes(path, raw)
     problems += unknown_keys(raw, _TOP, lines, "", 0)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
@@ -11,7 +10,8 @@ from typing import Any
 
 import pandas as pd
 
-from toolkit.errors import SheetError
+from toolkit.errors import FitError, SheetError
+from toolkit.mixed.formula_grammar import read_formula
 from toolkit.replicating.method import Method
 from toolkit.replicating.methods import METHODS
 from toolkit.replicating.printed import Printed, read_printed
@@ -199,17 +199,21 @@ class FigureReader:
                 self._wrong(where[0], problem.what, problem.remedy, header=where[1])
 
     def _check_formula(self, settings: Mapping[str, Any]) -> None:
-        """Every word of a model that is no function and no text must be a column."""
+        """A formula says only what it may, and every column of a model is in the data."""
         kinds: dict[str, type | tuple[type, ...]] = {"formula": str, "slope": str, "groups": (list, tuple)}
         if self._data is None or not all(isinstance(settings.get(key), kind) for key, kind in kinds.items()):
             return
-        bare = re.sub(r"\"[^\"]*\"|'[^']*'|[A-Za-z_][\w.]*\s*\(", " ", str(settings["formula"]))
+        try:
+            words = read_formula(settings["formula"]).columns
+        except FitError as problem:
+            what, _, remedy = str(problem).rstrip(".").rpartition(". ")
+            self._wrong("with", what, remedy)
+            return
         parts = [*map(str, settings["groups"]), settings["slope"]]
-        words = [*re.findall(r"[A-Za-z_]\w*", bare), *(word for part in parts for word in part.split(":") if word)]
-        for name in dict.fromkeys(words):
+        for name in dict.fromkeys([*words, *(word for part in parts for word in part.split(":") if word)]):
             if name not in self._data.columns:
-                problem = no_column(self._data, name, 0)
-                self._wrong("with", problem.what, problem.remedy)
+                absent = no_column(self._data, name, 0)
+                self._wrong("with", absent.what, absent.remedy)
 
     def _group(self, method: Method, key: str, name: Any) -> dict[str, Any]:
         """The summary figures a method needs, complete."""
