@@ -103,7 +103,7 @@ def test_a_combination_without_records_is_an_answer(typed):
 
 def test_a_replication_sheet_that_is_a_picture_is_a_sentence(typed):
     said = sentence_of(typed, f'{START}from toolkit.replicating import read_sheet\nread_sheet("picture.toml")')
-    assert "picture.toml: not a text file" in said
+    assert "picture.toml cannot be read: it is no text in UTF-8" in said
 
 
 def test_a_printed_figure_without_quotation_marks_is_a_sentence(typed):

@@ -134,7 +134,7 @@ class Audited(Protocol):
 class Written(Audited, Protocol):
     """An audit that can be written to a folder."""
 
-    def write(self, folder: str | Path) -> Path:
+    def write(self, folder: str | Path, *, replace: bool = False) -> Path:
         """Write the folder, return the report's path."""
 
 
