@@ -14,23 +14,27 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 
-Basis = Literal["randomised_order", "randomised_side", "comparison_sessions", "other_side"]
-RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side"})
+Basis = Literal["randomised_order", "randomised_side", "randomised_protocol", "comparison_sessions", "other_side"]
+RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side", "randomised_protocol"})
 SIDES = ("left", "right")
+MEASURED_ONLY = "measured_only"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Compared:
     """Rows of technique and comparison, side by side.
 
-    `rows`: file-order frame with client, practitioner, session_id, arm (1 technique, 0 comparison), base, gap (first
-    minus last reading before), has_second, y (oriented change, NaN = no reading after), blinded (yes/no/unknown).
-    `against`: what the comparison is, in words.
+    `rows`: file-order frame with client, practitioner, site, session_id, date, day, visit, arm (1 technique, 0
+    comparison), base (last reading before), gap (first minus last reading before), has_second, y (change, NaN = no
+    reading after), blinded (yes/no/unknown). Readings are oriented: better is higher.
+    `against`: what the comparison is, in words. `within_visit`: does `y` end in the visit it began in? Where it ends in
+    the next one it holds that visit's first reading, and no client's stiffness can be had from first readings.
     """
 
     basis: Basis
     rows: pd.DataFrame
     against: str
+    within_visit: bool = True
 
     @property
     def randomised(self) -> bool:
@@ -132,6 +136,7 @@ def _as_compared(rows: pd.DataFrame, *, arm: np.ndarray, outcome: pd.Series, bet
             "practitioner": rows["practitioner"].astype(str).to_numpy(),
             "session_id": rows["session_id"].astype(str).to_numpy(),
             "date": rows["date"].to_numpy(),
+            **{name: rows[name].to_numpy() for name in ("day", "visit", "site") if name in rows},
             "arm": arm.astype(float),
             "base": sign * base.to_numpy(dtype=float),
             "gap": sign * (first - base).to_numpy(dtype=float),
@@ -167,31 +172,47 @@ def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bo
     return Compared(basis=basis, rows=rows, against="the untreated side of the same sessions")
 
 
-def by_sessions(technique: pd.DataFrame, comparison: pd.DataFrame, *, better: str, against: str) -> Compared | None:
-    """Technique sessions against other sessions that were not drawn at random: measured only, or treated otherwise."""
+def by_sessions(
+    technique: pd.DataFrame, comparison: pd.DataFrame, *, better: str, against: str, drawn: bool = False
+) -> Compared | None:
+    """Technique sessions against other sessions: measured only, or treated otherwise; drawn at random or not.
+
+    Sessions that waited first are left out in both arms: there a rest came between the readings.
+    """
+    technique, comparison = (part[part["order"] != "wait_first"] for part in (technique, comparison))
     if technique.empty or comparison.empty:
         return None
-    technique = technique[technique["order"] != "wait_first"]  # there a rest came in between
     both = pd.concat([technique, comparison])
     arm = np.r_[np.ones(len(technique), bool), np.zeros(len(comparison), bool)]
     rows = _as_compared(both, arm=arm, outcome=both["after"], better=better)
-    return Compared(basis="comparison_sessions", rows=rows, against=against)
+    return Compared(basis="randomised_protocol" if drawn else "comparison_sessions", rows=rows, against=against)
 
 
-def comparison_rows(rows: pd.DataFrame, *, measure: str, region: str, other: str) -> pd.DataFrame:
-    """Rows of the sessions to compare with: same measure, other intervention, the same region where that is said."""
+def comparison_rows(
+    rows: pd.DataFrame, *, measure: str, region: str, other: str, rule: str | None = None
+) -> pd.DataFrame:
+    """Rows of the sessions to compare with: the same measure, and what they did was something else.
+
+    Sessions that only measured count wherever they were, where none is written down for the region. Of another
+    intervention only the same region counts, and only readings that belong to the treated side.
+
+    Parameters
+    ----------
+    rows
+        Tidy wide rows. `measure`, `region` ("any" = all) and `other`, the intervention compared with, pick them.
+    rule
+        Which measured side belongs to the treated side ("same" or "opposite"); by the records themselves if None.
+    """
     here = rows[(rows["measure"] == measure) & (rows["intervention"] == other)]
-    if region == "any" or here.empty:
-        return here
-    same = here[here["region"] == region]
-    return same if len(same) else here
+    same = here if region == "any" else here[here["region"] == region]
+    if other == MEASURED_ONLY:
+        return same if len(same) else here
+    return same[(role_of_side(same, rule=rule or "same") != "other").to_numpy()]
 
 
-def _sessions_with(other: str) -> str:
+def sessions_with(other: str) -> str:
     """What sessions were compared with, in words."""
-    return (
-        "sessions that were only measured" if other == "measured_only" else f"sessions with {other.replace('_', ' ')}"
-    )
+    return "sessions that were only measured" if other == MEASURED_ONLY else f"sessions with {other.replace('_', ' ')}"
 
 
 def find_comparison(
@@ -204,6 +225,7 @@ def find_comparison(
     comparison: str | None = None,
     relation: str = "",
     side_rule: str | None = None,
+    drawn: bool = False,
 ) -> Compared | None:
     """The strongest comparison that the records hold for a question, or the one that the question asks for.
 
@@ -212,6 +234,7 @@ def find_comparison(
         comparison: "wait", "measured_only", "other_side", another intervention's name, or None for the strongest.
         relation: the codebook's side relation of region and measure.
         side_rule: "same" or "opposite" where the question states it.
+        drawn: did chance decide between the two interventions? Nobody can read that off the records, so it is said.
 
     Returns:
         The compared rows, or None where the records hold nothing to compare with. When what was asked for is not in
@@ -223,13 +246,15 @@ def find_comparison(
     rule = side_rule or treated_side_rule(technique, relation=relation, better=better)[0]
     roles = role_of_side(technique, rule=rule)
     treated = technique[(roles != "other").to_numpy()]
-    other = comparison if comparison not in (None, "wait", "other_side") else "measured_only"
-    against = comparison_rows(rows, measure=measure, region=region, other=str(other))
+    other = comparison if comparison not in (None, "wait", "other_side") else MEASURED_ONLY
+    against = comparison_rows(rows, measure=measure, region=region, other=str(other), rule=rule)
     against = against.iloc[:0] if other == intervention else against  # nothing is compared with itself
     look_for: dict[str, Callable[[], Compared | None]] = {
         "wait": lambda: by_order(treated, better=better),
         "drawn_side": lambda: by_side(technique, roles, better=better, drawn=True),
-        "sessions": lambda: by_sessions(treated, against, better=better, against=_sessions_with(str(other))),
+        "sessions": lambda: by_sessions(
+            treated, against, better=better, against=sessions_with(str(other)), drawn=drawn
+        ),
         "undrawn_side": lambda: by_side(technique, roles, better=better, drawn=False),
     }
     wanted = {

@@ -1,8 +1,8 @@
 """The attributable change: technique minus comparison, sessions of the same client belonging together.
 
 One row a session and arm (sides of one session share their draw, so they count once). A drawn comparison is
-adjusted for the readings before it; a comparison that was not drawn is adjusted for them only where there is no
-second baseline, because a noisy baseline that differs between the groups would bias the difference.
+adjusted for the readings before it; sessions that nobody drew as `not_drawn` says; the other side of the same session
+for its readings only where there is no second baseline, because a noisy baseline that differs would bias the difference.
 Mixed model with clients and practitioners, Kenward–Roger df (Kenward & Roger 1997); fewer than 20 clients and a
 drawn comparison: re-randomisation instead.
 """
@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect import missing_readings as bounds
 from toolkit.effect.comparison import Compared
+from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn
 from toolkit.effect.rerandomisation import flipped_sides, interval_from_edges, redraw, shuffled_labels
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.mixed.mixed import fit_mixed_arrays
@@ -26,6 +27,8 @@ from toolkit.quantiles import t_quantile
 
 Floats = NDArray[np.float64]
 FEW_CLIENTS = 20
+NUMBERS = ("y", "base", "gap", "has_second")
+KNOWN = ("site", "visit", "day", "date")
 N_DRAWS = 4999
 
 
@@ -34,7 +37,7 @@ class Attributable:
     """Technique minus comparison, in the measure's unit, better = positive.
 
     `se` and `df` are those of the model; after redraws they are None and `edges` holds what the interval is read from.
-    `parts`: the fits that a bounded estimate was put together from. `at_level` gives the same at another level.
+    `adjusted`: the ways of adjusting that bracket a comparison nobody drew. `parts`: the fits that a bounded estimate was put together from. `at_level` gives the same at another level.
     """
 
     mean: float
@@ -49,6 +52,7 @@ class Attributable:
     n_filled: int
     confidence_level: float
     edges: Floats | None = None
+    adjusted: Adjusted | None = None
     parts: tuple[Attributable, ...] = ()
 
     @property
@@ -60,7 +64,9 @@ class Attributable:
         """The same estimate with its interval at another confidence level."""
         if self.parts:
             return _put_together(*(part.at_level(confidence_level) for part in self.parts), n_filled=self.n_filled)
-        if self.edges is not None:
+        if self.adjusted is not None:
+            low, high = self.adjusted.interval(confidence_level)
+        elif self.edges is not None:
             low, high = interval_from_edges(self.edges, alpha=1 - confidence_level)
         else:
             reach = float(t_quantile((1 + confidence_level) / 2, self.df)) * float(self.se or 0.0)
@@ -84,8 +90,10 @@ def sessions_of(rows: pd.DataFrame) -> pd.DataFrame:
     """Compared rows as one row a session and arm: sides of one session share what was drawn, so they count once."""
     keys = ["client", "practitioner", "session_id", "arm"]
     if not rows.duplicated(["session_id", "client", "arm"]).any():
-        return rows[[*keys, "y", "base", "gap", "has_second"]].reset_index(drop=True)
-    return rows.groupby(keys, sort=False, observed=True)[["y", "base", "gap", "has_second"]].mean().reset_index()
+        return rows[[name for name in (*keys, *NUMBERS, *KNOWN) if name in rows]].reset_index(drop=True)
+    numbers = [name for name in NUMBERS if name in rows]
+    known = {name: "first" for name in KNOWN if name in rows}
+    return rows.groupby(keys, sort=False, observed=True).agg({**dict.fromkeys(numbers, "mean"), **known}).reset_index()
 
 
 def side_differences(rows: pd.DataFrame) -> pd.DataFrame:
@@ -161,6 +169,15 @@ def _by_model(design: Design) -> dict[str, Any]:
     return {"mean": got.value, "se": got.se, "df": got.df, "p": got.p, "method": said, "edges": None}
 
 
+def _by_adjustment(complete: Compared) -> dict[str, Any]:
+    """Mean, se, df, p and method of sessions that nobody drew, adjusted for who got which."""
+    got = adjust_not_drawn(
+        sessions_of(complete.rows), second_baseline=complete.has_second_baseline, stiffness=complete.within_visit
+    )
+    quoted = got.nearest
+    return {"mean": quoted.value, "se": quoted.se, "df": quoted.df, "p": got.p, "method": got.method, "adjusted": got}
+
+
 def _by_redraws(design: Design, *, paired: bool, rng: np.random.Generator, n_draws: int) -> dict[str, Any]:
     """Mean, p, method and edges from redraws of what was drawn."""
     could = (
@@ -220,6 +237,8 @@ def estimate(
     if compared.randomised and n_clients < FEW_CLIENTS:
         paired = compared.basis == "randomised_side"
         found = _by_redraws(design, paired=paired, rng=np.random.default_rng(rng), n_draws=n_draws)
+    elif compared.basis == "comparison_sessions":
+        found = _by_adjustment(complete)
     else:
         found = _by_model(design)
     return Attributable(

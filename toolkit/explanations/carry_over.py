@@ -258,7 +258,12 @@ def _attributable(pairs: pd.DataFrame, *, unit: str, confidence_level: float) ->
     rows = pairs.assign(blinded="unknown")
     try:
         found = estimate(
-            Compared(basis="comparison_sessions", rows=rows, against="sessions that were only measured"),
+            Compared(
+                basis="comparison_sessions",
+                rows=rows,
+                against="sessions that were only measured",
+                within_visit=False,
+            ),
             confidence_level=confidence_level,
         )
     except (NotEnoughError, FitError) as problem:
