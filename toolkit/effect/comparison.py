@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import numpy as np
 import pandas as pd
@@ -18,6 +18,23 @@ Basis = Literal["randomised_order", "randomised_side", "randomised_protocol", "c
 RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side", "randomised_protocol"})
 SIDES = ("left", "right")
 MEASURED_ONLY = "measured_only"
+
+
+class Asked(Protocol):
+    """What a question says of the rows to compare (see `toolkit.claim.question.Question`)."""
+
+    @property
+    def measure(self) -> str: ...
+    @property
+    def region(self) -> str: ...
+    @property
+    def intervention(self) -> str: ...
+    @property
+    def comparison(self) -> str | None: ...
+    @property
+    def better(self) -> str | None: ...
+    @property
+    def side_rule(self) -> str | None: ...
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -225,7 +242,6 @@ def find_comparison(
     comparison: str | None = None,
     relation: str = "",
     side_rule: str | None = None,
-    drawn: bool = False,
 ) -> Compared | None:
     """The strongest comparison that the records hold for a question, or the one that the question asks for.
 
@@ -234,7 +250,6 @@ def find_comparison(
         comparison: "wait", "measured_only", "other_side", another intervention's name, or None for the strongest.
         relation: the codebook's side relation of region and measure.
         side_rule: "same" or "opposite" where the question states it.
-        drawn: did chance decide between the two interventions? Nobody can read that off the records, so it is said.
 
     Returns:
         The compared rows, or None where the records hold nothing to compare with. When what was asked for is not in
@@ -252,9 +267,7 @@ def find_comparison(
     look_for: dict[str, Callable[[], Compared | None]] = {
         "wait": lambda: by_order(treated, better=better),
         "drawn_side": lambda: by_side(technique, roles, better=better, drawn=True),
-        "sessions": lambda: by_sessions(
-            treated, against, better=better, against=sessions_with(str(other)), drawn=drawn
-        ),
+        "sessions": lambda: by_sessions(treated, against, better=better, against=sessions_with(str(other))),
         "undrawn_side": lambda: by_side(technique, roles, better=better, drawn=False),
     }
     wanted = {
@@ -267,3 +280,32 @@ def find_comparison(
         if one is not None and one.rows.groupby("arm")["y"].count().reindex([0.0, 1.0], fill_value=0).min() >= 2:
             return one
     return None
+
+
+def between_interventions(
+    rows: pd.DataFrame, *, question: Asked, relation: str = "", drawn: bool = False
+) -> Compared | None:
+    """Sessions with one intervention against sessions with another, and nothing else: None where either is missing.
+
+    The same rows as `find_comparison` gives a question whose comparison is another intervention.
+
+    Parameters
+    ----------
+    rows
+        Tidy wide rows.
+    question
+        What is asked: `comparison` names the other intervention, `better` is filled in.
+    relation
+        The codebook's side relation of region and measure ("" = none).
+    drawn
+        Did chance decide between the two? Nobody can read that off the records, so it is said.
+    """
+    asked = {"measure": question.measure, "region": question.region}
+    technique = technique_rows(rows, **asked, intervention=question.intervention)
+    better, other = str(question.better), str(question.comparison)
+    rule = question.side_rule or treated_side_rule(technique, relation=relation, better=better)[0]
+    treated = technique[(role_of_side(technique, rule=rule) != "other").to_numpy()]
+    against = comparison_rows(rows, **asked, other=other, rule=rule)
+    if other == question.intervention:  # nothing is compared with itself
+        return None
+    return by_sessions(treated, against, better=better, against=sessions_with(other), drawn=drawn)

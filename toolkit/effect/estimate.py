@@ -2,7 +2,7 @@
 
 One row a session and arm (sides of one session share their draw, so they count once). A drawn comparison is
 adjusted for the readings before it; sessions that nobody drew as `not_drawn` says; the other side of the same session
-for its readings only where there is no second baseline, because a noisy baseline that differs would bias the difference.
+for its readings only where there is no second baseline, as a noisy baseline that differs biases.
 Mixed model with clients and practitioners, Kenward–Roger df (Kenward & Roger 1997); fewer than 20 clients and a
 drawn comparison: re-randomisation instead.
 """
@@ -37,7 +37,8 @@ class Attributable:
     """Technique minus comparison, in the measure's unit, better = positive.
 
     `se` and `df` are those of the model; after redraws they are None and `edges` holds what the interval is read from.
-    `adjusted`: the ways of adjusting that bracket a comparison nobody drew. `parts`: the fits that a bounded estimate was put together from. `at_level` gives the same at another level.
+    `adjusted`: the ways of adjusting that bracket a comparison nobody drew. `parts`: the fits that a bounded estimate
+    was put together from. `at_level` gives the same at another level.
     """
 
     mean: float
