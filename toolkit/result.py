@@ -1,31 +1,30 @@
-"""What every answer of the toolkit looks like: a number with its interval, and a table that shows itself.
+"""What every answer of the toolkit looks like: a tidy frame, a sentence, a figure, and files of each.
 
-A result is a small frozen dataclass at full precision. It says one plain sentence (`sentence()`), gives its
-rows as a tidy frame (`table()`), and shows both as text and as an accessible HTML table. Rounding lives in the
-views here and in `toolkit.looks`, nowhere else.
+`Result` is what the front door hands out. Its `frame` has the same columns in every method (`FRAME_COLUMNS`, after the
+columns of the groups), at full precision; `sentence()` says it in words; `plot()` draws it; `save()` writes it.
+`Shown` is the part of it that records, models and audits share: they show and save themselves in the same way.
+Rounding lives in the views here and in the rooms of the looks, nowhere else.
 """
 
 from __future__ import annotations
 
-import math
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.result_views import figure_text, for_reading, html_table
 
-def figure_text(value: Any, *, digits: int = 3) -> str:
-    """A number as a reader sees it: three significant digits, a plain word where there is no number."""
-    if value is None or (isinstance(value, float) and math.isnan(value)):
-        return "not available"
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return str(value)
-    if isinstance(value, int) or (float(value).is_integer() and abs(value) < 1e6):
-        return f"{int(value)}"
-    if math.isinf(value):
-        return "no limit"
-    return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:.0f}"
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+NUMBERS = ("estimate", "ci_low", "ci_high", "level", "statistic", "df", "p", "p_adjusted", "n_clients", "n_rows")
+WORDS = ("what", "unit", "method")
+FRAME_COLUMNS = ("what", *NUMBERS, "unit", "method")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -33,6 +32,7 @@ class Estimate:
     """One number with its unit, interval, n and method: what every figure a user reads carries.
 
     `value`, `se`, `ci_low` and `ci_high` are in `unit`, never rounded. `df` and `p` are None where the method has none.
+    Where a number is expected (``float(found)``, arithmetic of numpy), it is its value.
     """
 
     name: str
@@ -47,6 +47,9 @@ class Estimate:
     se: float | None = None
     df: float | None = None
     p: float | None = None
+
+    def __float__(self) -> float:
+        return float(self.value)
 
     def sentence(self) -> str:
         """The estimate in one line of words."""
@@ -71,6 +74,24 @@ class Estimate:
             "method": self.method,
         }
 
+    def standard_row(self, **more: Any) -> dict[str, Any]:
+        """The estimate as a row for `standard_frame`; `more` adds or replaces (`statistic`, `n_rows` …)."""
+        row = {
+            "what": self.name,
+            "estimate": self.value,
+            "ci_low": self.ci_low,
+            "ci_high": self.ci_high,
+            "level": self.confidence_level,
+            "df": self.df,
+            "p": self.p,
+            "unit": self.unit,
+            "method": self.method,
+        }
+        counted = {"clients": "n_clients", "rows": "n_rows"}.get(self.n_of)
+        if counted:
+            row[counted] = self.n
+        return row | more
+
     def __str__(self) -> str:
         return self.sentence()
 
@@ -78,8 +99,42 @@ class Estimate:
         return html_table(pd.DataFrame([self.as_row()]), caption=self.name)
 
 
+def standard_frame(rows: Iterable[Mapping[str, Any]], *, groups: Sequence[str] = ()) -> pd.DataFrame:
+    """Rows as the frame every result has: columns of the groups, then `FRAME_COLUMNS`, then what a method adds.
+
+    Parameters
+    ----------
+    rows
+        One mapping a row, by column name. What a row leaves out is missing (NaN); an `Estimate`'s row comes from
+        `Estimate.standard_row`.
+    groups
+        Names of the columns that say which group a row is about; they come first.
+
+    Returns
+    -------
+    pandas.DataFrame
+        `estimate`, `ci_low`, `ci_high` in `unit`; `level` the confidence level of the interval; `p_adjusted` is `p`
+        after the correction for several groups (missing where there is one).
+
+    Examples
+    --------
+    >>> standard_frame([{"what": "mean change", "estimate": 3.0, "unit": "deg"}])[["what", "estimate", "p"]].values
+    array([['mean change', 3.0, nan]], dtype=object)
+    """
+    found = [dict(row) for row in rows]
+    extra = [
+        name
+        for name in dict.fromkeys(key for row in found for key in row)
+        if name not in FRAME_COLUMNS and name not in groups
+    ]
+    frame = pd.DataFrame(found, columns=[*groups, *FRAME_COLUMNS, *extra])
+    return frame.astype({name: "float64" for name in NUMBERS if name not in ("n_clients", "n_rows")}).astype(
+        {"n_clients": "Int64", "n_rows": "Int64"}
+    )
+
+
 class Shown:
-    """Mixin for results: `sentence()` and `table()` give both views, plain text and HTML, with the same rows."""
+    """How everything the toolkit hands out shows and saves itself, from its sentence and its frame."""
 
     def sentence(self) -> str:
         """What the result says, in one plain sentence that claims no more than the records allow."""
@@ -89,32 +144,133 @@ class Shown:
         """The result's rows as a tidy frame at full precision."""
         raise NotImplementedError
 
+    @property
+    def frame(self) -> pd.DataFrame:
+        """The result's rows as a tidy frame at full precision."""
+        return self.table()
+
+    def plot(self) -> Figure:
+        """A matplotlib figure of the rows that have an estimate: each with its interval."""
+        from toolkit.result_files import interval_figure
+
+        return interval_figure(self.frame)
+
+    def save(self, path: str | Path, *, replace: bool = False) -> Path:
+        """Write the result to one file; its ending says what is written.
+
+        Parameters
+        ----------
+        path
+            ``.csv`` and ``.xlsx`` hold the frame at full precision; ``.docx`` and ``.tex`` a table rounded for
+            reading, under the sentence; ``.png``, ``.svg`` and ``.pdf`` the figure.
+        replace
+            Write over a file that this session did not write. Without it such a file is left alone.
+
+        Returns
+        -------
+        pathlib.Path
+            The file written.
+
+        Raises
+        ------
+        ToolkitError
+            The ending is another one, the folder does not exist, or the file is somebody else's.
+        """
+        from toolkit.result_files import save
+
+        return save(self, Path(path), replace=replace)
+
     def __str__(self) -> str:
-        shown = self.table().map(figure_text)
+        shown = self.frame.map(figure_text)
         return f"{self.sentence()}\n\n{shown.to_string(index=False)}"
 
     def _repr_html_(self) -> str:
-        return f"<p>{escape(self.sentence())}</p>{html_table(self.table())}"
+        return f"<p>{escape(self.sentence())}</p>{html_table(self.frame)}"
 
 
-def html_table(frame: pd.DataFrame, *, caption: str = "") -> str:
-    """An accessible HTML table: header cells with scope, a caption, every value escaped and rounded for reading.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Result(Shown):
+    """An answer: rows with the same columns in every method, one sentence, one figure.
 
-    Example:
-        >>> html_table(pd.DataFrame({"n": [3]})).count("<tr>")
-        2
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        What `frame` gives: one row a number (a group, a method); the groups' columns, `FRAME_COLUMNS`, then what the
+        method adds.
+        Full precision; better is positive; `estimate` and its limits are in `unit`.
+    says : str
+        The sentence, in plain words.
+    title : str
+        A few words, over figure and table.
+    groups : tuple of str
+        Columns of `frame` that name the group a row is about.
+    notes : tuple of str
+        What should be known beside the numbers.
+    detail : object
+        What was computed underneath: one typed result, or a mapping of group to result where there were groups.
+    draw : callable, optional
+        Draws the method's own figure; without it the rows are drawn with their intervals.
+
+    Examples
+    --------
+    >>> found = Result.of([{"what": "mean change", "estimate": 3.0}], says="3 degrees.")
+    >>> float(found), found.sentence()
+    (3.0, '3 degrees.')
     """
-    head = "".join(f'<th scope="col">{escape(str(name)).replace("_", " ")}</th>' for name in frame.columns)
-    body = "".join(
-        "<tr>"
-        + "".join(
-            f'<th scope="row">{escape(figure_text(value))}</th>'
-            if place == 0
-            else f"<td>{escape(figure_text(value))}</td>"
-            for place, value in enumerate(row)
-        )
-        + "</tr>"
-        for row in frame.itertuples(index=False)
-    )
-    said = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return f"<table>{said}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+    rows: pd.DataFrame
+    says: str
+    title: str = ""
+    groups: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    detail: Any = None
+    draw: Callable[[], Figure] | None = None
+
+    @classmethod
+    def of(cls, rows: Iterable[Mapping[str, Any]], *, says: str, groups: Sequence[str] = (), **more: Any) -> Result:
+        """A result from plain rows (see `standard_frame`); `more` are the other attributes."""
+        return cls(rows=standard_frame(rows, groups=groups), says=says, groups=tuple(groups), **more)
+
+    def sentence(self) -> str:
+        """What the result says, in plain words that claim no more than the records allow."""
+        return self.says
+
+    def table(self) -> pd.DataFrame:
+        """The same as `frame`."""
+        return self.rows
+
+    def plot(self) -> Figure:
+        """The result's figure: the method's own, or every row with its interval."""
+        from toolkit.result_files import interval_figure
+
+        return self.draw() if self.draw else interval_figure(self.frame, groups=self.groups, title=self.title)
+
+    def row(self, what: str) -> pd.Series:
+        """The first row whose `what` is this.
+
+        Raises
+        ------
+        ToolkitError
+            No row has that name; the names are said.
+        """
+        mine = self.frame.loc[self.frame["what"] == what]
+        if mine.empty:
+            names = ", ".join(f"'{name}'" for name in dict.fromkeys(self.frame["what"]))
+            raise ToolkitError(f"The result has no row '{what}'. It has: {names}.")
+        return mine.iloc[0]
+
+    def __float__(self) -> float:
+        if self.frame.empty:
+            raise NotEnoughError("The result has no row, so it is no number.")
+        return float(self.frame["estimate"].iloc[0])
+
+    def __repr__(self) -> str:
+        return str(self)
+
+    def __str__(self) -> str:
+        lines = [self.says, "", for_reading(self.frame).to_string(index=False), *self.notes]
+        return "\n".join(lines)
+
+    def _repr_html_(self) -> str:
+        notes = "".join(f"<p>{escape(note)}</p>" for note in self.notes)
+        return f"<p>{escape(self.says)}</p>{html_table(for_reading(self.frame), caption=self.title)}{notes}"

@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 from published_figures import expected, open_data
 
+from toolkit.multiplicity import adjusted_p
 from toolkit.result import Estimate
 from toolkit.stats.beyond_error import matched_rank_biserial
 from toolkit.stats.centre import hodges_lehmann_change
@@ -35,7 +36,6 @@ from toolkit.stats.group_difference import (
     change_difference,
     followup_difference,
 )
-from toolkit.stats.multiplicity import adjusted_p
 from toolkit.stats.one_client import ReliableChange, clinical_cutoffs, reliable_change, sem_from_reliability
 from toolkit.stats.paired import PairedChange, paired_change
 from toolkit.stats.paired_tests import wilcoxon_exact, wilcoxon_normal

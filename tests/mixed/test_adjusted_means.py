@@ -10,7 +10,8 @@ from statsmodels.stats.multitest import multipletests
 from toolkit.errors import FitError
 from toolkit.mixed.adjusted_means import adjusted_means, against, interaction, mean_contrasts, pairwise
 from toolkit.mixed.mixed import fit_mixed, fit_mixed_arrays
-from toolkit.mixed.multiplicity import holm_p, multivariate_t, tukey
+from toolkit.mixed.multiplicity import multivariate_t, tukey
+from toolkit.multiplicity import holm_p
 
 
 def without_one_cell():

@@ -25,7 +25,7 @@ def test_the_exact_interval_is_that_of_a_normal_quantile():
     # factor for 90 % of the population is 2.355, i.e. the upper 95 % limit of mean + 1.282 SD (from memory)
     values = stats.norm.ppf((np.arange(10) + 0.5) / 10)
     values = (values - values.mean()) / values.std(ddof=1)
-    limits = limits_of_agreement(values, np.zeros(10), unit="deg", multiplier=1.2815516, confidence_level=0.90)
+    limits = limits_of_agreement(np.zeros(10), values, unit="deg", multiplier=1.2815516, confidence_level=0.90)
     assert limits.upper.ci_high == pytest.approx(2.355, abs=5e-4)
 
 
@@ -48,7 +48,7 @@ def test_swapping_the_methods_mirrors_the_limits():
 
 def test_a_method_that_reads_larger_people_ten_percent_larger_has_a_slope_of_about_a_tenth():
     true = np.linspace(20, 60, 41)
-    slope = proportional_bias(1.1 * true, true)
+    slope = proportional_bias(true, 1.1 * true)
     assert slope.value == pytest.approx(0.1 / 1.05, rel=1e-9)
 
 
@@ -67,7 +67,7 @@ def test_several_pairs_a_person_count_the_variance_between_people():
     difference = rng.normal(0, 2, 12)[person] + rng.normal(0, 1, 24)
     table = difference.reshape(12, 2)
     between, within = 2 * table.mean(axis=1).var(ddof=1), table.var(axis=1, ddof=1).mean()
-    limits = limits_of_agreement_repeated(difference, np.zeros(24), person, unit="deg")
+    limits = limits_of_agreement_repeated(np.zeros(24), difference, person, unit="deg")
     assert limits.sd.value**2 == pytest.approx((between - within) / 2 + within)
 
 

@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.multiplicity import METHODS, adjusted_p
 from toolkit.stats.equivalence_tests import (
     Group,
     paired_equivalence,
@@ -11,7 +12,6 @@ from toolkit.stats.equivalence_tests import (
     sd_of_difference,
     welch_equivalence,
 )
-from toolkit.stats.multiplicity import METHODS, adjusted_p
 
 BOUNDS = {"lower_bound": -2.0, "upper_bound": 2.0, "unit": "deg"}
 

@@ -44,7 +44,7 @@ def limits_before(rows: pd.DataFrame, *, measure: str, unit: str) -> LimitsOfAgr
             f"{n} client{'' if n == 1 else 's'} were read twice before anything was done; at least 3 are needed. Read "
             "each side twice before."
         )
-    return limits_of_agreement_repeated(pairs["second"], pairs["first"], pairs["client"], unit=unit)
+    return limits_of_agreement_repeated(pairs["first"], pairs["second"], pairs["client"], unit=unit)
 
 
 def agreement_parts(rows: pd.DataFrame, *, measure: str, unit: str) -> dict[str, Any]:

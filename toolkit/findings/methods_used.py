@@ -75,7 +75,7 @@ ENTRIES: dict[str, tuple[str, ...]] = {
     "attributable": ("effect.estimate.estimate", "effect.estimate.bounded"),
     "redraws": ("effect.rerandomisation.redraw",),
     "models": ("mixed.mixed.fit_mixed_arrays",),
-    "by region": ("mixed.region_intervention.by_region_and_intervention", "mixed.multiplicity.holm_p"),
+    "by region": ("mixed.region_intervention.by_region_and_intervention", "multiplicity.holm_p"),
     "several looks": ("explanations.chance.spending_bounds", "explanations.chance.obrien_fleming_spending"),
     "read twice": ("stats.reading_error.reading_error", "stats.reading_error.error_of_pairs"),
     "published ruler": ("stats.published.published_sem",),

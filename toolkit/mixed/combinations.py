@@ -18,8 +18,8 @@ from toolkit.errors import NotEnoughError
 from toolkit.mixed.cross_products import Array
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import Contrast, MixedFit
-from toolkit.mixed.multiplicity import holm_p
 from toolkit.mixed.region_intervention import COMPARISON, Better, session_changes
+from toolkit.multiplicity import holm_p
 from toolkit.result import Shown, figure_text
 
 Kind = Literal["intervention", "region", "both interventions"]

@@ -16,8 +16,8 @@ from toolkit.errors import NotEnoughError
 from toolkit.mixed.cross_products import Array
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import Contrast, FTest, MixedFit
-from toolkit.mixed.multiplicity import holm_p
 from toolkit.mixed.region_intervention import COMPARISON, Better
+from toolkit.multiplicity import holm_p
 from toolkit.result import Shown, figure_text
 
 WAYS = ("setting", "head", "minutes", "position", "tissue_length", "pass", "practitioner", "experience")

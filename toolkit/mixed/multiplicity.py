@@ -6,6 +6,7 @@ import numpy as np
 from scipy import special
 
 from toolkit.mixed.cross_products import Array
+from toolkit.multiplicity import holm_p
 
 _DRAWS = 2**16
 _SEED = 20240229
@@ -19,20 +20,6 @@ def uncorrected(p: Array, df: Array, se: Array, *, confidence_level: float) -> t
 def holm(p: Array, df: Array, se: Array, *, confidence_level: float) -> tuple[Array, Array]:
     """Holm's (1979) step-down p-values; the half-widths are Bonferroni's, since Holm's test has none of its own."""
     return holm_p(p), _t_quantiles(1 - (1 - confidence_level) / (2 * len(p)), df) * se
-
-
-def holm_p(p: Array) -> Array:
-    """Holm's (1979) step-down p-values.
-
-    Example:
-        >>> holm_p(np.array([0.01, 0.04, 0.03])).round(3).tolist()
-        [0.03, 0.06, 0.06]
-    """
-    order = np.argsort(p, kind="stable")
-    steps = np.minimum(1.0, np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1)))
-    out = np.empty(len(p))
-    out[order] = steps
-    return out
 
 
 def tukey(t: Array, df: Array, se: Array, *, n_means: int, confidence_level: float) -> tuple[Array, Array]:

@@ -17,7 +17,7 @@ from toolkit.errors import NotEnoughError
 from toolkit.mixed.cross_products import Array
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import Contrast, MixedFit
-from toolkit.mixed.multiplicity import holm_p
+from toolkit.multiplicity import holm_p
 from toolkit.result import Shown
 
 Better = Literal["higher", "lower"]

@@ -120,7 +120,7 @@ def agreement(records: Records, measure: str) -> Several | Words:
     known = records.codebook.measure(measure)
     rows = records.rows[records.rows["measure"].astype(str) == measure].dropna(subset=["before", "before_2"])
     try:
-        limits = limits_of_agreement_repeated(rows["before_2"], rows["before"], rows["client"], unit=known.unit)
+        limits = limits_of_agreement_repeated(rows["before"], rows["before_2"], rows["client"], unit=known.unit)
     except NotEnoughError as why:
         return words((capital(known.label), str(why)))
     pairs, lines = rows.rename(columns={"before": "first", "before_2": "second"}), agreement_lines(limits)

@@ -51,7 +51,7 @@ def _limits(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
     first, second = _two(frame, settings)
     multiplier = float(settings["multiplier"])
-    found = limits_of_agreement(first, second, unit="", multiplier=multiplier)
+    found = limits_of_agreement(second, first, unit="", multiplier=multiplier)  # papers print first minus second
     numbers: Numbers = {
         "bias": found.bias.value,
         "bias_low": found.bias.ci_low,

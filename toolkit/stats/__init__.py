@@ -1,1 +1,69 @@
-"""Statistics, a topic a file: paired readings, effect sizes, signs, reliability, agreement, groups, single cases."""
+"""The statistics, one signature for all: `from toolkit import stats`, then `stats.paired_test(data, by="region")`.
+
+Every function takes a frame or `Records`, turns changes so that better is positive, weighs clients alike and returns a
+`Result` (`.frame`, `.sentence()`, `.plot()`, `.save()`). With `by` there is a row a group, and p values are corrected
+by Holm. `dir(stats)` lists them; each is loaded when it is first used.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from toolkit.stats.changes import effect_sizes, mean_change, paired_test, responders, signs_change
+    from toolkit.stats.differences import equivalence, repeated_measures, two_groups
+    from toolkit.stats.measuring import kappa, limits_of_agreement, measurement_error, reliability
+    from toolkit.stats.one_person import reliable_change, single_case
+    from toolkit.stats.shares import adjust_p, pool_sites, proportion
+
+_WHERE = {
+    "paired_test": "changes",
+    "mean_change": "changes",
+    "effect_sizes": "changes",
+    "responders": "changes",
+    "signs_change": "changes",
+    "equivalence": "differences",
+    "two_groups": "differences",
+    "repeated_measures": "differences",
+    "reliability": "measuring",
+    "measurement_error": "measuring",
+    "limits_of_agreement": "measuring",
+    "kappa": "measuring",
+    "single_case": "one_person",
+    "reliable_change": "one_person",
+    "proportion": "shares",
+    "adjust_p": "shares",
+    "pool_sites": "shares",
+}
+__all__ = [
+    "adjust_p",
+    "effect_sizes",
+    "equivalence",
+    "kappa",
+    "limits_of_agreement",
+    "mean_change",
+    "measurement_error",
+    "paired_test",
+    "pool_sites",
+    "proportion",
+    "reliability",
+    "reliable_change",
+    "repeated_measures",
+    "responders",
+    "signs_change",
+    "single_case",
+    "two_groups",
+]
+
+
+def __getattr__(name: str) -> Any:
+    """Import a method when it is first used."""
+    if name not in _WHERE:
+        raise AttributeError(f"module 'toolkit.stats' has no attribute {name!r}. It has: {', '.join(__all__)}.")
+    from importlib import import_module
+
+    return getattr(import_module(f"toolkit.stats.{_WHERE[name]}"), name)
+
+
+def __dir__() -> list[str]:
+    return list(__all__)

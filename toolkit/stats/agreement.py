@@ -23,7 +23,7 @@ from toolkit.stats.ratings import complete_pairs
 
 @dataclass(frozen=True, kw_only=True)
 class LimitsOfAgreement(Shown):
-    """Bias and limits of agreement of two ways of reading, first minus second, in `unit`.
+    """Bias and limits of agreement of two ways of reading, second minus first, in `unit`.
 
     `lower_approximate` and `upper_approximate` are the same limits with the approximate interval of Bland & Altman
     (1986); None where people were read several times. `slope` is the proportional bias: how much the difference grows
@@ -47,8 +47,8 @@ class LimitsOfAgreement(Shown):
         """Bias and limits in words."""
         share = 2 * normal_below(self.multiplier) - 1
         return (
-            f"{self.n_pairs} pairs of {self.n_people} people: the first reads {_shown(self.bias)} {self.unit} more "
-            f"than the second on average; about {share:.0%} of single differences lie between {_shown(self.lower)} and "
+            f"{self.n_pairs} pairs of {self.n_people} people: the second reads {_shown(self.bias)} {self.unit} more "
+            f"than the first on average; about {share:.0%} of single differences lie between {_shown(self.lower)} and "
             f"{_shown(self.upper)} {self.unit}."
         )
 
@@ -97,14 +97,15 @@ def limits_of_agreement(
     multiplier: float = 1.96,
     confidence_level: float = 0.95,
 ) -> LimitsOfAgreement:
-    """Bias and limits of agreement, one pair of readings a person.
+    """Bias (second minus first) and limits of agreement, one pair of readings a person.
 
     The intervals suppose normal differences; with heavy tails and many people they are too short (95 % intervals held
     the truth in 89 % of simulations at n = 60): `limits_of_agreement_repeated`, which also takes one pair a person, is
     safer there.
     The limits are mean ± multiplier × SD of the differences. Their exact interval is that of a quantile of a normal
     distribution, from the noncentral t distribution; the approximate one is limit ± t √((1 + multiplier²/2)/n) SD,
-    which for a multiplier of 2 is Bland & Altman's √(3/n) SD.
+    which for a multiplier of 2 is Bland & Altman's √(3/n) SD. Articles print first minus second: give the columns the
+    other way round to have their sign.
 
     Args:
         first: readings by the first method or reader, one a person, in `unit`.
@@ -121,11 +122,11 @@ def limits_of_agreement(
     Example:
         >>> agreement = limits_of_agreement([30, 34, 41, 38], [32, 33, 42, 41], unit="deg")
         >>> round(agreement.bias.value, 2), round(agreement.lower.value, 2), round(agreement.upper.value, 2)
-        (-1.25, -4.6, 2.1)
+        (1.25, -2.1, 4.6)
     """
     one, two, _, n_set_aside = complete_pairs(first, second, None)
     checks.level(confidence_level)
-    n, difference = len(one), one - two
+    n, difference = len(one), two - one
     mean, sd = float(difference.mean()), float(difference.std(ddof=1))
     tail = (1 - confidence_level) / 2
     make = _Maker(unit=unit, n=n, confidence_level=confidence_level)
@@ -188,10 +189,10 @@ def limits_of_agreement_repeated(
     one, two, people, n_set_aside = complete_pairs(first, second, person)
     checks.level(confidence_level)
     who = client_codes(people)
-    spread = total_variance(one - two, who)
+    spread = total_variance(two - one, who)
     return _joined_limits(
-        client_mean(one - two, who).value,
-        client_mean(one - two, who).se,
+        client_mean(two - one, who).value,
+        client_mean(two - one, who).se,
         float(np.sqrt(spread.value)),
         spread.df,
         n_people=spread.n_clients,
@@ -216,7 +217,7 @@ def limits_of_agreement_replicates(
     """Bias and limits where each of two methods read a person several times and what is read stays the same.
 
     The variance of a single difference is that of the differences of the person means, plus what averaging took off
-    each method's own scatter. Order of the two methods: as their names sort; the bias is the first minus the second.
+    each method's own scatter. Order of the two methods: as their names sort; the bias is the second minus the first.
 
     Args:
         readings: tidy frame, one row a reading; numbers of readings may differ.
@@ -240,7 +241,7 @@ def limits_of_agreement_replicates(
     means, counts, spreads = cells.mean().unstack(), cells.count().unstack(), cells.var().unstack().fillna(0.0)
     both = means.notna().all(axis=1)
     checks.enough_people(int(both.sum()), what="readings by both methods", needed=3)
-    difference = (means[names[0]] - means[names[1]])[both].to_numpy(dtype=float)
+    difference = (means[names[1]] - means[names[0]])[both].to_numpy(dtype=float)
     parts, df = [float(difference.var(ddof=1))], [len(difference) - 1.0]
     for name in names:
         count, spread = counts[name][both].to_numpy(dtype=float), spreads[name][both].to_numpy(dtype=float)
@@ -302,14 +303,14 @@ def _joined_limits(
 
 
 def proportional_bias(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence_level: float = 0.95) -> Estimate:
-    """Slope of the difference (first − second) on the mean of the two: 0 where the bias is the same at every size.
+    """Slope of the difference (second − first) on the mean of the two: 0 where the bias is the same at every size.
 
     A slope also arises where one method scatters more than the other, so it is a warning, not a proof.
 
     Source: Bland & Altman (1999) Stat Methods Med Res 8:135-160, section 3.2.
 
     Example:
-        >>> round(proportional_bias([10, 22, 33, 41], [10, 20, 30, 40]).value, 3)
+        >>> round(proportional_bias([10, 20, 30, 40], [10, 22, 33, 41]).value, 3)
         0.043
     """
     one, two, _, _ = complete_pairs(first, second, None)
@@ -317,7 +318,7 @@ def proportional_bias(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence
     checks.must_vary(middle, what="All people have the same mean reading", remedy="a slope needs people who differ.")
     from scipy import stats
 
-    fit = stats.linregress(middle, one - two)
+    fit = stats.linregress(middle, two - one)
     half = t_quantile((1 + confidence_level) / 2, len(one) - 2) * float(fit.stderr)
     return Estimate(
         name="proportional bias (slope)",

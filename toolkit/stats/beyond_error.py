@@ -157,19 +157,22 @@ class Responders(Shown):
 
     def table(self) -> pd.DataFrame:
         """One row a share, with the share expected if nothing happened."""
+        return pd.DataFrame(
+            [
+                found.as_row() | {"expected_if_nothing_happened": self.expected[kind]}
+                for kind, found in self.shares().items()
+            ]
+        )
+
+    def shares(self) -> dict[str, Estimate]:
+        """The shares there are, keyed like `expected`."""
         kinds = {
             "beyond_error": self.beyond_error,
             "worse": self.worse,
             "beyond_mic": self.beyond_mic,
             "both": self.both,
         }
-        return pd.DataFrame(
-            [
-                found.as_row() | {"expected_if_nothing_happened": self.expected[kind]}
-                for kind, found in kinds.items()
-                if found is not None
-            ]
-        )
+        return {kind: found for kind, found in kinds.items() if found is not None}
 
 
 def _checked_sizes(threshold: float, mic: float | None, sem: float | None) -> None:
