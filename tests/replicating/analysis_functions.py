@@ -10,10 +10,12 @@ from collections.abc import Callable
 
 import pandas as pd
 
+from toolkit import stats
 from toolkit.resources import shared_file
 from toolkit.result import Estimate, Shown
 
 ROOMS = ("stats", "mixed", "explanations", "comparing", "planning", "effect", "replicating")
+FRONTS = {"data", *stats.WHERE.values()}  # what `dir(toolkit.stats)` lists: these call the methods that have the lines
 RESULT_NAMES = {"TestResult", "FTest", "Rival", "Rung", "Attributable", "Redrawn", "PublishedValue"}
 
 
@@ -23,6 +25,8 @@ def analysis_functions() -> dict[str, Callable]:
     for room in ROOMS:
         package = importlib.import_module(f"toolkit.{room}")
         for part in pkgutil.iter_modules(package.__path__):
+            if room == "stats" and part.name in FRONTS:
+                continue
             module = importlib.import_module(f"toolkit.{room}.{part.name}")
             for name, function in inspect.getmembers(module, inspect.isfunction):
                 if function.__module__ == module.__name__ and not name.startswith("_") and _is_analysis(function):
@@ -31,7 +35,7 @@ def analysis_functions() -> dict[str, Callable]:
 
 
 def _is_analysis(function: Callable) -> bool:
-    if "Source:" in (inspect.getdoc(function) or ""):
+    if re.search(r"Source:|^References$", inspect.getdoc(function) or "", re.M):
         return True
     words = re.findall(r"\w+", str(function.__annotations__.get("return", "")))
     return any(_is_result(function.__globals__.get(word)) for word in words)

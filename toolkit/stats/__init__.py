@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from toolkit.stats.one_person import reliable_change, single_case
     from toolkit.stats.shares import adjust_p, pool_sites, proportion
 
-_WHERE = {
+WHERE = {
     "paired_test": "changes",
     "mean_change": "changes",
     "effect_sizes": "changes",
@@ -58,11 +58,11 @@ __all__ = [
 
 def __getattr__(name: str) -> Any:
     """Import a method when it is first used."""
-    if name not in _WHERE:
+    if name not in WHERE:
         raise AttributeError(f"module 'toolkit.stats' has no attribute {name!r}. It has: {', '.join(__all__)}.")
     from importlib import import_module
 
-    return getattr(import_module(f"toolkit.stats.{_WHERE[name]}"), name)
+    return getattr(import_module(f"toolkit.stats.{WHERE[name]}"), name)
 
 
 def __dir__() -> list[str]:
