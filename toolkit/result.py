@@ -164,7 +164,7 @@ class Shown:
             ``.csv`` and ``.xlsx`` hold the frame at full precision; ``.docx`` and ``.tex`` a table rounded for
             reading, under the sentence; ``.png``, ``.svg`` and ``.pdf`` the figure.
         replace
-            Write over a file that this session did not write. Without it such a file is left alone.
+            Write over an earlier output of the toolkit. What the toolkit did not make is never written over.
 
         Returns
         -------

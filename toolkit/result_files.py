@@ -1,13 +1,12 @@
 """A result as a file: its frame for machines, its table and sentence for a paper, its figure for both.
 
-No file that stands there already is written over, unless this session wrote it or `replace` is said.
+`toolkit.writing` writes: whole or not at all, and never over what somebody else made.
 """
 
 from __future__ import annotations
 
 import io
 from collections.abc import Callable, Sequence
-from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,14 +15,13 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.result_views import for_reading
+from toolkit.safe_text import safe_for_spreadsheets
+from toolkit.writing import write_file
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from toolkit.result import Shown
-
-_WRITTEN: dict[Path, str] = {}  # what this session wrote: a cell run again may write its own file again
-_RUNS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def save(result: Shown, path: Path, *, replace: bool = False) -> Path:
@@ -33,46 +31,11 @@ def save(result: Shown, path: Path, *, replace: bool = False) -> Path:
         raise ToolkitError(
             f"'{path.name}' ends in '{ending}', which nothing here writes. Choose {', '.join(_WRITERS)}."
         )
-    return write_once(path, _WRITERS[ending](result), replace=replace)
-
-
-def write_once(path: Path, content: bytes, *, replace: bool = False) -> Path:
-    """Write a file, and leave one alone that somebody else made.
-
-    Raises
-    ------
-    ToolkitError
-        The folder is not there, the file is somebody else's, or the disk refuses.
-    """
-    if not path.parent.is_dir():
-        raise ToolkitError(f"There is no folder '{path.parent}'. Make it first, or write somewhere else.")
-    key = path.resolve()
-    if path.exists() and not replace:
-        there = sha256(path.read_bytes()).hexdigest()
-        if there not in (_WRITTEN.get(key), sha256(content).hexdigest()):
-            raise ToolkitError(
-                f"'{path.name}' is there already and was not written in this session. It is left as it is: choose "
-                "another name, or say replace=True to write over it."
-            )
-    try:
-        path.write_bytes(content)
-    except OSError as why:
-        raise ToolkitError(f"'{path.name}' could not be written: {why.strerror}. Nothing else was changed.") from why
-    _WRITTEN[key] = sha256(content).hexdigest()
-    return path
-
-
-def _plain_texts(frame: pd.DataFrame) -> pd.DataFrame:
-    """The frame with an apostrophe before every text that a spreadsheet would run."""
-
-    def safe(value: Any) -> Any:
-        return f"'{value}" if isinstance(value, str) and value.startswith(_RUNS) else value
-
-    return frame.astype({n: "object" for n in frame if frame[n].dtype == "category"}).map(safe).rename(columns=safe)
+    return write_file(path, _WRITERS[ending](result), replace=replace)
 
 
 def _csv(result: Shown) -> bytes:
-    return _plain_texts(result.frame).to_csv(index=False).encode("utf-8")
+    return safe_for_spreadsheets(result.frame).to_csv(index=False).encode("utf-8")
 
 
 def _xlsx(result: Shown) -> bytes:
@@ -80,8 +43,8 @@ def _xlsx(result: Shown) -> bytes:
     page = io.BytesIO()
     words = pd.DataFrame({"in words": [result.sentence(), *getattr(result, "notes", ())]})
     with pd.ExcelWriter(page, engine="openpyxl") as book:
-        _plain_texts(result.frame).to_excel(book, sheet_name="numbers", index=False)
-        _plain_texts(words).to_excel(book, sheet_name="in words", index=False)
+        safe_for_spreadsheets(result.frame).to_excel(book, sheet_name="numbers", index=False)
+        safe_for_spreadsheets(words).to_excel(book, sheet_name="in words", index=False)
     return page.getvalue()
 
 
