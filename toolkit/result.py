@@ -22,8 +22,9 @@ from toolkit.result_views import figure_text, for_reading, html_table
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+__all__ = ["FRAME_COLUMNS", "Estimate", "Result", "Shown", "figure_text", "html_table", "standard_frame"]
+
 NUMBERS = ("estimate", "ci_low", "ci_high", "level", "statistic", "df", "p", "p_adjusted", "n_clients", "n_rows")
-WORDS = ("what", "unit", "method")
 FRAME_COLUMNS = ("what", *NUMBERS, "unit", "method")
 
 
