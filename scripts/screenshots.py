@@ -12,7 +12,7 @@ from playwright.sync_api import Browser, sync_playwright
 import start
 from tests.browser import jupyter, pages
 from toolkit import audit
-from toolkit.__main__ import demo_questions
+from toolkit.commands.audit import demo_questions
 from toolkit.resources import dataset_file, notebook_folder, shared_file
 
 PICTURES = shared_file("pictures")

@@ -7,8 +7,8 @@ import pytest
 from axe_playwright_python.sync_playwright import Axe
 
 from tests.browser import pages
-from toolkit.__main__ import demo_questions
 from toolkit.auditing import audit
+from toolkit.commands.audit import demo_questions
 from toolkit.looks.report import write_report
 from toolkit.looks.words import readable
 from toolkit.resources import dataset_file

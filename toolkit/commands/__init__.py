@@ -1,0 +1,11 @@
+"""What a person types, a job a file. A command reads its arguments, calls one function and prints what it returns."""
+
+from toolkit.commands.audit import audit
+from toolkit.commands.lab import lab
+from toolkit.commands.protocols import compare
+from toolkit.commands.records import check, codebook, columns, deidentify, ruler
+from toolkit.commands.replication import replicate
+from toolkit.commands.season import draw_order, open_order, plan, seal_question, sheet
+
+COMMANDS = (audit, check, columns, codebook, sheet, replicate, lab)
+COMMANDS += (ruler, compare, deidentify, seal_question, draw_order, open_order, plan)

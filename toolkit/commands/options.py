@@ -1,0 +1,34 @@
+"""Arguments and options that several commands share."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+PATH = click.Path(path_type=Path)
+
+
+exports_argument = click.argument("exports", nargs=-1, metavar="EXPORT…", type=PATH)
+
+
+columns_option = click.option(
+    "--columns",
+    type=PATH,
+    help="What your columns mean; the columns.toml beside the export if absent.",
+)
+
+
+codebook_option = click.option("--codebook", type=PATH, help="Your own additions to the codebook (TOML or CSV).")
+
+
+replace_option = click.option(
+    "--replace", is_flag=True, help="Write over an earlier output of this toolkit that nobody changed."
+)
+
+
+def needed(exports: tuple[Path, ...]) -> list[Path]:
+    """The exports named on the command line; none is a mistake that is said in words."""
+    if not exports:
+        raise click.UsageError("Name the file to read, for example: check sessions.csv")
+    return list(exports)

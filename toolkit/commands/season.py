@@ -1,0 +1,165 @@
+"""The coming season on the command line: a sheet to fill in, a drawn order, a sealed question, how many clients."""
+
+from __future__ import annotations
+
+import secrets
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from toolkit.commands.options import PATH, codebook_option, replace_option
+from toolkit.errors import ToolkitError
+from toolkit.resources import dataset_file
+from toolkit.writing import check_free, table_maker, write_file
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def opened_schedule(schedule: Path | None, key: Path | None) -> pd.DataFrame | None:
+    """A drawn and sealed order, opened; None where there is none."""
+    from toolkit.planning.order_schedule import opened
+    from toolkit.privacy.pseudonyms import key_from
+
+    if schedule is None:
+        return None
+    if key is None or not key.exists():
+        raise ToolkitError("A drawn order is opened by its key:  --key FILE")
+    return opened(sealed_lines(schedule), key=key_from(key, away_from=[schedule]))
+
+
+def sealed_lines(schedule: Path) -> pd.DataFrame:
+    """The lines of a sealed order."""
+    import pandas as pd
+
+    try:
+        lines = pd.read_csv(schedule, dtype={"client": str, "seal": str})
+        return lines[["client", "session", "seal"]]
+    except (OSError, ValueError, KeyError) as problem:
+        raise ToolkitError(
+            f"{schedule.name} is not an order drawn by this toolkit (client, session, seal)."
+        ) from problem
+
+
+@click.command()
+@click.argument("workbook", type=PATH)
+@click.option("--measure", "measures", multiple=True, required=True, help="Codebook name of what is read; repeat it.")
+@click.option("--region", "regions", multiple=True, required=True, help="Codebook name of what is treated; repeat it.")
+@click.option("--intervention", "interventions", multiple=True, help="What is done; repeat it.")
+@click.option("--client", "clients", multiple=True, help="A client's pseudonym for the drop-down; repeat it.")
+@click.option("--rows", default=200, show_default=True, help="Empty rows.")
+@click.option("--schedule", type=PATH, help="A drawn order (see draw-order) to fill in.")
+@click.option("--key", type=PATH, help="The key that opens the drawn order.")
+@codebook_option
+@replace_option
+def sheet(
+    workbook: Path,
+    measures: tuple[str, ...],
+    regions: tuple[str, ...],
+    interventions: tuple[str, ...],
+    clients: tuple[str, ...],
+    rows: int,
+    schedule: Path | None,
+    key: Path | None,
+    codebook: Path | None,
+    replace: bool,
+) -> None:
+    """Write a WORKBOOK (XLSX) to record the coming weeks in; the toolkit reads it back as it is."""
+    from toolkit.records.codebook import load_codebook
+    from toolkit.records.entry_sheet import write_entry_sheet
+
+    written = write_entry_sheet(
+        workbook,
+        codebook=load_codebook(codebook),
+        measures=measures,
+        regions=regions,
+        interventions=interventions,
+        clients=clients,
+        schedule=opened_schedule(schedule, key),
+        rows=rows,
+        replace=replace,
+    )
+    click.echo(f"Written: {written}")
+
+
+@click.command(name="seal-question")
+@click.argument("question", type=PATH)
+def seal_question(question: Path) -> None:
+    """Seal a question sheet before looking: its hash and the day, written beside it."""
+    from toolkit.claim.seal import seal_path
+    from toolkit.claim.seal import seal_question as seal_sheet
+
+    made = seal_sheet(question)
+    click.echo(f"Sealed at {made.sealed}: {made.sha256}\nWritten: {seal_path(question)}. Send this line to somebody.")
+
+
+@click.command(name="draw-order")
+@click.option("--client", "clients", multiple=True, required=True, help="A client's pseudonym; repeat it.")
+@click.option("--sessions", default=10, show_default=True, help="Coming sessions of each.")
+@click.option("--key", type=PATH, required=True, help="The key's file, kept by somebody who does not treat.")
+@click.option("--out", type=PATH, default=Path("order.csv"), show_default=True)
+@click.option("--seed", type=int, help="For a draw that can be repeated; drawn by the computer if absent.")
+def draw_order(clients: tuple[str, ...], sessions: int, key: Path, out: Path, seed: int | None) -> None:
+    """Draw who waits first in the coming sessions, and seal each line."""
+    from toolkit.planning.order_schedule import draw_orders, seal
+    from toolkit.privacy.pseudonyms import key_from
+
+    check_free(out)
+    drawn = draw_orders(list(clients), sessions=sessions, rng=secrets.randbits(64) if seed is None else seed)
+    write_file(out, table_maker(seal(drawn, key=key_from(key, away_from=[out]))))
+    click.echo(f"{len(drawn)} sessions of {len(clients)} clients drawn and sealed. Written: {out}")
+    click.echo("Whoever keeps the key opens one line at a time:  open-order SCHEDULE --client A --session 1 --key KEY")
+
+
+@click.command(name="open-order")
+@click.argument("schedule", type=PATH)
+@click.option("--client", required=True)
+@click.option("--session", "number", type=int, required=True, help="The client's session number.")
+@click.option("--key", type=PATH, required=True)
+def open_order(schedule: Path, client: str, number: int, key: Path) -> None:
+    """Open one line of a drawn order, at the start of its session."""
+    from toolkit.planning.order_schedule import open_order as opened
+    from toolkit.privacy.pseudonyms import key_from
+
+    if not key.exists():
+        raise ToolkitError(f"There is no key {key.name}; without it a seal cannot be opened.")
+    order = opened(sealed_lines(schedule), client=client, session=number, key=key_from(key, away_from=[schedule]))
+    click.echo(order.replace("_", " "))
+
+
+@click.command()
+@click.argument("export", required=False, type=PATH)
+@click.option("--question", type=PATH, help="The question sheet; the demo clinic's first if EXPORT is absent.")
+@click.option("--effect", type=float, help="True effect to plan for; the smallest change that matters if absent.")
+@click.option("--seasons", default=60, show_default=True, help="Simulated seasons for each line.")
+@click.option("--columns", type=PATH, help="What your columns mean.")
+@click.option("--codebook", type=PATH, help="Your own additions to the codebook.")
+def plan(
+    export: Path | None,
+    question: Path | None,
+    effect: float | None,
+    seasons: int,
+    columns: Path | None,
+    codebook: Path | None,
+) -> None:
+    """How many clients the next season needs, and which change of record-keeping buys most."""
+    from toolkit.auditing import judge_question
+    from toolkit.planning.season import dials_from, plan_clients, rank_record_keeping
+
+    if export is not None and question is None:
+        raise ToolkitError("Name the question sheet to plan for:  --question question.toml")
+    source = export or dataset_file("demo/sessions.csv")
+    judged = judge_question(
+        source, question or dataset_file("demo/questions/stretching.toml"), columns=columns, codebook=codebook
+    )
+    dials, notes = dials_from(judged)
+    smallest = judged.question.smallest_change_that_matters
+    size = effect if effect is not None else smallest
+    if size is None:
+        raise ToolkitError("Name the true effect to plan for:  --effect 3   (in the measure's unit)")
+    for note in notes:
+        click.echo(f"Note: {note}.")
+    numbers = sorted({max(6, round(dials.n_clients * factor)) for factor in (0.5, 1, 2, 4)})
+    click.echo(plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=seasons))
+    click.echo(f"\n{rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=seasons)}")
