@@ -7,5 +7,7 @@ from toolkit.commands.records import check, codebook, columns, deidentify, ruler
 from toolkit.commands.replication import replicate
 from toolkit.commands.season import draw_order, open_order, plan, seal_question, sheet
 
-COMMANDS = (audit, check, columns, codebook, sheet, replicate, lab)
-COMMANDS += (ruler, compare, deidentify, seal_question, draw_order, open_order, plan)
+COMMANDS = (
+    *(audit, check, columns, codebook, sheet, replicate, lab),
+    *(ruler, compare, deidentify, seal_question, draw_order, open_order, plan),
+)
