@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import pandas as pd
@@ -33,13 +33,19 @@ class Source:
     readings_set_aside: int
 
 
+def no_sites() -> pd.DataFrame:
+    """The accounts by site where there is one site, or none is named."""
+    return pd.DataFrame({"site": []})
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Records(Shown):
     """What an export holds, row by row accounted for: `source.rows_read = source.rows_kept + source.rows_set_aside`.
 
     `rows` has one row per measured side of one measure in one session (readings in the codebook's unit, NaN = not
     taken), `set_aside` one line per row or reading that is not used (file, row, column, value, reason, remedy, scope,
-    readings), `flags` what is worth knowing about kept rows (file, row, column, value, what).
+    readings), `flags` what is worth knowing about kept rows (file, row, column, value, what). `sites`: where two sites
+    or more were read, what was read, kept and set aside at each; codes then carry their site's name (`north/C001`).
     """
 
     rows: pd.DataFrame
@@ -48,6 +54,7 @@ class Records(Shown):
     source: Source
     codebook: Codebook
     mapping: Mapping
+    sites: pd.DataFrame = field(default_factory=no_sites)
 
     def sentence(self) -> str:
         """How many rows were read, kept and set aside, and what they hold."""

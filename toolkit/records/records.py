@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
-from toolkit.records.account import Records, Source
+from toolkit.records.account import Records, Source, no_sites
 from toolkit.records.checks import flag_copies, own_sessions, set_contradictions_aside, set_repeats_aside
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.context import understand_context
@@ -24,11 +24,12 @@ from toolkit.records.ledger import Ledger
 from toolkit.records.long_readings import join_readings
 from toolkit.records.mapping import READING_FIELDS, Mapping, find_mapping, read_mapping
 from toolkit.records.raw_table import RawTable
-from toolkit.records.reading_files import find_files, read_file, read_frame
+from toolkit.records.reading_files import read_file, read_frame
 from toolkit.records.readings import Rulers, rulers_of
 from toolkit.records.settling import settle_mapping
 from toolkit.records.sheets import sheet_of
 from toolkit.records.sides import flag_sides
+from toolkit.records.sites import account_by_site, at_site, files_by_site, scoped, several_sites
 from toolkit.records.texts import stack
 from toolkit.records.tidy import settle_scopes, tidy_rows
 from toolkit.records.vocabulary import vocabulary_of
@@ -42,10 +43,11 @@ class _Sheet:
 
     table: RawTable
     mapping: Mapping
+    site: str = ""
 
 
 def load_records(
-    source: str | Path | Sequence[str | Path] | pd.DataFrame,
+    source: str | Path | Sequence[str | Path] | Table[str, Any] | pd.DataFrame,
     *,
     columns: str | Path | Table[str, Any] | None = None,
     codebook: Codebook | str | Path | None = None,
@@ -53,7 +55,8 @@ def load_records(
     """Read an export of sessions and account for every row of it.
 
     Args:
-        source: a file (CSV, TSV, XLSX, Parquet), several, a folder, or a DataFrame in one of the three layouts.
+        source: a file (CSV, TSV, XLSX, Parquet), several, a folder, or a DataFrame in one of the three layouts. Several
+            sites: a folder with a folder for each, or a mapping of site names to folders or files (`records.sites`).
         columns: a columns.toml or a mapping with the same content; the columns.toml beside the file when None, and
             without one the toolkit's own header names, or a proposal from headers and values.
         codebook: a loaded codebook, or the path of a user's extension; the codebook.toml beside the export when None,
@@ -76,7 +79,7 @@ def load_records(
     book = beside if isinstance(beside, Codebook) else load_codebook(beside)
     rulers, ledger = rulers_of(book), Ledger()
     sheets = _read(source, columns, book)
-    parts, counts = _understood(sheets, book, rulers, ledger)
+    parts, read = _understood(sheets, book, rulers, ledger)
     rows, members = _joined(parts, ledger)
     rows = own_sessions(rows, ledger)
     rows = set_repeats_aside(rows, ledger)
@@ -88,15 +91,17 @@ def load_records(
         rows=tidy_rows(rows),
         set_aside=set_aside,
         flags=ledger.flag_frame(),
-        source=_source(sheets, rows, members, set_aside, counts),
+        source=_source(sheets, rows, members, set_aside, read),
         codebook=book,
         mapping=sheets[0].mapping,
+        sites=account_by_site(read, set_aside) if rows["site"].nunique() > 1 else no_sites(),
     )
 
 
 def _additions_beside(source: Any) -> Path | None:
     """The user's own codebook.toml in the folder of the export, None where there is none."""
-    first = source[0] if isinstance(source, (list, tuple)) and source else source
+    given = list(source.values()) if isinstance(source, Table) else source
+    first = given[0] if isinstance(given, (list, tuple)) and given else given
     if not isinstance(first, (str, Path)):
         return None
     place = Path(first)
@@ -112,43 +117,48 @@ def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
         return [_settled(table, given, codebook)]
     sheets: list[_Sheet] = []
     names: Counter[str] = Counter()
-    for path in find_files(source):
+    for site, path in files_by_site(source):
         beside = find_mapping(path) if given is None else None
         mine = read_mapping(beside) if beside else given
         for table in read_file(path, settings=mine.settings if mine else None):
+            table = table.renamed(f"{site}/{table.file}") if site else table
             names[table.file] += 1
             if names[table.file] > 1:
                 table = table.renamed(f"{table.file} ({names[table.file]})")
-            sheets.append(_settled(table, mine, codebook))
+            sheets.append(_settled(table, mine, codebook, site=site))
     return sheets
 
 
-def _settled(table: RawTable, given: Mapping | None, codebook: Codebook) -> _Sheet:
+def _settled(table: RawTable, given: Mapping | None, codebook: Codebook, *, site: str = "") -> _Sheet:
     """A table with its mapping; refused where columns tell who a client is."""
     mapping = settle_mapping(table, given=given, codebook=codebook)
     refuse_identifiers(table, mapping)
-    return _Sheet(table=table, mapping=mapping)
+    return _Sheet(table=table, mapping=mapping, site=site)
 
 
 def _understood(
     sheets: list[_Sheet], codebook: Codebook, rulers: Rulers, ledger: Ledger
-) -> tuple[dict[str, list[pd.DataFrame]], tuple[int, int]]:
-    """(rows by layout, (rows read, readings read)) of all sheets."""
+) -> tuple[dict[str, list[pd.DataFrame]], list[pd.DataFrame]]:
+    """(rows by layout, every row read with its site and how many readings it holds) of all sheets."""
     parts: dict[str, list[pd.DataFrame]] = {"wide": [], "long": []}
-    rows = readings = 0
+    read, frames = [], []
     for sheet in sheets:
         mapping, words = sheet.mapping, vocabulary_of(codebook, sheet.mapping)
         _flag_mapping(sheet, ledger)
-        raw = sheet_of(sheet.table, mapping, ledger)
-        rows, readings = rows + sheet.table.rows_read, readings + int(raw["readings"].sum())
-        frame = understand_context(raw, mapping=mapping, words=words, ledger=ledger)
+        raw = at_site(sheet_of(sheet.table, mapping, ledger), sheet.site)
+        read.append(raw[["file", "row", "readings", "site"]])
+        frames.append(understand_context(raw, mapping=mapping, words=words, ledger=ledger))
+    many = several_sites(frames)
+    for sheet, frame in zip(sheets, frames, strict=True):
+        mapping, words = sheet.mapping, vocabulary_of(codebook, sheet.mapping)
+        frame = scoped(frame) if many else frame
         if mapping.layout == "session_rows":
             parts["wide"].append(session_rows(frame, mapping=mapping, rulers=rulers, ledger=ledger))
         elif mapping.layout == "long":
             parts["long"].append(reading_rows(frame, mapping=mapping, words=words, rulers=rulers, ledger=ledger))
         else:
             parts["wide"].append(wide_rows(frame, mapping=mapping, words=words, rulers=rulers, ledger=ledger))
-    return parts, (rows, readings)
+    return parts, read
 
 
 def _flag_mapping(sheet: _Sheet, ledger: Ledger) -> None:
@@ -174,9 +184,14 @@ def _joined(parts: dict[str, list[pd.DataFrame]], ledger: Ledger) -> tuple[pd.Da
 
 
 def _source(
-    sheets: list[_Sheet], rows: pd.DataFrame, members: pd.DataFrame, set_aside: pd.DataFrame, counts: tuple[int, int]
+    sheets: list[_Sheet],
+    rows: pd.DataFrame,
+    members: pd.DataFrame,
+    set_aside: pd.DataFrame,
+    read: list[pd.DataFrame],
 ) -> Source:
     """The accounts; refuses to go on if read = kept + set aside does not hold."""
+    counts = sum(sheet.table.rows_read for sheet in sheets), sum(int(one["readings"].sum()) for one in read)
     kept_rows = _kept_sheet_rows(rows, members)
     kept_readings = int(rows[list(READING_FIELDS)].notna().to_numpy().sum())
     aside_rows, aside_readings = int((set_aside["scope"] == "row").sum()), int(set_aside["readings"].sum())
