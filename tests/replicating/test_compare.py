@@ -27,8 +27,25 @@ def test_the_distance_is_in_units_of_the_last_printed_digit(write_sheet):
 
 
 def test_a_stated_tolerance_is_an_outcome_of_its_own(write_sheet):
-    one = _printed(write_sheet, "t", f"{T.statistic + 0.05:.2f}", '\ntolerance = 0.1\ntolerance_because = "test"')
+    one = _printed(write_sheet, "t", f"{T.statistic + 0.05:.1f}", '\ntolerance = 0.1\ntolerance_because = "test"')
     assert one.outcome == "agrees within stated tolerance"
+
+
+def test_a_tolerance_wider_than_the_last_digit_is_said_and_counted_apart(write_sheet):
+    more = ('take = "t"', 'take = "t"\ntolerance = 0.1\ntolerance_because = "test"')
+    found = replicate(write_sheet(('printed = "3.87"', f'printed = "{T.statistic + 0.05:.2f}"'), more))
+    assert (found.n_wide, found.n_agreeing) == (1, 0)
+    assert "wider than the last printed digit" in found.sentence()
+
+
+def test_limits_the_other_way_round_change_places(write_sheet):
+    low, _ = T.confidence_interval(0.95)
+    one = _printed(write_sheet, "ci_high", f"{-low:.4f}")
+    assert one.outcome == "agrees the other way round"
+
+
+def test_a_spread_is_never_the_other_way_round(write_sheet):
+    assert _printed(write_sheet, "sd", "-1.0000").outcome == "not reproduced with what is stated"
 
 
 def test_a_figure_far_off_is_not_called_an_error(write_sheet):

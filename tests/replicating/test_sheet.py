@@ -1,5 +1,7 @@
 """Replication sheets: what a good one gives, and what is said of a wrong one, with line and remedy."""
 
+import re
+
 import pytest
 
 from toolkit.errors import SheetError
@@ -100,12 +102,22 @@ def test_a_t_of_zero_is_no_fault(write_sheet):
         (('sd = "2.1"', 'sd = "-2.1"'), r"line 24: an SD of -2\.1 is impossible for readings that differ"),
         (('sd = "2.1"', 'percent_better = "35.5"'), r"line 24: 35\.5 % does not fit n = 20: .*7 of 20 is 35 %"),
         (('sd = "2.1"', 'p = "0.00"'), r"line 24: a p-value of 0 is not possible"),
-        (('sd = "2.1"', 'sd = "2,1"'), r"line 24: .*write the decimal point"),
+        (('mean = "5.0"', 'mean = "12.0"'), r"line 23: a mean of 12\.0 lies outside the scale"),
+        (
+            ('mean = "5.0"', 'items = 1\nmean = "3.47"'),
+            r"line 24: a mean of 3\.47 is impossible: .*not possible with n = 20",
+        ),
     ],
 )
-def test_impossible_summary_figures_are_named_with_their_line(write_sheet, change, says):
-    with pytest.raises(SheetError, match=f"(?s){says}"):
-        read_sheet(write_sheet(more=GROUP.replace(*change)))
+def test_impossible_summary_figures_are_said_with_their_line_and_stop_nothing(write_sheet, change, says):
+    sheet = read_sheet(write_sheet(more=GROUP.replace(*change)))
+    assert re.search(says, sheet.doubts[0])
+    assert len(sheet.figures) == 1
+
+
+def test_a_summary_figure_that_is_no_number_is_refused(write_sheet):
+    with pytest.raises(SheetError, match=r"line 24: .*write the decimal point"):
+        read_sheet(write_sheet(more=GROUP.replace('sd = "2.1"', 'sd = "2,1"')))
 
 
 def test_every_fault_is_reported_at_once(write_sheet):

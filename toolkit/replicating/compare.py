@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from toolkit.errors import ToolkitError
-from toolkit.replicating.other_readings import Recomputer, other_readings
+from toolkit.replicating.other_readings import OTHER_WAY, Recomputer, other_readings, other_way_round
 from toolkit.replicating.printed import Printed
 from toolkit.replicating.sheet import Sheet
 from toolkit.replicating.sheet_figures import Figure
@@ -15,13 +15,15 @@ from toolkit.result import Shown, figure_text
 
 WITHIN_ROUNDING = "agrees within rounding"
 WITHIN_TOLERANCE = "agrees within stated tolerance"
+OTHER_WAY_ROUND = "agrees the other way round"
+WIDE_TOLERANCE = "within a stated tolerance wider than the last printed digit"
 DIFFERS = "not reproduced with what is stated"
 _MOST_DIGITS = 12  # beyond, the last bits of arithmetic differ from computer to computer
-AGREES = (WITHIN_ROUNDING, WITHIN_TOLERANCE)
+AGREES = (WITHIN_ROUNDING, WITHIN_TOLERANCE, OTHER_WAY_ROUND)
 
 _COLUMNS = (
     "figure", "where", "read", "printed", "recomputed", "outcome", "digits_away", "method", "take", "uses",
-    "would_agree", "tried", "explanation",
+    "would_agree", "tried", "explanation", "in_r",
 )  # fmt: skip
 
 
@@ -31,7 +33,8 @@ class Compared:
 
     `recomputed` is None where the method gives no answer (`why_not` says why); `digits_away` is the difference in
     units of the last printed digit; `tried` are the other readings of the analysis that were tried because the figure
-    did not come out, `would_agree` those of them that give the printed figure.
+    did not come out, `would_agree` those of them that give the printed figure. "agrees the other way round" is a
+    difference, ratio or limit that comes out to every printed digit once the two readings (or groups) change places.
     """
 
     figure: Figure
@@ -53,8 +56,11 @@ class Compared:
         if self.recomputed is None:
             return f"{text}{self.outcome}: {self.why_not}"
         text += f"recomputed {_shown(self.recomputed, self.figure.printed)}, {self.outcome}"
-        if self.agrees or self.digits_away is None:
-            return text
+        if self.outcome == WIDE_TOLERANCE:
+            wide = figure_text(self.figure.tolerance)
+            text += f" ({wide}, {figure_text(self.digits_away)} units of the last digit apart)"
+        if self.agrees or self.digits_away is None or self.outcome == WIDE_TOLERANCE:
+            return f"{text}. {self.figure.tolerance_because}" if self.outcome == WIDE_TOLERANCE else text
         text += f" ({figure_text(self.digits_away)} units of the last printed digit apart)"
         if self.would_agree:
             text += f"; it would agree with: {', '.join(self.would_agree)}"
@@ -81,16 +87,31 @@ class Replication(Shown):
         return sum(one.outcome == WITHIN_ROUNDING for one in self.compared)
 
     @property
+    def n_wide(self) -> int:
+        """Figures that agree only within a stated tolerance wider than the last printed digit; counted apart."""
+        return sum(one.outcome == WIDE_TOLERANCE for one in self.compared)
+
+    @property
+    def n_other_way(self) -> int:
+        """Figures that agree to every printed digit once the two sides change places."""
+        return sum(one.outcome == OTHER_WAY_ROUND for one in self.compared)
+
+    @property
     def total(self) -> int:
         """Figures listed."""
         return len(self.compared)
 
     def sentence(self) -> str:
         """How many figures come out again."""
-        return (
+        text = (
             f"{self.sheet.title} ({self.sheet.design}): {self.n_agreeing} of {self.total} printed figures come out "
             f"again, {self.n_within_rounding} of them to every printed digit"
         )
+        if self.n_other_way:
+            text += f", {self.n_other_way} with the two sides the other way round"
+        if self.n_wide:
+            text += f"; {self.n_wide} more only within a stated tolerance wider than the last printed digit"
+        return text
 
     def table(self) -> pd.DataFrame:
         """One row a figure."""
@@ -106,11 +127,17 @@ def compare_sheet(sheet: Sheet) -> Replication:
     Returns:
         A `Replication`. A figure whose method gives no answer is listed with the reason; nothing is left out.
     """
-    frame = sheet.data if sheet.data is not None else pd.DataFrame()
-    complete = frame.dropna()
-    whole = Recomputer(frame)
-    fewer = Recomputer(complete.reset_index(drop=True)) if 0 < len(complete) < len(frame) else None
-    return Replication(sheet=sheet, compared=tuple(_compare(figure, whole, fewer) for figure in sheet.figures))
+    nothing = pd.DataFrame()
+    known: dict[int, tuple[Recomputer, Recomputer | None]] = {}
+    compared = []
+    for figure in sheet.figures:
+        frame = figure.rows if figure.rows is not None else nothing
+        if id(frame) not in known:
+            complete = frame.dropna()
+            fewer = Recomputer(complete.reset_index(drop=True)) if 0 < len(complete) < len(frame) else None
+            known[id(frame)] = (Recomputer(frame), fewer)
+        compared.append(_compare(figure, *known[id(frame)]))
+    return Replication(sheet=sheet, compared=tuple(compared))
 
 
 def _compare(figure: Figure, whole: Recomputer, fewer: Recomputer | None) -> Compared:
@@ -122,6 +149,12 @@ def _compare(figure: Figure, whole: Recomputer, fewer: Recomputer | None) -> Com
     away = figure.printed.digits_away(number)
     if outcome == WITHIN_ROUNDING:
         return Compared(figure=figure, recomputed=number, outcome=outcome, digits_away=away)
+    turned = other_way_round(figure, whole)
+    if outcome == DIFFERS and turned is not None and figure.printed.holds(turned):
+        return Compared(
+            figure=figure, recomputed=number, outcome=OTHER_WAY_ROUND, digits_away=away, tried=(OTHER_WAY,),
+            would_agree=(OTHER_WAY,),
+        )  # fmt: skip
     readings = list(other_readings(figure, whole, fewer, number))
     return Compared(
         figure=figure,
@@ -140,7 +173,8 @@ def outcome_of(printed: Printed, number: float, *, tolerance: float | None = Non
         printed: the figure as printed. number: as recomputed. tolerance: stated in the sheet, in the figure's unit.
 
     Returns:
-        "agrees within rounding", "agrees within stated tolerance" or "not reproduced with what is stated".
+        "agrees within rounding", "agrees within stated tolerance", "within a stated tolerance wider than the last
+        printed digit" (said and counted apart) or "not reproduced with what is stated".
 
     Example:
         >>> from toolkit.replicating.printed import read_printed
@@ -152,7 +186,7 @@ def outcome_of(printed: Printed, number: float, *, tolerance: float | None = Non
     if printed.holds(number):
         return WITHIN_ROUNDING
     if tolerance is not None and abs(number - printed.value) <= tolerance:
-        return WITHIN_TOLERANCE
+        return WITHIN_TOLERANCE if tolerance <= printed.last_digit * (1 + 1e-9) else WIDE_TOLERANCE
     return DIFFERS
 
 
@@ -171,7 +205,10 @@ def _row(one: Compared) -> dict[str, object]:
         figure.method.uses,
         "; ".join(one.would_agree),
         "; ".join(one.tried),
-        figure.explanation or (figure.tolerance_because if one.outcome == WITHIN_TOLERANCE else "") or one.why_not,
+        figure.explanation
+        or (figure.tolerance_because if one.outcome in (WITHIN_TOLERANCE, WIDE_TOLERANCE) else "")
+        or one.why_not,
+        figure.method.r_call(figure.settings),
     )
     return dict(zip(_COLUMNS, values, strict=True))
 

@@ -28,7 +28,10 @@ class Method:
     (those in `optional` may be left out), `settings` the others with their defaults and `choices` what they may be,
     `groups` the summary figures it needs from `[inputs.…]`. `uses` are the functions that do the work. `alternatives`
     are other readings of the same analysis, each a plain name and the settings it changes; they are tried when a
-    figure does not come out.
+    figure does not come out. `r` is R's call that gives the same numbers ({before} stands for the setting or column of
+    that name). `meaning` says in words what a column, a setting or an output of this method is, where the general
+    glossary does not. `example` is a part of a sheet that runs. `turned` names for an output the one that stands in
+    its place when the two readings or groups change places (the other rank sum).
     """
 
     name: str
@@ -44,6 +47,31 @@ class Method:
     choices: Mapping[str, tuple[Any, ...]] = field(default_factory=dict)
     groups: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     alternatives: tuple[tuple[str, Mapping[str, Any]], ...] = ()
+    r: str = ""
+    meaning: Mapping[str, str] = field(default_factory=dict)
+    example: str = ""
+    turned: Mapping[str, str] = field(default_factory=dict)
+    topic: str = ""
+
+    def r_call(self, settings: Mapping[str, Any]) -> str:
+        """R's call with the sheet's own columns and settings in it; "" where none is known."""
+
+        class Words(dict[str, str]):
+            def __missing__(self, key: str) -> str:
+                return key
+
+        words = Words({key: _r_word(value) for key, value in settings.items() if not isinstance(value, Mapping)})
+        for key, group in settings.items():
+            if isinstance(group, Mapping):
+                words |= {f"{key}_{name}": str(value) for name, value in group.items()}
+        return self.r.format_map(words)
+
+
+def _r_word(value: Any) -> str:
+    """A setting as it stands in a call of R."""
+    if isinstance(value, (list, tuple)):
+        return ", ".join(map(str, value))
+    return str(value)
 
 
 def numbers_of(frame: pd.DataFrame, *columns: str, least: int = 2) -> tuple[npt.NDArray[np.float64], ...]:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from toolkit.errors import SheetError
-from toolkit.replicating.compare import Replication, compare_sheet
+from toolkit.replicating.compare import WIDE_TOLERANCE, Replication, compare_sheet
 from toolkit.replicating.sheet import read_sheet
 from toolkit.resources import dataset_file
 from toolkit.writing import table_maker, write_file
@@ -94,11 +94,17 @@ def _counts(found: Replication) -> tuple[int, int, int]:
 
 
 def _unexplained(found: Replication) -> list[str]:
-    return [one.figure.name for one in found.compared if not one.agrees and not one.figure.explanation]
+    return [
+        one.figure.name
+        for one in found.compared
+        if one.outcome != WIDE_TOLERANCE and not one.agrees and not one.figure.explanation
+    ]
 
 
 def _line(found: Replication, *, label: str) -> str:
     """One replication in one line: agreeing / total, and whether the others are explained."""
-    differing, unexplained = found.total - found.n_agreeing, len(_unexplained(found))
-    more = f"; {differing} not reproduced, {differing - unexplained} of them explained" if differing else ""
+    differing, unexplained = found.total - found.n_agreeing - found.n_wide, len(_unexplained(found))
+    more = f", {found.n_other_way} the other way round" if found.n_other_way else ""
+    more += f"; {found.n_wide} more only within a tolerance wider than the last digit" if found.n_wide else ""
+    more += f"; {differing} not reproduced, {differing - unexplained} of them explained" if differing else ""
     return f"{label}: {found.n_agreeing}/{found.total} figures agree ({found.n_within_rounding} within rounding{more})"

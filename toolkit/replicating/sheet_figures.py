@@ -15,13 +15,17 @@ from toolkit.mixed.formula_grammar import read_formula
 from toolkit.replicating.method import Method
 from toolkit.replicating.methods import METHODS
 from toolkit.replicating.printed import Printed, read_printed
+from toolkit.replicating.sheet_data import MAIN, shaped
+from toolkit.replicating.sheet_inputs import read_group
 from toolkit.replicating.sheet_problems import Lines, Problem, no_column, unknown_keys
 
 READ_WORDS = ("read", "quoted", "recalled")
-_FIGURE = {
+FIGURE_KEYS = {
     "name", "printed", "where", "read", "read_in", "method", "take", "with", "decimals", "tolerance",
-    "tolerance_because", "explanation",
+    "tolerance_because", "explanation", "data", "keep", "steps",
 }  # fmt: skip
+EVERY_KEYS = {"where", "read", "read_in", "method", "with", "data", "keep"}
+WHOLE = {"n", "df", "df2", "V", "U", "W", "yes", "discordant", "q_df", "rank", "runs", "longest_run"}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -40,6 +44,7 @@ class Figure:
     tolerance_because: str
     explanation: str
     line: int
+    rows: pd.DataFrame | None = None
 
 
 class FigureReader:
@@ -49,33 +54,65 @@ class FigureReader:
         self,
         raw: Mapping[str, Any],
         *,
-        data: pd.DataFrame | None,
+        data: Mapping[str, pd.DataFrame | None],
         inputs: Mapping[str, Mapping[str, Any]],
         lines: Lines,
         problems: list[Problem],
+        doubts: list[Problem],
     ) -> None:
         self._columns: Mapping[str, Any] = raw.get("columns", {})
+        self._every: Mapping[str, Any] = raw.get("every_figure", {})
+        self._sets = data
         self._has_data = "data" in raw
-        self._data, self._inputs, self._lines, self._problems = data, inputs, lines, problems
+        self._inputs, self._lines, self._problems, self._doubts = inputs, lines, problems, doubts
+        self._data: pd.DataFrame | None = None
+        self._shaped: dict[str, pd.DataFrame | None] = {}
         self._nth = 0
+        problems += unknown_keys(self._every, EVERY_KEYS, lines, "[every_figure]", 0)
 
     def _wrong(self, key: str, what: str, remedy: str, *, header: str = "[[figure]]") -> None:
         nth = self._nth if header == "[[figure]]" else 0
         self._problems.append(Problem(line=self._lines.of(header, key, nth=nth), what=what, remedy=remedy))
 
-    def read(self, nth: int, entry: Mapping[str, Any]) -> Figure | None:
-        """The nth figure, or None after its problems were noted."""
-        self._nth, before = nth, len(self._problems)
-        self._problems += unknown_keys(entry, _FIGURE, self._lines, "[[figure]]", nth)
+    def read(self, nth: int, entry: Mapping[str, Any]) -> list[Figure]:
+        """The nth block: one figure, or one for each number of a table `printed`; none after problems were noted."""
+        self._nth = nth
+        self._problems += unknown_keys(entry, FIGURE_KEYS, self._lines, "[[figure]]", nth)
+        if not all(isinstance(part.get("with", {}), dict) for part in (entry, self._every)):
+            self._wrong("with", "the settings of a figure are no table", "write with = {setting = value}")
+            return []
+        whole = {**self._every, **entry}
+        if "with" in self._every and isinstance(entry.get("with"), dict):
+            whole["with"] = {**self._every["with"], **entry["with"]}
+        several = whole.get("printed")
+        if not isinstance(several, dict):
+            found = self._one(whole)
+            return [] if found is None else [found]
+        if not several or "take" in entry:
+            what, remedy = "printed is a table and take is given as well", 'write printed = {t = "4.06", p = "0.003"}'
+            self._wrong("printed", what, remedy)
+            return []
+        name = whole.get("name", whole.get("method"))
+        parts = [{**whole, "name": f"{name}: {take}", "take": take, "printed": text} for take, text in several.items()]
+        before = len(self._problems)
+        figures = []
+        for part in parts:
+            figures.append(self._one(part))
+            if len(self._problems) > before:
+                return []
+        return [figure for figure in figures if figure is not None]
+
+    def _one(self, entry: Mapping[str, Any]) -> Figure | None:
+        """One figure, or None after its problems were noted."""
+        before = len(self._problems)
         self._check_words(entry)
         printed, method = self._printed(entry), self._method(entry)
         if printed is None or method is None:
             return None
-        own = entry.get("with", {})
-        if not isinstance(own, dict):
-            self._wrong("with", "the settings of a figure are no table", "write with = {setting = value}")
+        self._data = self._rows(entry)
+        if len(self._problems) > before:
             return None
-        settings = self._settings(method, own)
+        settings = self._settings(method, entry.get("with", {}))
         if len(self._problems) > before:
             return None
         return Figure(
@@ -90,8 +127,31 @@ class FigureReader:
             tolerance=entry.get("tolerance"),
             tolerance_because=entry.get("tolerance_because", ""),
             explanation=entry.get("explanation", ""),
-            line=self._lines.of("[[figure]]", nth=nth),
+            line=self._lines.of("[[figure]]", nth=self._nth),
+            rows=self._data,
         )
+
+    def _rows(self, entry: Mapping[str, Any]) -> pd.DataFrame | None:
+        """The rows this figure is made of: its data set, kept and stepped as the figure says."""
+        name = entry.get("data", MAIN)
+        if not self._sets:
+            return None
+        if not isinstance(name, str) or name not in self._sets:
+            what = f"the figure takes the data set {name!r}, which the sheet does not have"
+            self._wrong("data", what, f"use one of: {', '.join(self._sets)}")
+            return None
+        frame = self._sets[name]
+        part = {key: entry[key] for key in ("keep", "steps") if key in entry}
+        if frame is None or not part:
+            return frame
+        key = f"{name} {part!r}"
+        if key not in self._shaped:
+            try:
+                self._shaped[key] = shaped(frame, part, "[[figure]]", self._lines, self._problems, nth=self._nth)
+            except SheetError as fault:
+                self._wrong("steps", str(fault), "correct the step")
+                return None
+        return self._shaped[key]
 
     def _check_words(self, entry: Mapping[str, Any]) -> None:
         for key in ("name", "where", "method", "take"):
@@ -141,7 +201,8 @@ class FigureReader:
             what = f'a p-value of 0 is not possible, "{text}" is a rounded one'
             self._wrong("printed", what, 'write the limit it stands for, for example "<0.001"')
             return None
-        if printed.decimals == 0 and printed.last_digit >= 1 and entry.get("decimals") != 0:
+        whole = str(entry.get("take")) in WHOLE or str(entry.get("take")).startswith("n_")
+        if printed.decimals == 0 and printed.last_digit >= 1 and not whole and entry.get("decimals") != 0:
             remedy = "give it with the decimals of the paper, or add decimals = 0 where the paper prints a whole number"
             self._wrong("printed", f'the figure "{text}" has no decimals', remedy)
             return None
@@ -216,11 +277,17 @@ class FigureReader:
                 self._wrong("with", absent.what, absent.remedy)
 
     def _group(self, method: Method, key: str, name: Any) -> dict[str, Any]:
-        """The summary figures a method needs, complete."""
-        if not isinstance(name, str) or name not in self._inputs:
-            self._wrong("with", f'{method.name} needs the summary figures "{name}"', f"add [inputs.{name}]")
+        """The summary figures a method needs, complete: named in the sheet's inputs, or written in the figure itself."""
+        if isinstance(name, dict):
+            made = read_group("[[figure]]", name, self._lines, self._problems, self._doubts, nth=self._nth)
+            said = f"{key} of this figure"
+        elif not isinstance(name, str) or name not in self._inputs:
+            remedy = f"add [inputs.{name}], or write with = {{{key} = {{…}}}}"
+            self._wrong("with", f'{method.name} needs the summary figures "{name}"', remedy)
             return {}
-        absent = [figure for figure in method.groups[key] if figure not in self._inputs[name]]
+        else:
+            made, said = dict(self._inputs[name]), f"[inputs.{name}]"
+        absent = [figure for figure in method.groups[key] if figure not in made]
         if absent:
-            self._wrong("with", f"[inputs.{name}] lacks {', '.join(absent)}", "add them as printed")
-        return dict(self._inputs[name])
+            self._wrong("with", f"{said} lacks {', '.join(absent)}", "add them as printed")
+        return made

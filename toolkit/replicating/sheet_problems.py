@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.replicating.steps import same_value
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -64,16 +65,29 @@ def no_column(frame: pd.DataFrame, name: str, line: int) -> Problem:
     )
 
 
-def check_reshaping(frame: pd.DataFrame, part: Mapping[str, Any], lines: Lines, problems: list[Problem]) -> None:
-    """Note what in `keep`, `repeat_by` and `stack` these data cannot follow."""
+def check_reshaping(
+    frame: pd.DataFrame,
+    part: Mapping[str, Any],
+    lines: Lines,
+    problems: list[Problem],
+    *,
+    header: str = "[data]",
+    nth: int = 0,
+) -> None:
+    """Note what in `keep`, `repeat_by`, `stack` and `steps` these data cannot follow."""
 
     def wrong(key: str, what: str, remedy: str) -> None:
-        problems.append(Problem(line=lines.of("[data]", key), what=what, remedy=remedy))
+        problems.append(Problem(line=lines.of(header, key, nth=nth), what=what, remedy=remedy))
+
+    steps = part.get("steps", [])
+    if not isinstance(steps, list) or not all(isinstance(step, dict) for step in steps):
+        wrong("steps", '"steps" is no list of tables', 'write steps = [{do = "keep", column = "…", is = "…"}]')
+        return
 
     keep, stack, counts = part.get("keep", {}), part.get("stack", {}), part.get("repeat_by")
     if not isinstance(keep, dict) or not isinstance(stack, dict):
         key = "keep" if not isinstance(keep, dict) else "stack"
-        wrong(key, f'"{key}" is no table', f"write {key} = {{…}}, see the top of sheet.py")
+        wrong(key, f'"{key}" is no table', f'write {key} = {{column = "value"}}, see replicate --format')
         return
     if counts is not None and not isinstance(counts, str):
         wrong("repeat_by", '"repeat_by" names no column', "give its name in quotation marks")
@@ -91,7 +105,7 @@ def check_reshaping(frame: pd.DataFrame, part: Mapping[str, Any], lines: Lines, 
                 problem = no_column(frame, str(name), 0)
                 wrong(key, problem.what, problem.remedy)
     for name, value in keep.items():
-        if name in frame.columns and not (frame[name] == value).any():
+        if name in frame.columns and not same_value(frame[name], value).any():
             found = ", ".join(map(str, frame[name].drop_duplicates().head(8)))
             wrong("keep", f'no row has {name} = "{value}"', f"use one of: {found}")
     if counts in frame.columns:

@@ -26,8 +26,9 @@ class LimitsOfAgreement(Shown):
     """Bias and limits of agreement of two ways of reading, second minus first, in `unit`.
 
     `lower_approximate` and `upper_approximate` are the same limits with the approximate interval of Bland & Altman
-    (1986); None where people were read several times. `slope` is the proportional bias: how much the difference grows
-    with each unit of the mean of the two readings; None where people were read several times, or do not differ.
+    (1986), `lower_1999` and `upper_1999` with that of 1999; None where people were read several times. `slope` is the
+    proportional bias: how much the difference grows with each unit of the mean of the two readings; None where people
+    were read several times, or do not differ.
     """
 
     bias: Estimate
@@ -42,6 +43,8 @@ class LimitsOfAgreement(Shown):
     n_pairs: int
     n_set_aside: int
     unit: str
+    lower_1999: Estimate | None = None
+    upper_1999: Estimate | None = None
 
     def sentence(self) -> str:
         """Bias and limits in words."""
@@ -55,7 +58,8 @@ class LimitsOfAgreement(Shown):
     def table(self) -> pd.DataFrame:
         """One row a figure, those not available left out."""
         parts = (
-            self.bias, self.sd, self.lower, self.upper, self.lower_approximate, self.upper_approximate, self.slope
+            self.bias, self.sd, self.lower, self.upper, self.lower_approximate, self.upper_approximate,
+            self.lower_1999, self.upper_1999, self.slope,
         )  # fmt: skip
         return pd.DataFrame([part.as_row() for part in parts if part is not None])
 
@@ -104,8 +108,9 @@ def limits_of_agreement(
     safer there.
     The limits are mean ± multiplier × SD of the differences. Their exact interval is that of a quantile of a normal
     distribution, from the noncentral t distribution; the approximate one is limit ± t √((1 + multiplier²/2)/n) SD,
-    which for a multiplier of 2 is Bland & Altman's √(3/n) SD. Articles print first minus second: give the columns the
-    other way round to have their sign.
+    which for a multiplier of 2 is Bland & Altman's √(3/n) SD (1986); that of 1999 has n - 1 in the second part,
+    limit ± t √(1/n + multiplier²/(2(n - 1))) SD. Each is named in its `method`. Articles
+    print first minus second: give the columns the other way round to have their sign.
 
     Args:
         first: readings by the first method or reader, one a person, in `unit`.
@@ -117,7 +122,8 @@ def limits_of_agreement(
         NotEnoughError: fewer than three people, or differences all the same.
         SheetError: a text among the numbers, or columns of unequal length.
 
-    Source: Bland & Altman (1986) Lancet 327:307-310; Carkeet (2015) Optom Vis Sci 92:e71-e80 (exact intervals).
+    Source: Bland & Altman (1986) Lancet 327:307-310; Bland & Altman (1999) Stat Methods Med Res 8:135-160, section 2.2;
+    Carkeet (2015) Optom Vis Sci 92:e71-e80 (exact intervals).
 
     Example:
         >>> agreement = limits_of_agreement([30, 34, 41, 38], [32, 33, 42, 41], unit="deg")
@@ -137,6 +143,8 @@ def limits_of_agreement(
     below, above = mean - multiplier * sd, mean + multiplier * sd
     exact = "exact interval (noncentral t; Carkeet 2015)"
     rough = "approximate interval (Bland & Altman 1986)"
+    later = "approximate interval (Bland & Altman 1999)"
+    se_1999 = sd * np.sqrt(1 / n + multiplier**2 / (2 * (n - 1)))
     low_sd, high_sd = sd_interval(sd, n - 1, confidence_level=confidence_level)
     return LimitsOfAgreement(
         bias=make("bias", mean, mean - t * sd / np.sqrt(n), mean + t * sd / np.sqrt(n), "t interval", df=n - 1),
@@ -145,6 +153,8 @@ def limits_of_agreement(
         upper=make("upper limit of agreement", above, mean + quantile[0], mean + quantile[1], exact),
         lower_approximate=make("lower limit of agreement", below, below - t * se_limit, below + t * se_limit, rough),
         upper_approximate=make("upper limit of agreement", above, above - t * se_limit, above + t * se_limit, rough),
+        lower_1999=make("lower limit of agreement", below, below - t * se_1999, below + t * se_1999, later),
+        upper_1999=make("upper limit of agreement", above, above - t * se_1999, above + t * se_1999, later),
         slope=proportional_bias(one, two, confidence_level=confidence_level) if np.ptp(one + two) > 0 else None,
         multiplier=multiplier,
         n_people=n,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -179,23 +179,28 @@ class PairedCounts:
         return (self.yes_yes + self.no_yes) / self.n
 
 
-def _corrected_phi(cells: PairedShares) -> float:
-    """The correlation of the two answers, corrected for continuity when positive; 0 on an empty margin."""
+def _phi(cells: PairedShares, *, corrected: bool = True) -> float:
+    """Correlation of the two answers, corrected for continuity (method 10) when positive; 0 on an empty margin."""
     a, b, c, d = cells.yes_yes, cells.yes_no, cells.no_yes, cells.no_no
     margins = (a + b) * (c + d) * (a + c) * (b + d)
     if margins <= 1e-15:
         return 0.0
     product = a * d - b * c
-    corrected = max(product - 1 / (2 * cells.n), 0.0) if product > 0 else product
-    return corrected / float(np.sqrt(margins))
+    shrunk = max(product - 1 / (2 * cells.n), 0.0) if corrected and product > 0 else product
+    return shrunk / float(np.sqrt(margins))
 
 
-def paired_score_limits(cells: PairedShares, *, confidence_level: float = 0.95) -> tuple[float, float]:
-    """Newcombe's score limits for second minus first share (method 10), for whole or effective numbers of pairs."""
+def paired_score_limits(
+    cells: PairedShares, *, confidence_level: float = 0.95, corrected: bool = True
+) -> tuple[float, float]:
+    """Newcombe's score limits for second minus first share, for whole or effective numbers of pairs.
+
+    `corrected`: method 10, with the continuity-corrected phi; else method 8, with phi as it is.
+    """
     one, two = cells.first, cells.second
     low_1, high_1 = wilson_limits(one, cells.n, confidence_level=confidence_level)
     low_2, high_2 = wilson_limits(two, cells.n, confidence_level=confidence_level)
-    phi = _corrected_phi(cells)
+    phi = _phi(cells, corrected=corrected)
 
     def reach(here: float, there: float) -> float:
         return float(np.sqrt(max(0.0, here * here - 2 * phi * here * there + there * there)))
@@ -227,6 +232,25 @@ def newcombe_paired_difference(counts: PairedCounts, *, confidence_level: float 
         n_of="pairs",
         method="Newcombe's paired score interval (1998, method 10)",
         confidence_level=confidence_level,
+    )
+
+
+def newcombe_paired_difference_8(counts: PairedCounts, *, confidence_level: float = 0.95) -> Estimate:
+    """The same difference with Newcombe's method 8: the score interval for pairs with phi not corrected.
+
+    Source: Newcombe (1998) Statistics in Medicine 17:2635-2650, method 8.
+
+    Example:
+        >>> found = newcombe_paired_difference_8(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570))
+        >>> round(found.ci_low, 4), round(found.ci_high, 4)
+        (-0.0587, -0.0213)
+    """
+    low, high = paired_score_limits(counts.shares(), confidence_level=confidence_level, corrected=False)
+    return replace(
+        newcombe_paired_difference(counts, confidence_level=confidence_level),
+        ci_low=low,
+        ci_high=high,
+        method="Newcombe's paired score interval (1998, method 8)",
     )
 
 

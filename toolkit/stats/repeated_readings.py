@@ -1,4 +1,4 @@
-"""Three or more readings of the same people: Friedman's test, repeated-measures ANOVA with Greenhouse-Geisser."""
+"""Three or more readings of the same people: Friedman's test with Kendall's W, repeated-measures ANOVA."""
 
 from __future__ import annotations
 
@@ -66,6 +66,23 @@ def friedman(data: pd.DataFrame, *, person: str, reading: str, value: str) -> Te
     )
 
 
+def kendall_w(data: pd.DataFrame, *, person: str, reading: str, value: str) -> float:
+    """Kendall's coefficient of concordance W: how far all people rank the readings alike (0 not at all, 1 exactly).
+
+    Parameters, refusals as in `friedman`. W = its chi-squared / (people x (readings - 1)), corrected for ties alike.
+
+    Source: Kendall & Babington Smith (1939) Ann Math Stat 10:275-287.
+
+    Examples
+    --------
+    >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2], "when": list("abcabc"), "deg": [1, 2, 3, 2, 3, 4]})
+    >>> kendall_w(data, person="who", reading="when", value="deg")
+    1.0
+    """
+    test = friedman(data, person=person, reading=reading, value=value)
+    return test.statistic / (test.n * float(test.df or 1))
+
+
 def greenhouse_geisser(data: pd.DataFrame, *, person: str, reading: str, value: str) -> float:
     """Greenhouse-Geisser's epsilon: 1 when all differences of readings vary alike, less when they do not.
 
@@ -75,6 +92,46 @@ def greenhouse_geisser(data: pd.DataFrame, *, person: str, reading: str, value: 
     covariance = np.cov(values, rowvar=False)
     centred = covariance - covariance.mean(axis=0) - covariance.mean(axis=1)[:, None] + covariance.mean()
     return float(np.trace(centred) ** 2 / ((len(centred) - 1) * (centred**2).sum()))
+
+
+def repeated_anova_plain(data: pd.DataFrame, *, person: str, reading: str, value: str) -> TestResult:
+    """One-way repeated-measures ANOVA with its plain df: holds only where all differences of readings vary alike.
+
+    Raises:
+        NotEnoughError: nothing varies within persons beyond the readings' means.
+
+    Source: Winer, Brown & Michels (1991) Statistical Principles in Experimental Design, ch. 4 (from memory).
+
+    Example:
+        >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2, 3, 3, 3], "when": list("abcabcabc"),
+        ...                      "deg": [1, 2, 4, 2, 2, 5, 1, 3, 3]})
+        >>> round(repeated_anova_plain(data, person="who", reading="when", value="deg").p, 3)
+        0.034
+    """
+    values = _varying(person_by_reading(data, person=person, reading=reading, value=value))
+    n, k = values.shape
+    statistic = _f_ratio(values)
+    return TestResult(
+        name="repeated-measures ANOVA",
+        statistic=statistic,
+        p=float(special.fdtrc(k - 1, (n - 1) * (k - 1), statistic)),
+        df=float(k - 1),
+        n=n,
+        method=f"F({k - 1}, {(n - 1) * (k - 1)}), no correction of the df",
+    )
+
+
+def _f_ratio(values: Floats) -> float:
+    """Mean square of the readings over that of what is left, shape (people, readings)."""
+    n, k = values.shape
+    means = values.mean(axis=0)
+    residual = values - values.mean(axis=1, keepdims=True) - means + values.mean()
+    left = float((residual**2).sum()) / ((n - 1) * (k - 1))
+    if left <= 1e-24 * float((values**2).mean() + 1):
+        raise NotEnoughError(
+            "All persons changed in exactly the same way: there is no residual variation to test against."
+        )
+    return n * float(((means - values.mean()) ** 2).sum()) / (k - 1) / left
 
 
 def repeated_anova(data: pd.DataFrame, *, person: str, reading: str, value: str) -> TestResult:
@@ -93,14 +150,7 @@ def repeated_anova(data: pd.DataFrame, *, person: str, reading: str, value: str)
     """
     values = _varying(person_by_reading(data, person=person, reading=reading, value=value))
     n, k = values.shape
-    means = values.mean(axis=0)
-    residual = values - values.mean(axis=1, keepdims=True) - means + values.mean()
-    left = float((residual**2).sum()) / ((n - 1) * (k - 1))
-    if left <= 1e-24 * float((values**2).mean() + 1):
-        raise NotEnoughError(
-            "All persons changed in exactly the same way: there is no residual variation to test against."
-        )
-    statistic = n * float(((means - values.mean()) ** 2).sum()) / (k - 1) / left
+    statistic = _f_ratio(values)
     epsilon = greenhouse_geisser(data, person=person, reading=reading, value=value)
     df_1, df_2 = epsilon * (k - 1), epsilon * (n - 1) * (k - 1)
     return TestResult(
