@@ -44,7 +44,7 @@ def test_the_interval_of_1999_has_n_minus_1_in_its_second_part():
     # Bland & Altman (1999) section 2.2: var = (1/n + 1.96^2 / (2 (n - 1))) s^2; worked in R:
     # d <- large - mini; s <- sd(d); mean(d) - 1.96 * s + c(-1, 1) * qt(.975, 16) * s * sqrt(1/17 + 1.96^2 / 32)
     meters = _meters()
-    found = limits_of_agreement(meters["large_meter_1"], meters["mini_meter_1"], unit="l/min")
+    found = limits_of_agreement(meters["mini_meter_1"], meters["large_meter_1"], unit="l/min")
     assert found.lower_1999 is not None
     assert found.lower_approximate is not None
     assert (found.lower_1999.ci_low, found.lower_1999.ci_high) == pytest.approx((-112.853377909, -43.341225313))

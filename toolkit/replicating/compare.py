@@ -8,6 +8,7 @@ import pandas as pd
 
 from toolkit.errors import ToolkitError
 from toolkit.replicating.other_readings import OTHER_WAY, Recomputer, other_readings, other_way_round
+from toolkit.replicating.paper import PaperPage, hangs_together
 from toolkit.replicating.printed import Printed
 from toolkit.replicating.sheet import Sheet
 from toolkit.replicating.sheet_figures import Figure
@@ -75,6 +76,8 @@ class Replication(Shown):
 
     sheet: Sheet
     compared: tuple[Compared, ...]
+    page: PaperPage | None = None
+    """The sheet's printed numbers checked among each other, where it has a `[[check]]`."""
 
     @property
     def n_agreeing(self) -> int:
@@ -137,7 +140,8 @@ def compare_sheet(sheet: Sheet) -> Replication:
             fewer = Recomputer(complete.reset_index(drop=True)) if 0 < len(complete) < len(frame) else None
             known[id(frame)] = (Recomputer(frame), fewer)
         compared.append(_compare(figure, *known[id(frame)]))
-    return Replication(sheet=sheet, compared=tuple(compared))
+    page = hangs_together(sheet.checks) if sheet.checks else None
+    return Replication(sheet=sheet, compared=tuple(compared), page=page)
 
 
 def _compare(figure: Figure, whole: Recomputer, fewer: Recomputer | None) -> Compared:

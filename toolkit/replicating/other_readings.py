@@ -42,7 +42,7 @@ class Recomputer:
         return number
 
     def numbers(self, method: Method, settings: Mapping[str, Any]) -> Numbers:
-        """All numbers the method gives under these settings; raises ToolkitError with the reason when there are none."""
+        """All numbers the method gives under these settings; ToolkitError with the reason when there are none."""
         try:
             with np.errstate(all="ignore"), warnings.catch_warnings():
                 warnings.simplefilter("ignore")  # a method that cannot go on raises; a library's remark is no answer

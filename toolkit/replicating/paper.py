@@ -120,14 +120,17 @@ class PaperPage(Shown):
         return [f"{row.name}: {one.check}: {one.printed} {one.verdict}: {one.because}" for row, one in ranked]
 
 
-def hangs_together(source: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]]) -> PaperPage:
+def hangs_together(
+    source: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]] | tuple[PaperRow, ...],
+) -> PaperPage:
     """Check the printed numbers of a paper among each other.
 
     Parameters
     ----------
     source : path, pandas.DataFrame or list of mappings
         A CSV, TSV or XLSX file, or the rows themselves: one row a place in the paper, a column for each word of
-        `WORDS` that it prints there, as text with the paper's decimals; `name` and `where` say which place it is.
+        `WORDS` that it prints there, as text with the paper's decimals; `name` and `where` say which place it is. Also
+        the `checks` of a sheet that was read.
 
     Returns
     -------
@@ -147,17 +150,12 @@ def hangs_together(source: str | Path | pd.DataFrame | Iterable[Mapping[str, Any
 
     Examples
     --------
-    >>> page = hangs_together([{"name": "arm A", "n": "20", "mean": "3.47", "items": "1", "t": "2.20", "df": "28", "p": ".03"}])
+    >>> page = hangs_together([{"name": "arm A", "n": "20", "mean": "3.47", "items": "1"}])
     >>> page.n_not_fitting
-    2
+    1
     """
-    rows = [_row(nth, row) for nth, row in enumerate(_rows(source), start=1)]
-    return check_rows(rows)
-
-
-def check_rows(rows: Iterable[PaperRow]) -> PaperPage:
-    """All checks of rows that were read already."""
-    rows = tuple(rows)
+    read = isinstance(source, tuple) and all(isinstance(row, PaperRow) for row in source)
+    rows = source if read else tuple(_row(nth, row) for nth, row in enumerate(_rows(source), start=1))
     found = [(row, one) for row in rows for check in CHECKS for one in check(row.numbers)]
     return PaperPage(rows=rows, found=tuple(found))
 

@@ -79,8 +79,8 @@ def replicate_command(
     ran = [replicate(sheet) for sheet in sheets]
     for found in ran:
         say(_line(found, label=found.sheet.label if path is None else found.sheet.title))
-        for one in found.compared if path is not None else ():
-            say(f"  {one.sentence()}")
+        if path is not None:
+            _say_all(found, say)
         if write:
             write_result(found, replace=replace)
     if path is None:
@@ -89,16 +89,29 @@ def replicate_command(
     return sum(len(_unexplained(found)) for found in ran)
 
 
+def _say_all(found: Replication, say: Callable[[str], object]) -> None:
+    """Every figure of one sheet, the summary figures that cannot be, and the checks among printed numbers."""
+    for doubt in found.sheet.doubts:
+        say(f"  {found.sheet.path.name}, {doubt}")
+    for one in found.compared:
+        say(f"  {one.sentence()}")
+    if found.page is not None:
+        say(f"  {found.page.sentence()}")
+        for line in found.page.lines():
+            say(f"    {line}")
+
+
 def _counts(found: Replication) -> tuple[int, int, int]:
     return found.n_within_rounding, found.n_agreeing, found.total
 
 
 def _unexplained(found: Replication) -> list[str]:
-    return [
+    figures = [
         one.figure.name
         for one in found.compared
         if one.outcome != WIDE_TOLERANCE and not one.agrees and not one.figure.explanation
     ]
+    return figures + (found.page.unexplained if found.page is not None else [])
 
 
 def _line(found: Replication, *, label: str) -> str:

@@ -1,4 +1,4 @@
-"""The data sets of a replication sheet: one file or several, tables written in the sheet, arms, each brought into shape.
+"""The data sets of a replication sheet: files, tables written in the sheet, arms; each brought into shape.
 
 `[data]` is the sheet's own data set; `[data.NAME]` are further ones, which a figure takes with `data = "NAME"`. A
 further one has a file or a table of its own, or starts from another one (`from = "main"`, the sheet's own).

@@ -277,7 +277,7 @@ class FigureReader:
                 self._wrong("with", absent.what, absent.remedy)
 
     def _group(self, method: Method, key: str, name: Any) -> dict[str, Any]:
-        """The summary figures a method needs, complete: named in the sheet's inputs, or written in the figure itself."""
+        """The summary figures a method needs, complete: named in the sheet's inputs, or written in the figure."""
         if isinstance(name, dict):
             made = read_group("[[figure]]", name, self._lines, self._problems, self._doubts, nth=self._nth)
             said = f"{key} of this figure"

@@ -22,7 +22,7 @@ MOST_ROWS = 2_000_000
 
 @dataclass(frozen=True, kw_only=True)
 class Key:
-    """One word of a step: what it may hold, and what for. `kind`: column, columns, text, texts, number, numbers, any."""
+    """One word of a step: what it may hold (column, columns, text, texts, number, numbers, table, any), what for."""
 
     kind: str
     what: str
@@ -437,7 +437,7 @@ _ALL = (
             "labels": Key(kind="any", what="one label a group, in rising order"),
             "into": _OWN,
         },
-        example='{do = "group", column = "age", at = [40, 60], labels = ["young", "middle", "old"], into = "age_group"}',
+        example='{do = "group", column = "age", at = [40, 60], labels = ["young", "middle", "old"], into = "ages"}',
         apply=_cut,
     ),
     Operation(
