@@ -121,7 +121,7 @@ class PaperPage(Shown):
 
 
 def hangs_together(
-    source: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]] | tuple[PaperRow, ...],
+    source: str | Path | pd.DataFrame | Iterable[Mapping[str, Any] | PaperRow],
 ) -> PaperPage:
     """Check the printed numbers of a paper among each other.
 
@@ -154,8 +154,7 @@ def hangs_together(
     >>> page.n_not_fitting
     1
     """
-    read = isinstance(source, tuple) and all(isinstance(row, PaperRow) for row in source)
-    rows = source if read else tuple(_row(nth, row) for nth, row in enumerate(_rows(source), start=1))
+    rows = tuple(row if isinstance(row, PaperRow) else _row(nth, row) for nth, row in enumerate(_rows(source), start=1))
     found = [(row, one) for row in rows for check in CHECKS for one in check(row.numbers)]
     return PaperPage(rows=rows, found=tuple(found))
 
@@ -203,19 +202,17 @@ def _possible(word: str, text: str, value: float) -> None:
         raise SheetError(f'level = "{text}": write 0.95 for 95 %')
 
 
-def _rows(source: str | Path | pd.DataFrame | Iterable[Mapping[str, Any]]) -> list[dict[str, Any]]:
+def _rows(source: str | Path | pd.DataFrame | Iterable[Mapping[str, Any] | PaperRow]) -> list[Any]:
     """The rows of a file, a frame or a list; unknown columns are refused by name."""
     if isinstance(source, str | Path):
-        frame = _read(Path(source))
-    elif isinstance(source, pd.DataFrame):
-        frame = source
-    else:
-        frame = pd.DataFrame(list(source))
-    unknown = [str(name) for name in frame.columns if name not in WORDS and name not in SAID]
-    if unknown:
-        known = ", ".join([*SAID, *WORDS])
-        raise SheetError(f'"{unknown[0]}" is not a word of the table of printed numbers: use {known}.')
-    return frame.to_dict("records")
+        source = _read(Path(source))
+    rows: list[Any] = source.to_dict("records") if isinstance(source, pd.DataFrame) else list(source)
+    for row in rows:
+        unknown = [] if isinstance(row, PaperRow) else [name for name in row if name not in WORDS and name not in SAID]
+        if unknown:
+            known = ", ".join([*SAID, *WORDS])
+            raise SheetError(f'"{unknown[0]}" is not a word of the table of printed numbers: use {known}.')
+    return rows
 
 
 def _read(path: Path) -> pd.DataFrame:

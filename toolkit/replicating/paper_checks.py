@@ -236,10 +236,10 @@ def _tests(numbers: Numbers) -> Iterator[Found]:
     if read and _number(numbers, "df") == 1:
         yield _against("F = t squared", read[0], _span(lambda t: t * t, read[1]), "t squared")
     if "t" in numbers and "df" in numbers and "n" in numbers and "F" not in numbers:
-        n, n_2, df = float(numbers["n"]), _number(numbers, "n_2"), read_printed(numbers["df"])
+        n, n_2, printed = float(numbers["n"]), _number(numbers, "n_2"), read_printed(numbers["df"])
         wanted = [n - 1, n - 2] if n_2 is None else [n + n_2 - 2]
-        welch = n_2 is not None and min(n, n_2) - 1 <= df.high and df.low <= n + n_2 - 2
-        fits = any(df.holds(value) for value in wanted) or welch
+        welch = n_2 is not None and min(n, n_2) - 1 <= printed.high and printed.low <= n + n_2 - 2
+        fits = any(printed.holds(value) for value in wanted) or welch
         yield _found("df of t", numbers["df"], fits, f"n allows {' or '.join(f'{value:g}' for value in wanted)}")
 
 

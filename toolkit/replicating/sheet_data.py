@@ -155,8 +155,9 @@ def _file(
     name = str(part.get("file", ""))
     source = path.parent / name
 
-    def wrong(what: str, remedy: str) -> None:
+    def wrong(what: str, remedy: str) -> pd.DataFrame | None:
         problems.append(Problem(line=lines.of(header, "file"), what=what, remedy=remedy))
+        return None
 
     try:
         there = source.is_file()

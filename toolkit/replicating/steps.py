@@ -164,7 +164,7 @@ def _whole(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
     """Only people who have a value in every row of theirs, and as many rows as the fullest."""
     filled = frame[step["column"]].notna()
     per = filled.groupby(frame[step["person"]]).transform("sum")
-    return frame[per == per.max()]
+    return pd.DataFrame(frame[per == per.max()])
 
 
 def _rows(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
@@ -289,7 +289,7 @@ def _repeat(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
     counts = _numbers(frame, step["by"])
     if not ((counts >= 0) & (counts % 1 == 0)).all() or counts.sum() > MOST_ROWS:
         raise SheetError(f'the column "{step["by"]}" holds something that is no count of people')
-    return frame.loc[frame.index.repeat(counts.astype(int))].drop(columns=step["by"])
+    return pd.DataFrame(frame.loc[frame.index.repeat(counts.astype(int))]).drop(columns=step["by"])
 
 
 def _summarise(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
@@ -300,7 +300,7 @@ def _summarise(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
         made = frame.assign(**{step["column"]: _numbers(frame, step["column"])}).groupby(
             step["by"], sort=False, observed=True
         )[step["column"]].agg(step["how"])  # fmt: skip
-    return made.rename(step.get("into", step["column"])).reset_index()
+    return pd.DataFrame(made.rename(step.get("into", step["column"])).reset_index())
 
 
 def _count(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
