@@ -131,7 +131,7 @@ def _f_ratio(values: Floats) -> float:
         raise NotEnoughError(
             "All persons changed in exactly the same way: there is no residual variation to test against."
         )
-    return float(n * ((means - values.mean()) ** 2).sum() / (k - 1) / left
+    return float(n * ((means - values.mean()) ** 2).sum() / (k - 1) / left)
 
 
 def repeated_anova(data: pd.DataFrame, *, person: str, reading: str, value: str) -> TestResult:
