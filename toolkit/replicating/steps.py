@@ -289,7 +289,7 @@ def _repeat(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
     counts = _numbers(frame, step["by"])
     if not ((counts >= 0) & (counts % 1 == 0)).all() or counts.sum() > MOST_ROWS:
         raise SheetError(f'the column "{step["by"]}" holds something that is no count of people')
-    return pd.DataFrame(frame.loc[frame.index.repeat(counts.astype(int))]).drop(columns=step["by"])
+    return pd.DataFrame(frame.loc[frame.index.repeat(counts.astype(int))].drop(columns=step["by"]))
 
 
 def _summarise(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
