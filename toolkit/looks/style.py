@@ -202,6 +202,15 @@ def as_svg(figure: Figure, title: str, description: str, *, key: str = "") -> st
     )
 
 
+def described(figure: Figure, *, title: str, description: str) -> Figure:
+    """The figure with a title above it and its alternative text kept with it (`get_label()`), for whoever shows it."""
+
+    lines = wrapped(title, figure.get_size_inches()[0] - 0.1, size=TEXT, bold=True)
+    figure.suptitle("\n".join(lines), fontsize=TEXT, fontweight="bold", x=0.01, ha="left", parse_math=False)
+    figure.set_label(clean(description))
+    return figure
+
+
 def as_svg_file(drawing: str) -> str:
     """A drawing made by `as_svg` as a file of its own."""
     return f'<?xml version="1.0" encoding="utf-8"?>\n{drawing}\n'
@@ -218,7 +227,7 @@ def _drawn(figure: Figure) -> str:
         warnings.catch_warnings(),
     ):
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        figure.savefig(page, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(page, format="svg", dpi=200, metadata={"Date": None, "Creator": None})
     return page.getvalue()
 
 
