@@ -27,7 +27,7 @@ from toolkit.findings.assemble import assemble
 from toolkit.findings.balance import known_before, overlap_scores
 from toolkit.findings.finding import Judged, judge, with_family
 from toolkit.findings.measured import Ruler, limits_before, pairs_before, ruler_of
-from toolkit.findings.moved import client_frame
+from toolkit.findings.moved import client_frame, session_changes
 from toolkit.looks.agreement_plot import agreement_lines
 from toolkit.looks.plot_data import AgreementPairs, PlotData
 from toolkit.records.account import Records
@@ -203,6 +203,7 @@ def _plot_data(records: Records, judged: list[Judged], findings: dict[str, Any])
     balance = {one["id"]: pd.DataFrame(one["balance"]["rows"]) for one in findings["findings"] if one["balance"]}
     return PlotData(
         before_after=frames,
+        sessions={one["id"]: session_changes(each) for one, each in zip(findings["findings"], judged, strict=True)},
         agreement=_agreement(records, findings["measurement"]),
         balance=balance,
         overlap=_overlap(records, judged, findings),

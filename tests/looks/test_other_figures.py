@@ -58,6 +58,15 @@ def test_every_client_has_a_line_and_a_point(clients, change, width):
 
 
 @widths
+def test_sessions_stand_pale_behind_their_clients(clients, change, width):
+    sessions = pd.DataFrame({"client": list("aabbcd"), "change": [6.5, 5.5, -2.0, 0.0, 0.25, 5.0]})
+    figure = figures.before_after_figure(clients, change=change, measure="lunge", sessions=sessions, width=width)
+    parts = {part.get_label(): part for part in figure.axes[1].collections}
+    assert sorted(parts["sessions"].get_offsets()[:, 1]) == sorted(sessions["change"])
+    assert "distribution" in parts
+
+
+@widths
 def test_the_mean_and_its_interval_stand_at_their_numbers(clients, change, width):
     differences = figures.before_after_figure(clients, change=change, measure="lunge", width=width).axes[1]
     bar = differences.containers[0]
@@ -129,9 +138,9 @@ def test_agreement_draws_each_line_at_its_value(pairs, lines, width):
 def test_pairs_on_the_same_spot_are_one_larger_dot_and_the_clients_are_counted(lines):
     pairs = pd.DataFrame({"client": list("aab"), "first": [30.0, 30.0, 34.0], "second": [31.0, 31.0, 33.0]})
     axes = figures.agreement_figure(pairs, lines, unit="deg", measure="lunge").axes[0]
-    dots = axes.collections[0]
-    assert sorted(map(tuple, np.asarray(dots.get_offsets()))) == [(30.5, 1.0), (33.5, -1.0)]
-    assert len(set(dots.get_sizes())) == 2
+    one, two = axes.collections[:2]
+    assert [dots.get_offsets().tolist() for dots in (one, two)] == [[[33.5, -1.0]], [[30.5, 1.0]]]
+    assert one.get_sizes() < two.get_sizes()
     words = figures.alt_text_agreement(pairs, lines, unit="deg", measure="lunge")
     assert "3 pairs of readings of 2 clients" in words
 

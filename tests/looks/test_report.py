@@ -82,9 +82,10 @@ def many(findings, n):
 def test_sections_come_in_reading_order(page):
     text = page.text
     heads = ["The answers", "From the usual answer to what is left", "Before and after, client by client"]
-    heads += ["By region and intervention", "What else could explain it", "How good the ruler is"]
+    heads += ["What else could explain it", "The numbers", "By region and intervention", "How good the ruler is"]
     heads += ["What was set aside", "What to record next", "Cautions", "Methods", "How this report was made"]
-    places = [text.rindex(head) if head == "Methods" else text.index(head) for head in heads]
+    last = ("Methods", "By region and intervention", "What was set aside", "Cautions")
+    places = [text.rindex(head) if head in last else text.index(head) for head in heads]
     assert places == sorted(places)
 
 
@@ -165,7 +166,8 @@ def test_every_header_cell_says_what_it_heads(page):
 def test_text_and_page_list_the_same_rows(page, findings):
     found = answers_in_order(findings["findings"])
     wanted = [tables.rivals_table(finding) for finding in found if finding["rivals"]]
-    wanted += [make(finding) for finding in found for make in (tables.numbers_table, tables.ladder_table)]
+    makers = (tables.numbers_table, tables.effects_table, tables.ladder_table)
+    wanted += [made for finding in found for make in makers if (made := make(finding)).rows]
     wanted += [tables.measurement_table(findings["measurement"], findings["findings"])]
     shown = {"\n".join(" | ".join(cell.strip() for cell in row) for row in table) for table in page.tables}
     assert {table.text().split("\n", 1)[1] for table in wanted} <= shown
@@ -188,20 +190,48 @@ def test_nothing_from_the_data_becomes_markup(findings, plot_data, tmp_path):
     assert hostile in page.text
 
 
-def test_sixty_questions_show_three_in_full_and_fold_the_rest(findings, plot_data, tmp_path):
-    write_report(many(findings, 60), tmp_path, plot_data=plot_data)
+def test_sixty_questions_show_three_in_full_fold_what_can_be_compared_and_list_all(findings, plot_data, tmp_path):
+    findings["findings"] = [one | {"claim": one["claim"] | {"declared": False}} for one in findings["findings"]]
+    all_of_them = many(findings, 60)
+    write_report(all_of_them, tmp_path, plot_data=plot_data)
     page = Page((tmp_path / "report.html").read_text(encoding="utf-8"))
-    tags = [tag for tag, _ in page.tags]
-    assert tags.count("article") == 3
-    numbers, rivals, others, overview, models, by_region = 3, 3, 57, 1, 1, 2
-    assert tags.count("details") == numbers + rivals + others + overview + models + by_region
+    compared = sum(one["attributable"] is not None for one in all_of_them["findings"])
+    assert sum(tag == "article" for tag, _ in page.tags) == 3
+    folded = page.text[page.text.index("The other questions in detail") :]
+    assert folded.count("One may not say:") == compared - 3 > 0
     assert len(next(table for table in page.tables if table[0][0] == "Question")) == 61
 
 
-def test_one_question_needs_no_overview(findings, plot_data, tmp_path):
-    findings["findings"] = findings["findings"][:1]
+def test_what_can_be_compared_comes_before_what_has_more_clients(findings):
+    two = [findings["findings"][0] | {"attributable": None, "n_clients": 99}, findings["findings"][1]]
+    two = [one | {"claim": one["claim"] | {"declared": False}} for one in two]
+    assert [one["n_clients"] for one in answers_in_order(two)][-1] == 99
+
+
+def test_every_declared_question_is_answered_in_full_and_needs_no_overview(findings, plot_data, tmp_path):
+    five = many(findings, 5)
+    for one in five["findings"]:
+        one["claim"]["declared"] = True
+    write_report(five, tmp_path, plot_data=plot_data)
+    page = Page((tmp_path / "report.html").read_text(encoding="utf-8"))
+    assert sum(tag == "article" for tag, _ in page.tags) == 5
+    assert "questions the records hold were asked" not in page.text
+
+
+def test_the_first_sheet_holds_each_answer_with_its_small_picture(page, findings):
+    first = page.text[: page.text.index("From the usual answer to what is left", page.text.index("first sheet"))]
+    assert all(one["claim"]["sentence"] in first for one in findings["findings"])
+    assert first.count("The answer: ") == len(findings["findings"])
+
+
+def test_a_hard_word_is_explained_where_it_first_stands_and_once(findings, plot_data, tmp_path):
+    for one in findings["findings"]:
+        one["claim"]["sentence"] = "It rose by 3° (97.5 % interval 1 to 5°; mixed model)."
     write_report(findings, tmp_path, plot_data=plot_data)
-    assert "All questions in one table" not in (tmp_path / "report.html").read_text(encoding="utf-8")
+    text = Page((tmp_path / "report.html").read_text(encoding="utf-8")).text
+    assert text.count("a client who came often is still one person") == 1
+    assert "97.5 % interval : wider than the usual 95 %" in text
+    assert text.index("is still one person") < text.index("From the usual answer to what is left")
 
 
 def test_no_usable_row_still_gives_a_page(findings, tmp_path):

@@ -65,3 +65,11 @@ def client_frame(judged: Judged) -> pd.DataFrame:
         moved=np.select([better, worse], ["better", "worse"], default="within"),
         threshold=known["threshold"].to_numpy(dtype=float),
     )
+
+
+def session_changes(judged: Judged) -> pd.DataFrame:
+    """One row a session's side: client and oriented change, from the reading that clients' changes are counted from."""
+    first = counted_from(judged)
+    pairs = judged.technique.dropna(subset=[first, "after"])
+    sign = 1.0 if judged.question.better == "higher" else -1.0
+    return pd.DataFrame({"client": pairs["client"].astype(str), "change": sign * (pairs["after"] - pairs[first])})

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from toolkit.stats.agreement import LimitsOfAgreement
 
+MANY_SPOTS = 800  # from here on they are drawn as one picture
 PAIR_COLUMNS = ("first", "second")
 LINE_COLUMNS = ("line", "value", "ci_low", "ci_high")
 
@@ -58,16 +59,9 @@ def agreement_figure(
     right = 2.1 if beside else 0.2
     axes = style.axes_at(figure, left=0.65, top=top, width=width - 0.65 - right, height=2.85)
     spots = _spots(drawn)
-    axes.scatter(
-        spots["middle"],
-        spots["difference"],
-        s=10 + 5 * spots["pairs"],
-        c="white",
-        edgecolors=style.BLUE,
-        linewidths=1.0,
-        alpha=0.8,
-        zorder=3,
-    )
+    for pairs, part in spots.groupby("pairs"):  # one size each: a page holds the shape once and points to it
+        dots = axes.scatter(part["middle"], part["difference"], s=10 + 5 * float(str(pairs)), c="white")
+        dots.set(edgecolor=style.BLUE, linewidth=1.0, zorder=3, rasterized=len(spots) > MANY_SPOTS)
     axes.axhline(0, color=style.QUIET, lw=0.8, ls=":", label="no difference")
     for _, line in lines.iterrows():
         _draw_line(axes, line, unit=unit, beside=beside)

@@ -20,19 +20,30 @@ if TYPE_CHECKING:
 
 READINGS_COLUMNS = ("client", "first", "second", "change", "beyond_mdc")
 MOST_DRAWN = 200
+MOST_SESSIONS = 1500  # more points cannot be told apart
+MANY_SESSIONS = 800  # from here on they are drawn as one picture
+FEWEST_FOR_AN_OUTLINE = 5  # different values
 _RISES = style.SERIES[0]
 _FALLS = style.SERIES[1]
 _STAYS = style.SERIES[2]
 
 
-def before_after_figure(clients: pd.DataFrame, *, change: Estimate, measure: str, width: float = style.WIDE) -> Figure:
-    """Draw a line a client from the first to the second reading, and the changes with their mean and interval.
+def before_after_figure(
+    clients: pd.DataFrame,
+    *,
+    change: Estimate,
+    measure: str,
+    sessions: pd.DataFrame | None = None,
+    width: float = style.WIDE,
+) -> Figure:
+    """Draw a line a client from the first to the second reading, and the changes: outline, sessions, clients, mean.
 
     Args:
         clients: one row a client: client, first, second (in the measure's unit), change (better = positive),
             beyond_mdc (True, False or missing). Rows without both readings are not drawn.
         change: the mean change with its interval, as computed elsewhere.
         measure: the measure's name in words, for the axis.
+        sessions: one row a session with its `change` (better = positive), drawn pale behind the clients, where known.
         width: inches; below 5 the two panels stand one above the other.
 
     Raises:
@@ -68,6 +79,8 @@ def before_after_figure(clients: pd.DataFrame, *, change: Estimate, measure: str
     title = f"Readings of {counted(n, 'client')}"
     shown = title if n == len(drawn) else f"{title}, {len(drawn)} drawn"
     readings.set_title(shown, fontsize=style.TEXT, loc="left")
+    if sessions is not None:
+        _draw_sessions(differences, sessions, scale=scale_of(change.unit))
     _draw_differences(differences, drawn, change=change)
     return figure
 
@@ -114,6 +127,23 @@ def _draw_readings(axes: Axes, clients: pd.DataFrame, *, measure: str, unit: str
     style.write(axes, 0, -0.63, key, size=style.SMALL, colour=style.QUIET, transform=style.inches_above(axes))
 
 
+def _draw_sessions(axes: Axes, sessions: pd.DataFrame, *, scale: float) -> None:
+    """The sessions' changes as pale points, and the outline of their distribution left of them."""
+    changes = scale * sessions["change"].dropna().to_numpy(dtype=float)
+    shown = changes if len(changes) <= MOST_SESSIONS else np.sort(changes)[:: len(changes) // MOST_SESSIONS]
+    across = 0.3 + 0.4 * np.modf(np.arange(len(shown)) * 0.754878)[0]
+    axes.scatter(
+        across, shown, s=7, c=style.FAINT, linewidths=0, rasterized=len(shown) > MANY_SESSIONS, label="sessions"
+    )
+    if len(np.unique(changes)) > FEWEST_FOR_AN_OUTLINE:
+        from scipy.stats import gaussian_kde
+
+        at = np.linspace(changes.min(), changes.max(), 60)
+        density = gaussian_kde(changes)(at)
+        outline = axes.fill_betweenx(at, 0.26 - 0.22 * density / density.max(), 0.26, facecolor=style.BAND)
+        outline.set(edgecolor=style.BLUE, linewidth=0.8, label="distribution")
+
+
 def _draw_differences(axes: Axes, clients: pd.DataFrame, *, change: Estimate) -> None:
     """A point a client, filled where beyond measurement error, and the mean with its interval."""
     ordered = clients.sort_values("change", kind="stable")
@@ -128,8 +158,8 @@ def _draw_differences(axes: Axes, clients: pd.DataFrame, *, change: Estimate) ->
     error = [[low], [high]] if np.isfinite([low, high]).all() else None
     mean = axes.errorbar([1.0], [change.value * scale], yerr=error, fmt="D", ms=8, color=style.INK, lw=2.2, capsize=5)
     mean.set_label("mean and interval")
-    axes.set_xlim(0.15, 1.3)
-    axes.set_xticks([0.48, 1.0], ["each client", "mean and\ninterval"])
+    axes.set_xlim(0.0, 1.3)
+    axes.set_xticks([0.48, 1.0], ["clients\n(pale: sessions)", "mean and\ninterval"])
     style.name_axes(axes, up=f"Change ({unit_words(change.unit)}); better is up")
     axes.set_title("Change", fontsize=style.TEXT, loc="left")
     known = bool(ordered["beyond_mdc"].notna().any())

@@ -23,7 +23,13 @@ from toolkit.looks.client_plots import (
 )
 from toolkit.looks.one_client_plot import alt_text_one_client, one_client_figure
 from toolkit.looks.planning_plot import alt_text_planning, planning_figure
-from toolkit.looks.steps_and_forest import alt_text_forest, alt_text_ladder, forest_figure, ladder_figure
+from toolkit.looks.steps_and_forest import (
+    alt_text_forest,
+    alt_text_ladder,
+    answer_picture,
+    forest_figure,
+    ladder_figure,
+)
 from toolkit.looks.style import NARROW, WIDE, as_svg, as_svg_file
 
 __all__ = [
@@ -39,6 +45,7 @@ __all__ = [
     "alt_text_overlap",
     "alt_text_planning",
     "alt_text_responders",
+    "answer_picture",
     "as_svg",
     "as_svg_file",
     "balance_figure",

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import itertools
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -89,6 +92,42 @@ def template_environment() -> Environment:
     )
     page.filters["without_stop"] = without_stop
     return page
+
+
+WORDS = (
+    ("mixed model", "a way of counting in which a client who came often is still one person"),
+    ("half a SEM", "half of what one reading is usually off"),
+    ("SEM", "how far one reading usually lies from the true value"),
+    ("MDC95", "the smallest change in one client that is more than reading error, 95 times in 100"),
+    ("Kenward–Roger", "a correction that keeps intervals honest where clients are few"),
+    ("Satterthwaite", "a correction that keeps intervals honest where clients are few"),
+    ("95 % interval", "the range of true values that would fit these readings well"),
+    (r"\d\d\.\d+ % interval", "wider than the usual 95 %, because several questions or looks share one risk of error"),
+    ("Holm", "a correction for asking several questions at once"),
+    ("drawn at random", "chance decided, not you or the client"),
+    ("codebook", "the toolkit's list of measures, regions and interventions"),
+    ("phase", "when a reading was taken: before, after the wait, or after"),
+    ("blinded", "the reader did not know what was done"),
+)
+_MARK = "<!--words-->"
+
+
+def with_words(page: str) -> str:
+    """The page with each hard word explained at the end of the section in which it first stands.
+
+    Example:
+        >>> with_words("<p>A mixed model.</p><!--words--><p>A mixed model again.</p><!--words-->").count("one person")
+        1
+    """
+    parts, known = page.split(_MARK), set()
+    out = [parts[0]]
+    for before, after in itertools.pairwise(parts):
+        said = re.sub(r"<(svg|style|head)\b.*?</\1>|<[^>]*>", " ", before, flags=re.DOTALL)
+        found = [(m[0], meaning) for word, meaning in WORDS if word not in known and (m := re.search(word, said))]
+        known |= {word for word, _ in WORDS if re.search(word, said)}
+        lines = "; ".join(f"<b>{escape(word)}</b>: {escape(meaning)}" for word, meaning in found)
+        out += [f'<p class="words">Words: {lines}.</p>' if lines else "", after]
+    return "".join(out)
 
 
 def write_table(table: ReportTable, folder: Path) -> None:

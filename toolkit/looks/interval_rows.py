@@ -1,7 +1,7 @@
 """Estimates one below the other, each with its words and its interval: what the ladder and the forest share.
 
-The vertical axis is in inches from the top, so words never overlap, however many lines they take. On a wide page the
-words stand left of the intervals, on a phone above them.
+The vertical axis is in inches from the top, so words never overlap, however many lines they take. On a wide page name
+and number stand left of the interval and what it says below it; on a phone all words stand above it.
 """
 
 from __future__ import annotations
@@ -21,7 +21,9 @@ if TYPE_CHECKING:
     from matplotlib.transforms import Transform
 
 TRACK = 0.34  # inches: height of the strip that holds an interval when words stand above it
-ROOM = 0.09  # inches: above and below each row
+LANE = 0.22  # inches: the same where the words stand beside it
+ROOM = 0.07  # inches: above and below each row
+NAMES = 0.27  # share of a wide page for names and numbers: the intervals are what one looks at
 AXIS = 0.55  # inches: below the rows, for ticks and the axis label
 
 
@@ -50,21 +52,24 @@ class Mark:
 
 @dataclass(frozen=True, kw_only=True)
 class _Block:
-    """A row's words broken into lines, and the height it takes."""
+    """A row's words broken into lines, the height it takes, and where in it the interval stands."""
 
     name: list[str]
     number: list[str]
     detail: list[str]
     height: float
+    track: tuple[float, float]
 
 
-def draw_interval_rows(rows: Sequence[IntervalRow], *, marks: Sequence[Mark], axis_label: str, width: float) -> Figure:
-    """Draw the rows from the top down; marks are named above, the axis in words below."""
+def draw_interval_rows(
+    rows: Sequence[IntervalRow], *, marks: Sequence[Mark], axis_label: str, width: float, names: float = NAMES
+) -> Figure:
+    """Draw the rows from the top down; marks are named above, the axis in words below; `names`: share of the width."""
     beside = width >= style.SIDE_BY_SIDE
-    text_width = width * 0.47 if beside else width - 0.2
-    blocks = [_block(row, text_width - 0.15, beside=beside) for row in rows]
+    text_width = width * names if beside else width - 0.2
     track_left = text_width + 0.1 if beside else 0.15
     track_width = width - track_left - 0.2
+    blocks = [_block(row, text_width - 0.1, track_width if beside else 0.0) for row in rows]
     heading = _Heading.of(marks, track_width)
     inner = sum(block.height for block in blocks)
     figure = style.new_figure(width, heading.height + inner + AXIS)
@@ -75,12 +80,13 @@ def draw_interval_rows(rows: Sequence[IntervalRow], *, marks: Sequence[Mark], ax
     axes.spines["left"].set_visible(False)
     axes.xaxis.set_major_locator(_few_ticks(track_width))
     style.name_axes(axes, across=axis_label)
-    strips = [] if beside else [(-0.1, 0.0), *_strips(blocks)]
-    _draw_marks(axes, marks, heading, width=track_width, strips=strips)
-    top = 0.0
-    for place, (row, block) in enumerate(zip(rows, blocks, strict=True)):
-        _draw_row(axes, row, block, top=top, shaded=place % 2 == 0, left=-track_left + 0.1, width=width - 0.2)
-        top += block.height
+    tops = [sum(block.height for block in blocks[:place]) for place in range(len(blocks))]
+    strips = [(top + block.track[0], top + block.track[1]) for top, block in zip(tops, blocks, strict=True)]
+    _draw_marks(axes, marks, heading, width=track_width, strips=[(-0.1, 0.0), *strips])
+    for place, (top, row, block) in enumerate(zip(tops, rows, blocks, strict=True)):
+        if place % 2 == 0:
+            _band(axes, top=top, height=block.height, left=-track_left, width=width)
+        _draw_row(axes, row, block, top=top, left=-track_left + 0.1, below=0.0 if beside else None)
     return figure
 
 
@@ -91,20 +97,17 @@ def _few_ticks(track_width: float) -> MaxNLocator:
     return MaxNLocator(nbins=max(3, int(track_width / 0.55)), steps=[1, 2, 5, 10])
 
 
-def _block(row: IntervalRow, width: float, *, beside: bool) -> _Block:
-    """Break a row's words into lines and measure them."""
+def _block(row: IntervalRow, width: float, track_width: float) -> _Block:
+    """Break a row's words into lines and measure them; `track_width` is 0 where words stand above the track."""
     name = style.wrapped(row.name, width, bold=True)
     number = style.wrapped(row.number, width)
-    detail = style.wrapped(row.detail, width, size=style.SMALL) if row.detail else []
-    words = style.height_of(len(name) + len(number)) + style.height_of(len(detail), style.SMALL)
-    height = words + 2 * ROOM + (0.0 if beside else TRACK)
-    return _Block(name=name, number=number, detail=detail, height=height)
-
-
-def _strips(blocks: Sequence[_Block]) -> list[tuple[float, float]]:
-    """Where the tracks are when they stand below their words: top and bottom of each."""
-    lower = [sum(block.height for block in blocks[: place + 1]) for place in range(len(blocks))]
-    return [(end - TRACK, end) for end in lower]
+    detail = style.wrapped(row.detail, track_width or width, size=style.SMALL) if row.detail else []
+    left, said = style.height_of(len(name) + len(number)), style.height_of(len(detail), style.SMALL)
+    if track_width:
+        height = max(left, LANE + said) + 2 * ROOM
+        return _Block(name=name, number=number, detail=detail, height=height, track=(ROOM, ROOM + LANE))
+    height = left + said + 2 * ROOM + TRACK
+    return _Block(name=name, number=number, detail=detail, height=height, track=(height - TRACK, height))
 
 
 def _limits(rows: Sequence[IntervalRow], marks: Sequence[Mark]) -> tuple[float, float]:
@@ -141,7 +144,7 @@ def _draw_marks(
         words = style.write(axes, mark.value, above, "\n".join(lines), size=style.SMALL, across=across)
         words.set_bbox({"facecolor": "white", "edgecolor": "none", "pad": 0.6})  # another mark's line stops behind it
         lower = above + style.height_of(len(lines), style.SMALL)
-        for start, end in strips or [(lower, axes.get_ylim()[0])]:
+        for start, end in strips:
             (line,) = axes.plot([mark.value] * 2, [start, end], color=style.INK, lw=1.1, ls=mark.dash, zorder=2)
             line.set_clip_on(False)
             line.set_label(mark.name)
@@ -156,24 +159,20 @@ def _clear_of_edges(place: float, lines: list[str], width: float) -> style.Horiz
     return "right" if (1 - place) * width < half else "center"
 
 
-def _draw_row(
-    axes: Axes, row: IntervalRow, block: _Block, *, top: float, shaded: bool, left: float, width: float
-) -> None:
-    """Draw one row: its band, its words, its interval."""
+def _draw_row(axes: Axes, row: IntervalRow, block: _Block, *, top: float, left: float, below: float | None) -> None:
+    """Draw one row: its words, its interval; what it says stands under it where `below` says how far right."""
     inches = _inches_across(axes)
-    if shaded:
-        _band(axes, top=top, height=block.height, left=left - 0.1, width=width + 0.2)
     y = top + ROOM
-    for lines, size, weight, colour in (
-        (block.name, style.TEXT, "bold", style.INK),
-        (block.number, style.TEXT, "normal", style.INK),
-        (block.detail, style.SMALL, "normal", style.QUIET),
-    ):
+    for lines, weight in ((block.name, "bold"), (block.number, "normal")):
         for line in lines:
-            style.write(axes, left, y, line, size=size, weight=weight, colour=colour, transform=inches)
-            y += style.height_of(1, size)
-    beside = left < -0.5
-    _draw_interval(axes, row, y=top + block.height / 2 if beside else top + block.height - TRACK / 2)
+            style.write(axes, left, y, line, weight=weight, transform=inches)
+            y += style.height_of(1)
+    if below is not None:
+        left, y = below, top + block.track[1]
+    for line in block.detail:
+        style.write(axes, left, y, line, size=style.SMALL, colour=style.QUIET, transform=inches)
+        y += style.height_of(1, style.SMALL)
+    draw_interval(axes, row, y=top + sum(block.track) / 2)
 
 
 def _inches_across(axes: Axes) -> Transform:
@@ -194,7 +193,7 @@ def _band(axes: Axes, *, top: float, height: float, left: float, width: float) -
     axes.add_patch(strip)
 
 
-def _draw_interval(axes: Axes, row: IntervalRow, *, y: float) -> None:
+def draw_interval(axes: Axes, row: IntervalRow, *, y: float) -> None:
     """Draw the estimate and its interval; arrows where the interval has no end; words where there is no estimate."""
     if row.estimate is None or is_missing(row.estimate):
         style.write(

@@ -32,6 +32,7 @@ class PlotData:
 
     before_after: by finding id; one row a client, columns client, first, second (the client's mean readings, in the
         measure's unit), change (oriented so that better is positive), beyond_mdc (True, False, or NA where unknown).
+    sessions: by finding id; one row a session's side, columns client, change (oriented), from the same reading on.
     agreement: by measure; pairs of readings and their limits of agreement.
     balance: by finding id; columns characteristic, difference (in SDs, technique − comparison), ci_low, ci_high.
     overlap: by finding id, where the comparison was not drawn; one row a session, columns group, score (the chance to
@@ -39,6 +40,7 @@ class PlotData:
     """
 
     before_after: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    sessions: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     agreement: Mapping[str, AgreementPairs] = field(default_factory=dict)
     balance: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     overlap: Mapping[str, pd.DataFrame] = field(default_factory=dict)

@@ -15,7 +15,7 @@ import pandas as pd
 
 from toolkit.looks import report_details as details
 from toolkit.looks import report_tables as tables
-from toolkit.looks.html import ReportFigure, ReportTable, template_environment, write_table
+from toolkit.looks.html import ReportFigure, ReportTable, template_environment, with_words, write_table
 from toolkit.looks.plot_data import PlotData
 from toolkit.looks.report_figures import (
     agreement_of,
@@ -25,10 +25,12 @@ from toolkit.looks.report_figures import (
     ladder_of,
     moved_of,
     overlap_of,
+    picture_of,
 )
 from toolkit.looks.words import LEVEL_WORDS, capital, clean, is_missing, sentence, spaced
 
-IN_FULL = 3  # answers shown in full; the others stand in a table, their details folded away
+IN_FULL = 3  # answers shown in full where nothing was declared; the others stand in a table, their details folded away
+PRINTED_MEASURES = 3  # by region and intervention: more measures are on screen only
 JUDGEMENT = "Follow local codes and the judgement of a licensed professional."
 
 
@@ -46,6 +48,7 @@ class Answer:
     to_say_more: str
     cautions: list[str]
     numbers: ReportTable
+    effects: ReportTable
     ladder: ReportTable
     rivals: ReportTable
     rival_states: list[str]
@@ -58,6 +61,7 @@ class Answer:
     balance_table: ReportTable
     balance_figure: ReportFigure | None
     overlap_figure: ReportFigure | None
+    picture: ReportFigure | None
     ladder_figure: ReportFigure | None
     before_after_figure: ReportFigure | None
 
@@ -81,12 +85,15 @@ def write_report(findings: Mapping[str, Any], folder: Path, *, plot_data: PlotDa
         plot_data: the frames that the figures are drawn from.
     """
     ordered = answers_in_order(findings["findings"])
+    full = max(IN_FULL, sum(finding["claim"]["declared"] for finding in ordered))
     answers = [
-        _answer(finding, place, plot_data, drawn=place <= IN_FULL) for place, finding in enumerate(ordered, start=1)
+        _answer(finding, place, plot_data, drawn=place <= full)
+        for place, finding in enumerate(ordered, start=1)
+        if place <= full or finding["attributable"] is not None
     ]
     regions = by_measure(findings)
     agreement = _agreement(findings, plot_data)
-    page = _page(findings, answers=answers, regions=regions, agreement=agreement)
+    page = _page(findings, ordered=ordered, answers=answers, regions=regions, agreement=agreement)
     for inner in ("figures", "tables"):
         (folder / inner).mkdir(parents=True, exist_ok=True)
     (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
@@ -97,8 +104,11 @@ def write_report(findings: Mapping[str, Any], folder: Path, *, plot_data: PlotDa
 
 
 def answers_in_order(findings: Sequence[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
-    """Questions written down before looking first, then by the number of clients; never by how good the answer is."""
-    return sorted(findings, key=lambda finding: (not finding["claim"]["declared"], -finding["n_clients"]))
+    """Declared questions first, then what can be compared, then most clients; never by how good the answer is."""
+    return sorted(
+        findings,
+        key=lambda one: (not one["claim"]["declared"], one["attributable"] is None, -one["n_clients"]),
+    )
 
 
 def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, drawn: bool) -> Answer:
@@ -115,6 +125,7 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         to_say_more=sentence(claim.get("to_say_more") or claim["next_step"]),
         cautions=[sentence(one) for one in finding.get("cautions", [])],
         numbers=tables.numbers_table(finding),
+        effects=tables.effects_table(finding),
         ladder=tables.ladder_table(finding),
         rivals=tables.rivals_table(finding),
         rival_states=details.rival_states(finding),
@@ -127,6 +138,7 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         balance_table=details.balance_table(finding),
         balance_figure=balance_of(finding, plot_data, key=f"balance_{place}") if drawn else None,
         overlap_figure=overlap_of(finding, plot_data, key=f"overlap_{place}") if drawn else None,
+        picture=picture_of(finding, key=f"answer_{place}") if drawn else None,
         ladder_figure=ladder_of(finding, key=f"ladder_{place}") if drawn else None,
         before_after_figure=before_after_of(finding, plot_data, key=f"before_after_{place}") if drawn else None,
     )
@@ -206,21 +218,25 @@ def _agreement_table(findings: Mapping[str, Any]) -> ReportTable:
 def _page(
     findings: Mapping[str, Any],
     *,
+    ordered: Sequence[Mapping[str, Any]],
     answers: Sequence[Answer],
     regions: Sequence[ByMeasure],
     agreement: Sequence[ReportFigure],
 ) -> str:
-    """The whole page."""
-    return (
+    """The whole page, each hard word explained at the end of the section where it first stands."""
+    in_full = [answer for answer in answers if answer.ladder_figure]
+    listed = len(ordered) > len(in_full)
+    return with_words(
         template_environment()
         .get_template("report.html.jinja")
         .render(
             export={"readings_read": None, **findings["export"]},
             created=clean(findings["created"])[:10],
             version=findings["toolkit_version"],
-            in_full=answers[:IN_FULL],
-            others=answers[IN_FULL:],
-            answers_table=tables.answers_table(answers_in_order(findings["findings"])),
+            in_full=in_full,
+            others=answers[len(in_full) :],
+            overview=tables.overview_table(ordered if listed else []),
+            printed_measures=PRINTED_MEASURES if not listed else 1,
             tally=tables.tally(findings["findings"]),
             by_measure=regions,
             measurement=tables.measurement_table(findings["measurement"], findings["findings"]),
@@ -272,6 +288,7 @@ def _figures(
         figure
         for answer in answers
         for figure in (
+            answer.picture,
             answer.ladder_figure,
             answer.before_after_figure,
             answer.moved_figure,

@@ -11,8 +11,8 @@ import pandas as pd
 from toolkit.looks import figures
 from toolkit.looks.html import ReportFigure
 from toolkit.looks.plot_data import AgreementPairs, PlotData
-from toolkit.looks.report_tables import id_of, ladder_frame, name_of, title_of
-from toolkit.looks.words import is_missing
+from toolkit.looks.report_tables import difference_words, id_of, ladder_frame, name_of, title_of
+from toolkit.looks.words import is_missing, threshold
 from toolkit.result import Estimate
 
 if TYPE_CHECKING:
@@ -49,6 +49,23 @@ def ladder_of(finding: Mapping[str, Any], *, key: str) -> ReportFigure:
     )
 
 
+def picture_of(finding: Mapping[str, Any], *, key: str) -> ReportFigure:
+    """The answer as one small picture: what is left beside no change and the smallest change that matters."""
+    left, unit = finding["attributable"] or {}, finding["unit"]
+    matters = finding.get("smallest_change_that_matters")
+    smallest = float(matters["value"]) if matters else None
+    words = difference_words(finding)
+    if smallest is not None:
+        words += f"; the smallest change that matters is {threshold(smallest, unit)}"
+    ends = tuple(left.get(name) for name in ("mean", "ci_low", "ci_high"))
+    return drawn_twice(
+        key,
+        f"The answer: {title_of(finding)}",
+        f"Beyond the comparison: {words}.",
+        lambda width: figures.answer_picture(*ends, unit=unit, smallest_change=smallest, width=width),
+    )
+
+
 def before_after_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
     """Every client before and after, or None where the readings are not at hand or there is no mean change."""
     clients = plot_data.before_after.get(id_of(finding))
@@ -70,7 +87,9 @@ def before_after_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str
         key,
         f"Before and after, client by client: {title_of(finding)}",
         words,
-        lambda width: figures.before_after_figure(clients, change=estimate, measure=measure, width=width),
+        lambda width: figures.before_after_figure(
+            clients, change=estimate, measure=measure, sessions=plot_data.sessions.get(id_of(finding)), width=width
+        ),
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
@@ -93,10 +94,31 @@ def answers_table(findings: Sequence[Finding]) -> ReportTable:
         )
     return ReportTable(
         key="answers",
-        caption="All questions, in the order of the number of clients",
+        caption="All questions: those that can be compared first, then those with most clients",
         columns=("Question", "Clients", "Beyond the comparison", "Answer", "Written down before looking"),
         rows=rows,
         full=pd.DataFrame(full),
+    )
+
+
+def overview_table(findings: Sequence[Finding]) -> ReportTable:
+    """All questions in short lines: clients, what is left beyond the comparison, the answer."""
+    levels = {one["attributable"].get("confidence_level", 0.95) for one in findings if one["attributable"]}
+    said = f"{100 * max(levels):.4g} % intervals" if len(levels) == 1 else "intervals as wide as many questions ask for"
+    rows = [
+        (
+            title_of(one),
+            str(one["n_clients"]),
+            re.sub(r"[\d.]+ % interval ", "", difference_words(one)),
+            LEVEL_WORDS[one["claim"]["level"]],
+        )
+        for one in findings
+    ]
+    return ReportTable(
+        key="overview",
+        caption=f"All {len(rows)} questions ({said}): what can be compared first, then those with most clients",
+        columns=("Question", "Clients", "Beyond the comparison", "Answer"),
+        rows=rows,
     )
 
 
@@ -120,17 +142,27 @@ def numbers_table(finding: Finding) -> ReportTable:
         )
     ]
     rows += [_left_row(finding, n), *_beyond_rows(finding)]
-    for size in finding["effect_sizes"]:
-        name = EFFECT_WORDS.get(size["name"], spaced(size["name"]))
-        value = with_interval(size["value"], size["ci_low"], size["ci_high"], size.get("unit", ""))
-        rows.append(
-            (capital(name), value, "", counted(size["n"], "client") if "n" in size else n, clean(size["method"]))
-        )
     rows += _leaning_rows(finding)
     return ReportTable(
         key="numbers",
         caption=f"The numbers: {title_of(finding)}",
         columns=("What", "Estimate", "p", "From", "Method"),
+        rows=rows,
+    )
+
+
+def effects_table(finding: Finding) -> ReportTable:
+    """The effect sizes of one answer, each with its interval."""
+    rows: list[tuple[str, ...]] = []
+    n = counted(finding["n_clients"], "client")
+    for size in finding["effect_sizes"]:
+        name = EFFECT_WORDS.get(size["name"], spaced(size["name"]))
+        value = with_interval(size["value"], size["ci_low"], size["ci_high"], size.get("unit", ""))
+        rows.append((capital(name), value, counted(size["n"], "client") if "n" in size else n, clean(size["method"])))
+    return ReportTable(
+        key="effect_sizes",
+        caption=f"Effect sizes: {title_of(finding)}",
+        columns=("What", "Estimate", "From", "Method"),
         rows=rows,
     )
 

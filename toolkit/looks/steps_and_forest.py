@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from toolkit.looks import style
-from toolkit.looks.interval_rows import IntervalRow, Mark, draw_interval_rows
+from toolkit.looks.interval_rows import IntervalRow, Mark, draw_interval, draw_interval_rows
 from toolkit.looks.plot_data import for_reading, maybe, need_columns
 from toolkit.looks.words import (
     amount,
@@ -58,7 +59,7 @@ def ladder_figure(
         >>> rungs = pd.DataFrame({"step": ["After minus before"], "estimate": [4.0], "ci_low": [2.0],
         ...                       "ci_high": [6.0], "says": ["The usual answer."]})
         >>> ladder_figure(rungs, unit="deg").axes[0].get_xlabel()
-        'Change in °; better is to the right'
+        'Change in °; better is to the right; 95 % intervals unless said'
     """
     need_columns(rungs, STEP_COLUMNS, what="ladder")
     if rungs.empty:
@@ -83,7 +84,7 @@ def _join_rungs(axes: Axes) -> None:
 
 def axis_words(unit: str, *, what: str = "Change") -> str:
     """The axis of every figure of changes, in words."""
-    return f"{what}{f' in {unit_words(unit)}' if unit else ''}; better is to the right"
+    return f"{what}{f' in {unit_words(unit)}' if unit else ''}; better is to the right; 95 % intervals unless said"
 
 
 def alt_text_ladder(rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None) -> str:
@@ -136,7 +137,18 @@ def _estimate_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
     """A rung's estimate with its interval."""
     rung = rungs.iloc[place]
     decimals = _decimals(rungs, unit)
-    return with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], unit, decimals=decimals)
+    level = 0.95 if is_missing(rung.get("confidence_level")) else float(rung["confidence_level"])
+    return with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], unit, decimals=decimals, level=level)
+
+
+def _short(words: str) -> str:
+    """An estimate as it stands beside its interval: the level only where it is not the usual one.
+
+    Example:
+        >>> _short("+4.2° (95 % interval +1.1 to +7.3°)"), _short("+4.2° (97.5 % interval +0.9 to +7.5°)")
+        ('+4.2° (+1.1 to +7.3°)', '+4.2° (97.5 %: +0.9 to +7.5°)')
+    """
+    return re.sub(r"([\d.]+) % interval ", lambda found: "" if found[1] == "95" else f"{found[1]} %: ", words)
 
 
 def change_marks(unit: str, smallest_change: float | None, *, zero: str = "no change") -> list[Mark]:
@@ -158,7 +170,7 @@ def _step_row(rungs: pd.DataFrame, place: int, unit: str) -> IntervalRow:
     says = sentence(rung["says"]) if not is_missing(rung["says"]) else ""
     return IntervalRow(
         name=f"{place + 1}  {capital(spaced(rung['step']))}",
-        number=_estimate_words(rungs, place, unit),
+        number=_short(_estimate_words(rungs, place, unit)),
         detail=" ".join(part for part in (counts, shift_words(rungs, place, unit), says) if part),
         estimate=maybe(drawn["estimate"]),
         low=maybe(drawn["ci_low"]),
@@ -166,6 +178,49 @@ def _step_row(rungs: pd.DataFrame, place: int, unit: str) -> IntervalRow:
         look=look,
         weight=2.8 if last else 1.6,
     )
+
+
+def answer_picture(
+    mean: float | None,
+    low: float | None,
+    high: float | None,
+    *,
+    unit: str,
+    smallest_change: float | None = None,
+    width: float = style.WIDE,
+) -> Figure:
+    """Draw one answer small: the estimate with its interval beside no change and the smallest change that matters.
+
+    Args:
+        mean, low, high: in `unit`, better = positive; None where nothing can be compared.
+        unit: unit of the measure.
+        smallest_change: drawn as a dashed line where given.
+        width: inches of the page; the picture takes at most 2.7.
+
+    Example:
+        >>> answer_picture(3.2, 1.0, 5.4, unit="deg").axes[0].get_xlim()[0] < 0
+        True
+    """
+    wide = min(width, 2.7)
+    figure = style.new_figure(wide, 0.78)
+    axes = style.axes_at(figure, left=0.15, top=0.05, width=wide - 0.3, height=0.3)
+    axes.yaxis.set_visible(False)
+    axes.spines["left"].set_visible(False)
+    axes.set_ylim(1, 0)
+    scale = scale_of(unit)
+    ends = [None if is_missing(end) else float(end) * scale for end in (mean, low, high)]  # type: ignore[arg-type]
+    marks = change_marks(unit, smallest_change)
+    known = [end for end in ends if end is not None and np.isfinite(end)] + [mark.value for mark in marks]
+    axes.set_xlim(*style.padded(min(known), max(known), share=0.12))
+    for mark in marks:
+        axes.axvline(mark.value, color=style.INK, lw=1.1, ls=mark.dash)
+    row = IntervalRow(
+        name="what is left", number="", detail="", estimate=ends[0], low=ends[1], high=ends[2], look=_FOOT, weight=2.8
+    )
+    draw_interval(axes, row, y=0.5)
+    axes.set_xticks([mark.value for mark in marks], ["0", threshold(smallest_change, unit)][: len(marks)])
+    style.name_axes(axes, across="0: no change; dashed: matters" if len(marks) > 1 else "0: no change")
+    return figure
 
 
 FOREST_COLUMNS = ("region", "intervention", "adjusted_mean", "ci_low", "ci_high")
@@ -204,6 +259,7 @@ def forest_figure(
     drawn = [_forest_row(row, unit) for _, row in rows.iterrows()]
     return draw_interval_rows(
         drawn,
+        names=0.38,
         marks=change_marks(unit, smallest_change, zero=f"no {what}"),
         axis_label=axis_words(unit, what=capital(what)),
         width=width,
@@ -238,7 +294,7 @@ def _forest_row(row: pd.Series, unit: str) -> IntervalRow:
         detail.append(f"{p_words(row['p_holm'])} after Holm's correction")
     return IntervalRow(
         name=row_name(row),
-        number=with_interval(row["adjusted_mean"], row["ci_low"], row["ci_high"], unit),
+        number=_short(with_interval(row["adjusted_mean"], row["ci_low"], row["ci_high"], unit)),
         detail="; ".join(detail),
         estimate=maybe(drawn["adjusted_mean"]),
         low=maybe(drawn["ci_low"]),

@@ -227,7 +227,7 @@ def _drawn(figure: Figure) -> str:
         warnings.catch_warnings(),
     ):
         warnings.filterwarnings("ignore", message="Glyph .* missing from")
-        figure.savefig(page, format="svg", dpi=200, metadata={"Date": None, "Creator": None})
+        figure.savefig(page, format="svg", dpi=120, metadata={"Date": None, "Creator": None})
     return page.getvalue()
 
 
