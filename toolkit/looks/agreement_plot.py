@@ -59,8 +59,8 @@ def agreement_figure(
     right = 2.1 if beside else 0.2
     axes = style.axes_at(figure, left=0.65, top=top, width=width - 0.65 - right, height=2.85)
     spots = _spots(drawn)
-    for pairs, part in spots.groupby("pairs"):  # one size each: a page holds the shape once and points to it
-        dots = axes.scatter(part["middle"], part["difference"], s=10 + 5 * float(str(pairs)), c="white")
+    for n_pairs, part in spots.groupby("pairs"):  # one size each: a page holds the shape once and points to it
+        dots = axes.scatter(part["middle"], part["difference"], s=10 + 5 * float(str(n_pairs)), c="white")
         dots.set(edgecolor=style.BLUE, linewidth=1.0, zorder=3, rasterized=len(spots) > MANY_SPOTS)
     axes.axhline(0, color=style.QUIET, lw=0.8, ls=":", label="no difference")
     for _, line in lines.iterrows():

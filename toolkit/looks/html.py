@@ -125,7 +125,7 @@ def with_words(page: str) -> str:
         said = re.sub(r"<(svg|style|head)\b.*?</\1>|<[^>]*>", " ", before, flags=re.DOTALL)
         found = [(m[0], meaning) for word, meaning in WORDS if word not in known and (m := re.search(word, said))]
         known |= {word for word, _ in WORDS if re.search(word, said)}
-        lines = "; ".join(f"<b>{escape(word)}</b>: {escape(meaning)}" for word, meaning in found)
+        lines = "; ".join(f"<strong>{escape(word)}</strong>: {escape(meaning)}" for word, meaning in found)
         out += [f'<p class="words">Words: {lines}.</p>' if lines else "", after]
     return "".join(out)
 

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.mixed.multiplicity import holm_p
+from toolkit.multiplicity import holm_p
 from toolkit.result import Result, figure_text
 from toolkit.stats.clients import complete_pairs, direction, same_throughout
 
