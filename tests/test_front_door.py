@@ -2,19 +2,62 @@
 
 from __future__ import annotations
 
+import dataclasses
+import inspect
+import re
 import subprocess
 import sys
 
 import pytest
 
 import toolkit
+from toolkit import stats
 
 HEAVY = ("pandas", "scipy", "statsmodels", "pingouin", "seaborn", "matplotlib", "jinja2", "formulaic")
 
 
-@pytest.mark.parametrize("name", toolkit.__all__)
-def test_every_name_that_is_offered_is_there(name):
-    assert callable(getattr(toolkit, name))
+PUBLIC = [*(f"toolkit.{name}" for name in toolkit.__all__ if name != "stats"), *(f"stats.{n}" for n in stats.__all__)]
+
+
+def offered(path):
+    """A public object by the name a reader types."""
+    room, name = path.split(".")
+    return getattr(toolkit if room == "toolkit" else stats, name)
+
+
+@pytest.mark.parametrize("path", PUBLIC)
+def test_every_name_that_is_offered_is_there(path):
+    assert callable(offered(path))
+
+
+def test_dir_lists_the_door_and_nothing_else():
+    assert dir(toolkit) == sorted([*toolkit.__all__, "__version__"])
+    assert sorted(toolkit.WHERE) == sorted(toolkit.__all__)
+    assert sorted(stats.WHERE) == sorted(stats.__all__)
+
+
+@pytest.mark.parametrize("path", [path for path in PUBLIC if not path.split(".")[1][0].isupper()])
+def test_every_function_of_the_door_is_typed_and_has_an_example(path):
+    function = offered(path)
+    given = inspect.signature(function)
+    assert given.return_annotation is not given.empty
+    assert all(one.annotation is not one.empty for one in given.parameters.values())
+    assert ">>>" in inspect.getdoc(function)
+
+
+@pytest.mark.parametrize("path", PUBLIC)
+def test_every_name_of_the_door_is_documented_by_the_numpy_convention(path):
+    thing = offered(path)
+    document = inspect.getdoc(thing)
+    if isinstance(thing, type):
+        fields = dataclasses.fields(thing) if dataclasses.is_dataclass(thing) else ()
+        assert [one.name for one in fields if one.name not in document] == []
+        return
+    wanted = ("Parameters", "Returns", "Raises", "Examples")
+    assert [name for name in wanted if f"\n{name}\n{'-' * len(name)}\n" not in document] == []
+    described = document.split("\nParameters\n")[1].split("\nReturns\n")[0]
+    named = {word.strip(" *") for line in re.findall(r"^([*\w, ]+)$", described, re.M) for word in line.split(",")}
+    assert [name for name in inspect.signature(thing).parameters if name not in named] == []
 
 
 def test_audit_is_the_function_however_often_and_wherever_it_was_imported():

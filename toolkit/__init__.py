@@ -1,7 +1,12 @@
 """From a year of session records to a claim one may make about one's own technique.
 
-from toolkit import audit
-audit("sessions.csv", question="question.toml")
+from toolkit import audit, demo, load_records, stats, usual_analysis
+records = load_records(demo())                  # or "year.xlsx": every row kept, or set aside with its reason
+records.readings                                # a tidy frame to go on with by yourself
+stats.paired_test(records, by="region")         # one signature for every method: dir(stats)
+audit(demo(), question="question.toml")         # what may be claimed, and what else could explain the change
+
+Each name is loaded when it is first used; `dir(toolkit)` lists them.
 """
 
 from __future__ import annotations
@@ -9,25 +14,84 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
-__all__ = ["Audit", "Records", "audit", "load_records"]
 
 if TYPE_CHECKING:
+    from toolkit import stats
     from toolkit.auditing import Audit, audit
+    from toolkit.claim.question import Question
+    from toolkit.comparing.compare import ProtocolComparison as Comparison
+    from toolkit.errors import ToolkitError
+    from toolkit.mixed.model import MixedModel, mixed_model
+    from toolkit.planning.order_schedule import draw_orders as draw_order
+    from toolkit.privacy.deidentify import deidentify
     from toolkit.records.account import Records
+    from toolkit.records.codebook import load_codebook as codebook
+    from toolkit.records.entry_sheet import write_entry_sheet as entry_workbook
     from toolkit.records.records import load_records
+    from toolkit.replicating.run import replicate
+    from toolkit.resources import demo
+    from toolkit.result import Estimate, Result
+    from toolkit.season_planning import plan_season
+    from toolkit.simulate import ClinicDials, simulate_clinic
 
-_WHERE = {
-    "Audit": "toolkit.auditing",
-    "audit": "toolkit.auditing",
-    "Records": "toolkit.records.account",
-    "load_records": "toolkit.records.records",
+WHERE = {
+    "Audit": ("auditing", "Audit"),
+    "ClinicDials": ("simulate", "ClinicDials"),
+    "Comparison": ("comparing.compare", "ProtocolComparison"),
+    "Estimate": ("result", "Estimate"),
+    "MixedModel": ("mixed.model", "MixedModel"),
+    "Question": ("claim.question", "Question"),
+    "Records": ("records.account", "Records"),
+    "Result": ("result", "Result"),
+    "ToolkitError": ("errors", "ToolkitError"),
+    "audit": ("auditing", "audit"),
+    "codebook": ("records.codebook", "load_codebook"),
+    "deidentify": ("privacy.deidentify", "deidentify"),
+    "demo": ("resources", "demo"),
+    "draw_order": ("planning.order_schedule", "draw_orders"),
+    "entry_workbook": ("records.entry_sheet", "write_entry_sheet"),
+    "load_records": ("records.records", "load_records"),
+    "mixed_model": ("mixed.model", "mixed_model"),
+    "plan_season": ("season_planning", "plan_season"),
+    "replicate": ("replicating.run", "replicate"),
+    "simulate_clinic": ("simulate", "simulate_clinic"),
+    "stats": ("stats", ""),
 }
+__all__ = [
+    "Audit",
+    "ClinicDials",
+    "Comparison",
+    "Estimate",
+    "MixedModel",
+    "Question",
+    "Records",
+    "Result",
+    "ToolkitError",
+    "audit",
+    "codebook",
+    "deidentify",
+    "demo",
+    "draw_order",
+    "entry_workbook",
+    "load_records",
+    "mixed_model",
+    "plan_season",
+    "replicate",
+    "simulate_clinic",
+    "stats",
+]
 
 
 def __getattr__(name: str) -> Any:
     """Import a public name when it is first used, so that `import toolkit` stays light."""
-    if name not in _WHERE:
-        raise AttributeError(f"module 'toolkit' has no attribute {name!r}")
+    if name not in WHERE:
+        raise AttributeError(f"module 'toolkit' has no attribute {name!r}. It has: {', '.join(__all__)}.")
     from importlib import import_module
 
-    return getattr(import_module(_WHERE[name]), name)
+    module, attribute = WHERE[name]
+    found = import_module(f"toolkit.{module}")
+    return getattr(found, attribute) if attribute else found
+
+
+def __dir__() -> list[str]:
+    return [*__all__, "__version__"]

@@ -41,7 +41,17 @@ Asked = str | Path | Mapping[str, Any] | Question | Sequence[str | Path | Mappin
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Audit(Shown):
-    """What an export allows to be said. `findings` is the dict of findings.json, `records` what was read."""
+    """What an export allows to be said; `audit` makes it.
+
+    Attributes
+    ----------
+    records : Records
+        What was read: `audit(...).records.readings` is the frame to go on with.
+    findings : dict
+        What findings.json holds; `to_dict()` gives a copy.
+    plot_data : PlotData
+        What the figures draw.
+    """
 
     records: Records
     findings: dict[str, Any]
@@ -104,26 +114,38 @@ def audit(
 ) -> Audit:
     """Judge session records: what moved, what else could explain it, what may be said.
 
-    Args:
-        source: an export (file, files, folder), a DataFrame in one of the three layouts, or loaded records.
-        question: a question sheet (path or mapping), several, or None: then every measure × region × intervention is
-            judged with Holm's correction and marked undeclared.
-        columns: a columns.toml or a mapping with the same content. codebook: the user's own codebook extension.
-        rng: numpy Generator or seed, for redraws.
+    Parameters
+    ----------
+    source
+        An export (file, files, folder), a DataFrame in one of the three layouts, or loaded records.
+    question
+        A question sheet (path or mapping), several, or None: then every measure × region × intervention is judged with
+        Holm's correction and marked undeclared.
+    columns
+        A columns.toml or a mapping with the same content.
+    codebook
+        The user's own codebook extension.
+    rng
+        Numpy Generator or seed, for redraws.
 
-    Returns:
+    Returns
+    -------
+    Audit
         An `Audit`: show it, `to_dict()`, `write(folder)`.
 
-    Raises:
-        ToolkitError: the records or the question cannot be used; the message says what, where, and what to do.
+    Raises
+    ------
+    ToolkitError
+        The records or the question cannot be used; the message says what, where, and what to do.
 
-    Example:
-        >>> from toolkit.simulate import ClinicDials, simulate_clinic
-        >>> rows = simulate_clinic(ClinicDials(n_clients=30, effect=4.0), rng=1).rows
-        >>> asked = {"measure": "cervical_lateral_flexion", "region": "upper_trapezius", "comparison": "wait",
-        ...     "intervention": "percussive_release", "smallest_change_that_matters": 5.0, "unit": "deg"}
-        >>> audit(rows, question=asked).findings["findings"][0]["claim"]["level"]
-        'moved'
+    Examples
+    --------
+    >>> from toolkit.simulate import ClinicDials, simulate_clinic
+    >>> rows = simulate_clinic(ClinicDials(n_clients=30, effect=4.0), rng=1).rows
+    >>> asked = {"measure": "cervical_lateral_flexion", "region": "upper_trapezius", "comparison": "wait",
+    ...     "intervention": "percussive_release", "smallest_change_that_matters": 5.0, "unit": "deg"}
+    >>> audit(rows, question=asked).findings["findings"][0]["claim"]["level"]
+    'moved'
     """
     records = source if isinstance(source, Records) else load_records(source, columns=columns, codebook=codebook)
     if records.rows.empty:

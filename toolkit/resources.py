@@ -6,6 +6,8 @@ wheel inside it (`toolkit/shared/` …). Nothing else in the toolkit knows which
 
 from pathlib import Path
 
+from toolkit.errors import ToolkitError
+
 _PACKAGE = Path(__file__).resolve().parent
 
 
@@ -23,6 +25,37 @@ def shared_file(name: str) -> Path:
 def dataset_file(name: str) -> Path:
     """Path of a file in `datasets/`, for example ``dataset_file("demo/sessions.csv")``."""
     return _folder("datasets") / name
+
+
+_DEMOS = {"clinic": "demo/sessions.csv", "own_words": "demo/sessions_own_words.xlsx"}
+
+
+def demo(name: str = "clinic") -> Path:
+    """Path of a simulated export to try things on; the truth behind it lies beside it (`truth.json`).
+
+    Parameters
+    ----------
+    name
+        "clinic" (one row a measured side, codebook names) or "own_words" (the same clinic as a practitioner keeps it).
+
+    Returns
+    -------
+    pathlib.Path
+        The file, for `load_records` and `audit`.
+
+    Raises
+    ------
+    ToolkitError
+        There is no demo of that name.
+
+    Examples
+    --------
+    >>> demo().name
+    'sessions.csv'
+    """
+    if name not in _DEMOS:
+        raise ToolkitError(f"There is no demo '{name}'. Choose one of: {', '.join(_DEMOS)}.")
+    return dataset_file(_DEMOS[name])
 
 
 def notebook_folder() -> Path:

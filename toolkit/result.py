@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -32,8 +33,22 @@ FRAME_COLUMNS = ("what", *NUMBERS, "unit", "method")
 class Estimate:
     """One number with its unit, interval, n and method: what every figure a user reads carries.
 
-    `value`, `se`, `ci_low` and `ci_high` are in `unit`, never rounded. `df` and `p` are None where the method has none.
-    Where a number is expected (``float(found)``, arithmetic of numpy), it is its value.
+    Where a number is expected (``float(found)``), it is its value.
+
+    Attributes
+    ----------
+    name : str
+        What it is.
+    value, ci_low, ci_high, se : float
+        In `unit`, never rounded; the standard error is None where the method has none.
+    confidence_level : float
+        Of the interval.
+    n, n_of : int, str
+        How many of what it rests on.
+    df, p : float, optional
+        None where the method has none.
+    unit, method : str
+        In words.
     """
 
     name: str
@@ -145,7 +160,7 @@ class Shown:
         """The result's rows as a tidy frame at full precision."""
         raise NotImplementedError
 
-    @property
+    @cached_property
     def frame(self) -> pd.DataFrame:
         """The result's rows as a tidy frame at full precision."""
         return self.table()

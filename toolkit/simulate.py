@@ -7,11 +7,13 @@ The numbers are invented: they serve the demo, planning, tests and benchmarks, a
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
+
+from toolkit.errors import ToolkitError
 
 READER_CHANGES_ON = 120  # days from the start
 Columns = dict[str, np.ndarray]
@@ -35,6 +37,7 @@ class ClinicDials:
     counts as unmoved), `lean` (added to an after-reading by a reader who knows that treatment came before),
     `round_to` (instrument or habit rounds to this step; 0 = none), `measured_only_share` of sessions, `reader_change`
     (all readings are higher by this from day 120 on: another examiner, another instrument).
+    Words: `measure`, `unit`, `region`, `intervention`, `better` as the export holds them, `start` (first day).
     """
 
     n_clients: int = 60
@@ -106,22 +109,41 @@ def with_all_rivals(dials: ClinicDials, **also: Any) -> ClinicDials:
     return replace(dials, **{**ALL_RIVALS, **also})
 
 
-def simulate_clinic(dials: ClinicDials, *, rng: np.random.Generator | int) -> SimulatedClinic:
+def simulate_clinic(
+    dials: ClinicDials | None = None, *, rng: np.random.Generator | int | None = None, **changes: Any
+) -> SimulatedClinic:
     """One clinic's year under these dials.
 
     Visits are made one after another, because who comes back may depend on what the last readings showed.
 
-    Args:
-        dials: what happens in the clinic.
-        rng: a numpy Generator or a seed.
+    Parameters
+    ----------
+    dials
+        What happens in the clinic; the defaults of `ClinicDials` if left out.
+    rng
+        A numpy Generator or a seed.
+    **changes
+        Single dials, by name, in place of those given (``effect=3.0``).
 
-    Returns:
-        Wide rows (one measured side of one session each) and the truth.
+    Returns
+    -------
+    SimulatedClinic
+        `rows` (wide: one measured side of one session each), `all_readings`, and the `truth` a perfect audit finds.
 
-    Example:
-        >>> simulate_clinic(ClinicDials(n_clients=8, effect=3.0), rng=1).rows["client"].nunique()
-        8
+    Raises
+    ------
+    ToolkitError
+        There is no dial of that name.
+
+    Examples
+    --------
+    >>> simulate_clinic(n_clients=8, effect=3.0, rng=1).rows["client"].nunique()
+    8
     """
+    strange = sorted(set(changes) - {one.name for one in fields(ClinicDials)})
+    if strange:
+        raise ToolkitError(f"There is no dial '{strange[0]}'. ClinicDials has: see help(ClinicDials).")
+    dials = replace(dials or ClinicDials(), **changes)
     rng = np.random.default_rng(rng)
     people = _draw_people(dials, rng)
     parts: list[Columns] = []

@@ -41,7 +41,31 @@ _SIDE_RULES = {"same_side": "same", "opposite_side": "opposite"}
 
 @dataclass(frozen=True, kw_only=True)
 class Question:
-    """One declared question. `sheet` is the file it was read from, None for a mapping."""
+    """One declared question.
+
+    Attributes
+    ----------
+    measure, region, intervention : str
+        What is asked of: codebook names; region may be "any", the intervention as written in the export.
+    comparison : str, optional
+        "wait", "measured_only", "other_side", or another intervention; found in the records if left out.
+    better : str, optional
+        "higher" or "lower"; the codebook knows.
+    smallest_change_that_matters, unit, source : float, str, str
+        How large a change would matter, in which unit, and who says so.
+    alpha : float
+        Level of the claim, at most 0.05.
+    looks_planned, looks_made : int
+        How often the records will be, and have been, judged.
+    leaning_allowance : float, optional
+        What is taken off for a reader who knew what was done; half a SEM if left out.
+    declared_on : str, optional
+        ISO date on which the question was written down.
+    side_rule : str, optional
+        "same" or "opposite": which measured side belongs to the treated side.
+    sheet : Path, optional
+        The file it was read from.
+    """
 
     measure: str
     region: str

@@ -55,6 +55,12 @@ class FormulaDesign:
         """The fixed columns (dropped ones among them) of the rows of a grid."""
         return np.asarray(self.spec.get_model_matrix(grid, context=_further_functions()), dtype=float)
 
+    def columns_of(self, term: str) -> list[str]:
+        """The names of the fixed columns of one term."""
+        names = [str(name) for name in self.spec.column_names]
+        found = next(places for one, places in self.spec.term_indices.items() if str(one) == term)
+        return [names[place] for place in found]
+
     def as_number(self, name: str) -> Array:
         """A column as numbers; of two words the second in sorted order is 1."""
         column = self.rows[name]

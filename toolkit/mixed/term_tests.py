@@ -59,13 +59,8 @@ def _contrasts(
     design = fit.design
     if design is None:
         return None, "no formula"
-    numbers = [name for name in variables if name not in design.factors]
-    if numbers:
-        mixing = [other for other, found in design.terms().items() if other != term and set(numbers) & set(found)]
-        if len(numbers) < len(variables) or mixing:
-            return None, f"{' and '.join(numbers)} interacts with a factor: ask for the difference you mean"
-        kept = [name for name in fit.names if name == term]
-        return (kept, "") if kept else (None, "left out of the model")
+    if [name for name in variables if name not in design.factors]:
+        return _of_columns(fit, variables, term)
     means = adjusted_means(fit, variables, ddf=ddf)
     weights: Array = np.eye(1)
     for name in variables:
@@ -76,6 +71,21 @@ def _contrasts(
         return None, "cannot be told from these rows"
     note = "" if able.all() else f"{int((~able).sum())} of {len(able)} differences cannot be told from these rows"
     return weights[able] @ means.weights_of_effects, note
+
+
+def _of_columns(fit: MixedFit, variables: tuple[str, ...], term: str) -> tuple[list[str] | None, str]:
+    """A term with a number in it: all of its columns are zero, unless a larger term says that it depends."""
+    design = fit.design
+    if design is None:
+        return None, "no formula"
+    larger = [other for other, found in design.terms().items() if other != term and set(variables) < set(found)]
+    if larger:
+        return None, f"{term} is part of {larger[0]}: ask for the difference you mean"
+    columns = design.columns_of(term)
+    kept = [name for name in columns if name in fit.names]
+    if not kept:
+        return None, "left out of the model"
+    return kept, "" if len(kept) == len(columns) else f"{len(columns) - len(kept)} column(s) were left out of the model"
 
 
 def _differences(levels: int) -> Array:

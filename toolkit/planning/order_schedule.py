@@ -27,20 +27,32 @@ def draw_orders(
 ) -> pd.DataFrame:
     """Draw the order of each client's coming sessions, in blocks of random size.
 
-    Args:
-        clients: pseudonyms. sessions: how many a client. rng: numpy Generator or seed.
-        block_sizes: even numbers; within a block each order comes equally often.
+    Parameters
+    ----------
+    clients
+        Pseudonyms.
+    sessions
+        How many a client.
+    rng
+        Numpy Generator or seed.
+    block_sizes
+        Even numbers; within a block each order comes equally often.
 
-    Returns:
+    Returns
+    -------
+    pd.DataFrame
         One row a client and session: client, session, order.
 
-    Raises:
-        SheetError: no client, a client twice, no session, or a block size that is not even.
+    Raises
+    ------
+    SheetError
+        No client, a client twice, no session, or a block size that is not even.
 
-    Example:
-        >>> drawn = draw_orders(["A", "B"], sessions=4, rng=1, block_sizes=(2,))
-        >>> drawn.groupby("client")["order"].apply(lambda o: (o == "wait_first").sum()).tolist()
-        [2, 2]
+    Examples
+    --------
+    >>> drawn = draw_orders(["A", "B"], sessions=4, rng=1, block_sizes=(2,))
+    >>> drawn.groupby("client")["order"].apply(lambda o: (o == "wait_first").sum()).tolist()
+    [2, 2]
     """
     if not clients or len(set(clients)) < len(clients) or sessions < 1:
         raise SheetError("To draw orders, name each client once, and at least one session for each.")

@@ -80,28 +80,47 @@ def deidentify(
     in the remaining columns that hold an e-mail, phone number, date, link or a client's name are emptied; texts that
     a spreadsheet would run are made harmless.
 
-    Args:
-        frame: an export in any layout, with the user's own headers.
-        key: at least 32 bytes, see `toolkit.privacy.pseudonyms.key_from`.
-        client: the column that says who the client is, or several that do so together; found by its header if empty.
-        date: the column with the date of the session; found by its header if empty.
-        date_order: day_first, month_first or year_first, where the values themselves do not say.
-        keep: columns to keep that look like free text or like unique codes. Direct identifiers are never kept.
-        hidden_by: warn where a group of clients who are alike is smaller than this.
+    Parameters
+    ----------
+    frame
+        An export in any layout, with the user's own headers.
+    key
+        At least 32 bytes, see `toolkit.privacy.pseudonyms.key_from`.
+    client
+        The column that says who the client is, or several that do so together; found by its header if empty.
+    date
+        The column with the date of the session; found by its header if empty.
+    date_order
+        "day_first", "month_first" or "year_first", where the values themselves do not say.
+    keep
+        Columns to keep that look like free text or like unique codes. Direct identifiers are never kept.
+    hidden_by
+        Warn where a group of clients who are alike is smaller than this.
 
-    Raises:
-        SheetError: no client column, a wish to keep an identifier, a column that is not there, a short key.
-        ExportError: no rows, or dates that can be read in two ways.
+    Returns
+    -------
+    Deidentified
+        `frame` (what may be analysed), `report` (what was done to each column), `groups` (who could be singled out).
 
-    Source: 45 CFR 164.514(b)(2)(i); k-anonymity after Sweeney 2002.
+    Raises
+    ------
+    SheetError
+        No client column, a wish to keep an identifier, a column that is not there, a short key.
+    ExportError
+        No rows, or dates that can be read in two ways.
 
-    Example:
-        >>> office = pd.DataFrame({"Patient": ["Anna Berg", "Anna Berg", "Cem Duru"],
-        ...     "Date": ["2026-03-04", "2026-03-11", "2026-03-05"], "Phone": ["0301 234567"] * 3,
-        ...     "before": [60, 62, 55]})
-        >>> done = deidentify(office, key=bytes(32), client="Patient", date="Date")
-        >>> list(done.frame.columns), done.frame["day"].tolist()
-        (['client', 'day', 'before'], [0, 7, 0])
+    References
+    ----------
+    45 CFR 164.514(b)(2)(i); k-anonymity after Sweeney 2002.
+
+    Examples
+    --------
+    >>> office = pd.DataFrame({"Patient": ["Anna Berg", "Anna Berg", "Cem Duru"],
+    ...     "Date": ["2026-03-04", "2026-03-11", "2026-03-05"], "Phone": ["0301 234567"] * 3,
+    ...     "before": [60, 62, 55]})
+    >>> done = deidentify(office, key=bytes(32), client="Patient", date="Date")
+    >>> list(done.frame.columns), done.frame["day"].tolist()
+    (['client', 'day', 'before'], [0, 7, 0])
     """
     table = read_frame(frame)
     who = _client_columns(table, client)

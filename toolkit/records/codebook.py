@@ -183,16 +183,26 @@ class Codebook:
 def load_codebook(extension: str | Path | None = None) -> Codebook:
     """The project's codebook, with the entries of the user's own file added where one is given.
 
-    Args:
-        extension: path of a TOML or CSV file that adds measures, regions, limits, interventions or words
-            (see `toolkit.records.codebook_extension` for both forms).
+    Parameters
+    ----------
+    extension
+        Path of a TOML or CSV file that adds measures, regions, limits, interventions or words (see
+        `toolkit.records.codebook_extension` for both forms).
 
-    Raises:
-        SheetError: the file cannot be read or an entry is wrong; the message names file, line and remedy.
+    Returns
+    -------
+    Codebook
+        `measures`, `regions`, `movement_limits`, `interventions`, `protocol_fields`, `abbreviations` as frames.
 
-    Example:
-        >>> len(load_codebook().measures) >= 45
-        True
+    Raises
+    ------
+    SheetError
+        The file cannot be read or an entry is wrong; the message names file, line and remedy.
+
+    Examples
+    --------
+    >>> len(load_codebook().measures) >= 45
+    True
     """
     own = Codebook(
         measures=_read("measures"),

@@ -42,33 +42,49 @@ def write_entry_sheet(
 ) -> Path:
     """Write a workbook to record sessions in, in the wide layout: one row is one measured side of one measure.
 
-    Args:
-        path: where to write; ends in .xlsx, and must not exist yet (a filled-in sheet is never overwritten).
-        codebook: for units, plausible ranges, instructions and drop-downs.
-        measures: codebook names of what will be read.
-        regions: codebook names of what will be treated.
-        interventions: codebook names or one's own; `measured_only` is always offered.
-        clients: pseudonyms for the drop-down.
-        schedule: a drawn schedule with the columns client, session (1, 2, …) and order (technique_first or
-            wait_first); its sessions are written into the sheet, one row for each measure and side.
-        rows: empty rows below the scheduled ones.
-        replace: over a workbook that the toolkit wrote and nobody typed into.
+    Parameters
+    ----------
+    path
+        Where to write; ends in .xlsx, and must not exist yet (a filled-in sheet is never overwritten).
+    codebook
+        For units, plausible ranges, instructions and drop-downs.
+    measures
+        Codebook names of what will be read.
+    regions
+        Codebook names of what will be treated.
+    interventions
+        Codebook names or one's own; `measured_only` is always offered.
+    clients
+        Pseudonyms for the drop-down.
+    schedule
+        A drawn schedule with the columns client, session (1, 2, …) and order (technique_first or wait_first); its
+        sessions are written into the sheet, one row for each measure and side.
+    rows
+        Empty rows below the scheduled ones.
+    replace
+        Over a workbook that the toolkit wrote and nobody typed into.
 
-    Returns:
+    Returns
+    -------
+    Path
         The path written.
 
-    Raises:
-        SheetError: an unknown measure or region, a schedule with other columns or orders.
-        WritingError: a file that exists already, or a folder that cannot be written to.
+    Raises
+    ------
+    SheetError
+        An unknown measure or region, a schedule with other columns or orders.
+    WritingError
+        A file that exists already, or a folder that cannot be written to.
 
-    Example:
-        >>> import tempfile
-        >>> from toolkit.records.codebook import load_codebook
-        >>> with tempfile.TemporaryDirectory() as folder:
-        ...     written = write_entry_sheet(f"{folder}/sessions.xlsx", codebook=load_codebook(),
-        ...         measures=["cervical_rotation"], regions=["upper_trapezius"], interventions=["stretching"], rows=5)
-        ...     written.name
-        'sessions.xlsx'
+    Examples
+    --------
+    >>> import tempfile
+    >>> from toolkit.records.codebook import load_codebook
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     written = write_entry_sheet(f"{folder}/sessions.xlsx", codebook=load_codebook(),
+    ...         measures=["cervical_rotation"], regions=["upper_trapezius"], interventions=["stretching"], rows=5)
+    ...     written.name
+    'sessions.xlsx'
     """
     from toolkit.records.entry_workbook import save_workbook
 

@@ -54,26 +54,40 @@ def load_records(
 ) -> Records:
     """Read an export of sessions and account for every row of it.
 
-    Args:
-        source: a file (CSV, TSV, XLSX, Parquet), several, a folder, or a DataFrame in one of the three layouts. Several
-            sites: a folder with a folder for each, or a mapping of site names to folders or files (`records.sites`).
-        columns: a columns.toml or a mapping with the same content; the columns.toml beside the file when None, and
-            without one the toolkit's own header names, or a proposal from headers and values.
-        codebook: a loaded codebook, or the path of a user's extension; the codebook.toml beside the export when None,
-            and without one the project's own.
+    Parameters
+    ----------
+    source
+        A file (CSV, TSV, XLSX, Parquet), several, a folder, or a DataFrame in one of the three layouts. Several sites:
+        a folder with a folder for each, or a mapping of site names to folders or files (`records.sites`).
+    columns
+        A columns.toml or a mapping with the same content; the columns.toml beside the file when None, and without one
+        the toolkit's own header names, or a proposal from headers and values.
+    codebook
+        A loaded codebook, or the path of a user's extension; the codebook.toml beside the export when None, and without
+        one the project's own.
 
-    Raises:
-        ExportError: a file cannot be read, or its layout is not understood.
-        IdentifierError: columns look like names, birth dates, addresses.
-        SheetError: the columns.toml or the codebook extension is wrong.
+    Returns
+    -------
+    Records
+        `readings`, `long`, `changes()`, `set_aside`, `mapping`, `save(path)`; shown, it says what was kept.
 
-    Example:
-        >>> rows = pd.DataFrame({"client": ["K1"], "practitioner": ["P1"], "date": ["2026-03-04"],
-        ...     "region": ["upper_trapezius"], "treated_side": ["left"], "intervention": ["percussive_release"],
-        ...     "measure": ["cervical_rotation"], "measured_side": ["left"], "unit": ["deg"],
-        ...     "before": [60], "after": [66]})
-        >>> load_records(rows).source.rows_kept
-        1
+    Raises
+    ------
+    ExportError
+        A file cannot be read, or its layout is not understood.
+    IdentifierError
+        Columns look like names, birth dates, addresses.
+    SheetError
+        The columns.toml or the codebook extension is wrong.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": ["K1"], "practitioner": ["P1"], "date": ["2026-03-04"],
+    ...     "region": ["upper_trapezius"], "treated_side": ["left"], "intervention": ["percussive_release"],
+    ...     "measure": ["cervical_rotation"], "measured_side": ["left"], "unit": ["deg"],
+    ...     "before": [60], "after": [66]})
+    >>> load_records(rows).source.rows_kept
+    1
     """
     beside = codebook if codebook is not None else _additions_beside(source)
     book = beside if isinstance(beside, Codebook) else load_codebook(beside)

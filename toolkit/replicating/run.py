@@ -17,21 +17,27 @@ SHEET_NAME = "replication.toml"
 def replicate(path: str | Path) -> Replication:
     """Recompute every printed figure of a replication sheet.
 
-        Args:
-            path: a sheet (TOML), or a folder that holds a `replication.toml`.
+    Parameters
+    ----------
+    path
+        A sheet (TOML), or a folder that holds a `replication.toml`.
 
-        Returns:
-            A `Replication`: one line of words, one table row a figure.
+    Returns
+    -------
+    Replication
+        One line of words, one table row a figure: printed, recomputed, whether they agree.
 
-        Raises:
-            SheetError: the sheet is wrong; every fault with its line and remedy.
+    Raises
+    ------
+    SheetError
+        The sheet is wrong; every fault with its line and remedy.
 
-        Example:
-            >>> from toolkit.resources import dataset_file
-    from toolkit.writing import table_maker, write_file
-            >>> found = replicate(dataset_file("open/sleep_drugs"))
-            >>> found.n_agreeing == found.total
-            True
+    Examples
+    --------
+    >>> from toolkit.resources import dataset_file
+    >>> found = replicate(dataset_file("open/sleep_drugs"))
+    >>> found.n_agreeing == found.total
+    True
     """
     path = Path(path)
     return compare_sheet(read_sheet(path / SHEET_NAME if path.is_dir() else path))
