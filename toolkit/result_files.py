@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -21,10 +21,22 @@ from toolkit.writing import write_file
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from toolkit.result import Shown
+
+class Savable(Protocol):
+    """What can be written: a frame, a sentence, a figure."""
+
+    @property
+    def frame(self) -> pd.DataFrame:
+        """The rows at full precision."""
+
+    def sentence(self) -> str:
+        """The words."""
+
+    def plot(self) -> Figure:
+        """The picture."""
 
 
-def save(result: Shown, path: Path, *, replace: bool = False) -> Path:
+def save(result: Savable, path: Path, *, replace: bool = False) -> Path:
     """Write a result as its path's ending says; see `toolkit.result.Shown.save`."""
     ending = path.suffix.lower()
     if ending not in _WRITERS:
@@ -34,11 +46,11 @@ def save(result: Shown, path: Path, *, replace: bool = False) -> Path:
     return write_file(path, _WRITERS[ending](result), replace=replace)
 
 
-def _csv(result: Shown) -> bytes:
+def _csv(result: Savable) -> bytes:
     return safe_for_spreadsheets(result.frame).to_csv(index=False).encode("utf-8")
 
 
-def _xlsx(result: Shown) -> bytes:
+def _xlsx(result: Savable) -> bytes:
     """One sheet with the frame, one with the words; texts as texts."""
     page = io.BytesIO()
     words = pd.DataFrame({"in words": [result.sentence(), *getattr(result, "notes", ())]})
@@ -48,7 +60,7 @@ def _xlsx(result: Shown) -> bytes:
     return page.getvalue()
 
 
-def _docx(result: Shown) -> bytes:
+def _docx(result: Savable) -> bytes:
     """A document: the title, the sentence, the table rounded for reading, the notes."""
     from docx import Document
 
@@ -70,7 +82,7 @@ def _docx(result: Shown) -> bytes:
     return out.getvalue()
 
 
-def _tex(result: Shown) -> bytes:
+def _tex(result: Savable) -> bytes:
     """A LaTeX table with its caption, every sign escaped; needs the package booktabs."""
     frame = for_reading(result.frame).rename(columns=_heading)
     escaped = frame.map(_tex_text).rename(columns=_tex_text)
@@ -100,8 +112,8 @@ def _tex_text(words: object) -> str:
     return "".join(signs.get(sign, sign) for sign in str(words))
 
 
-def _picture(kind: str) -> Callable[[Shown], bytes]:
-    def drawn(result: Shown) -> bytes:
+def _picture(kind: str) -> Callable[[Savable], bytes]:
+    def drawn(result: Savable) -> bytes:
         import matplotlib
 
         page, figure = io.BytesIO(), result.plot()

@@ -35,8 +35,8 @@ KNOWN_BEFORE = ("base", "visit", "practitioner", "position", "tissue_length", "t
 class ProtocolComparison(Shown):
     """Protocol A less protocol B in the measure's unit, better = positive.
 
-    `measure`, `unit`, `region`, `protocol_a`, `protocol_b`, `drawn` say what was compared, `n_missing` how many sessions
-    lack a reading after, `same` whether a difference that matters is excluded.
+    `measure`, `unit`, `region`, `protocol_a`, `protocol_b`, `drawn` say what was compared, `n_missing` how many
+    sessions lack a reading after, `same` whether a difference that matters is excluded.
 
     `estimates`: the four ways of counting, `adjusted` (the one to quote) second. `allocation`: balance and weights;
     `sessions`: got_a, score, weight, y, base, client, practitioner. `without_practitioner`: the adjusted difference

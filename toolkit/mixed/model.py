@@ -406,7 +406,7 @@ def _one_measure(data: Any, measure: str | None) -> pd.DataFrame:
 
 def _only_word(frame: pd.DataFrame, column: str) -> str:
     """The one word of a column; empty where there is none or more than one."""
-    words = frame[column].dropna().unique() if column in frame.columns else []
+    words: list[Any] = list(frame[column].dropna().unique()) if column in frame.columns else []
     return str(words[0]) if len(words) == 1 else ""
 
 
