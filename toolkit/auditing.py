@@ -32,6 +32,7 @@ from toolkit.looks.agreement_plot import agreement_lines
 from toolkit.looks.plot_data import AgreementPairs, PlotData
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
+from toolkit.records.same_order import in_order_of_content
 from toolkit.result import Shown
 from toolkit.writing import table_maker, write_folder
 
@@ -147,7 +148,7 @@ def audit(
     >>> audit(rows, question=asked).findings["findings"][0]["claim"]["level"]
     'moved'
     """
-    records = source if isinstance(source, Records) else load_records(source, columns=columns, codebook=codebook)
+    records = _loaded(source, columns, codebook)
     if records.rows.empty:
         raise NotEnoughError(
             f"None of the {records.source.rows_read} rows can be used. {_first_reason(records)} "
@@ -179,9 +180,15 @@ def judge_question(
     rng: np.random.Generator | int = 0,
 ) -> Judged:
     """The estimates for one declared question, without writing them out and without counting as a look."""
-    records = source if isinstance(source, Records) else load_records(source, columns=columns, codebook=codebook)
+    records = _loaded(source, columns, codebook)
     asked = replace(checked_question(_questions(question)[0], records), sheet=None)
     return _judge(records, asked, _rulers(records, [asked]), declared=True, rng=rng)
+
+
+def _loaded(source: Source | Records, columns: Any, codebook: str | Path | None) -> Records:
+    """The records with their rows in an order that hangs on nothing but what they say."""
+    records = source if isinstance(source, Records) else load_records(source, columns=columns, codebook=codebook)
+    return replace(records, rows=in_order_of_content(records.rows))
 
 
 def _rulers(records: Records, asked: list[Question]) -> dict[str, Ruler]:

@@ -24,6 +24,7 @@ from toolkit.errors import FitError, NotEnoughError
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import MixedFit
 from toolkit.quantiles import t_quantile
+from toolkit.records.same_order import content_seed
 
 Floats = NDArray[np.float64]
 FEW_CLIENTS = 20
@@ -192,6 +193,13 @@ def _by_redraws(design: Design, *, paired: bool, rng: np.random.Generator, n_dra
     return {"mean": got.value, "se": None, "df": None, "p": got.p, "method": said, "edges": got.edges}
 
 
+def _redraws_of(design: Design, rng: np.random.Generator | int) -> np.random.Generator:
+    """Redraws that hang on the seed and on what is estimated, not on what was estimated before it."""
+    if isinstance(rng, np.random.Generator):
+        return rng
+    return np.random.default_rng([rng, content_seed(design.y, design.label, design.covariates, design.client)])
+
+
 def _variance_ratio(design: Design) -> float:
     """Between-client over residual variance, for weighing clients in the redraws; 0 where it cannot be had."""
     try:
@@ -237,7 +245,7 @@ def estimate(
     n_clients = len(np.unique(design.client))
     if compared.randomised and n_clients < FEW_CLIENTS:
         paired = compared.basis == "randomised_side"
-        found = _by_redraws(design, paired=paired, rng=np.random.default_rng(rng), n_draws=n_draws)
+        found = _by_redraws(design, paired=paired, rng=_redraws_of(design, rng), n_draws=n_draws)
     elif compared.basis == "comparison_sessions":
         found = _by_adjustment(complete)
     else:

@@ -90,9 +90,8 @@ def first_visits(change: pd.DataFrame, *, unit: str) -> Estimate | None:
     when = pd.to_datetime(change["date"])
     if when.isna().any() and "visit" in change:
         when = change["visit"]
-    order = change.assign(client=change["client"].astype(str), when=when).sort_values(
-        ["when", "session_id"], kind="stable"
-    )
+    then = "visit" if "visit" in change else "session_id"  # visits of one day are numbered by what they say
+    order = change.assign(client=change["client"].astype(str), when=when).sort_values(["when", then], kind="stable")
     opening = order.groupby("client")["session_id"].transform("first")
     first = order[order["session_id"] == opening]
     return jackknife(

@@ -11,6 +11,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.explanations.case import Case, Rival, Status, client_sums, jackknife, told
@@ -193,7 +194,7 @@ def expected_in_records(
     values = sign * before
     cut = sign * implied_selection(before, low_is_selected=low_is_selected).threshold
     used = np.where(values <= cut, 1.0, 0.0)
-    codes = np.unique(client, return_inverse=True)[1]
+    codes = pd.factorize(client)[0]  # in order of appearance: no name decides who is drawn
     n = int(codes.max()) + 1
     parts = (used, used * values, used * values**2, np.ones(len(values)), values)
     sums = np.column_stack([np.bincount(codes, weights=part, minlength=n) for part in parts])

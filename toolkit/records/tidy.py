@@ -7,6 +7,7 @@ import pandas as pd
 
 from toolkit.records.ledger import SET_ASIDE_COLUMNS
 from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
+from toolkit.records.same_order import content_hashes
 from toolkit.records.texts import group_codes, plain_strings
 
 TIDY_COLUMNS = ("file", "row", *WHO, "visit", *WHAT, *READING_FIELDS, *DETAILS)
@@ -30,19 +31,35 @@ def _days(rows: pd.DataFrame) -> pd.Series:
 
 
 def _visits(rows: pd.DataFrame) -> pd.Series:
-    """1, 2, 3 … for each client's sessions in the order of their dates (days where there is no date)."""
+    """1, 2, 3 … for each client's sessions in the order of their dates (days where there is no date).
+
+    Sessions of one day are numbered by what they say, so that sorting the export changes nothing; where there is
+    neither date nor day, the export's own order is all there is.
+    """
     session = group_codes(rows, ["client", "session_id"])
     _, first = np.unique(session, return_index=True)
     dates = rows["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     when = np.where(rows["date"].notna(), dates, rows["day"].fillna(-1).to_numpy())
     client = group_codes(rows, ["client"])
-    order = np.lexsort((first, when[first], client[first]))
+    order = np.lexsort((first, _told_apart(rows, session, client, when), when[first], client[first]))
     sorted_clients = client[first][order]
     starts = np.flatnonzero(np.r_[True, sorted_clients[1:] != sorted_clients[:-1]]) if len(order) else np.zeros(0, int)
     number = np.arange(len(order)) - np.repeat(starts, np.diff(np.r_[starts, len(order)])) + 1
     visit = np.empty(len(order), dtype=np.int64)
     visit[order] = number
     return pd.Series(visit[session], index=rows.index)
+
+
+def _told_apart(rows: pd.DataFrame, session: np.ndarray, client: np.ndarray, when: np.ndarray) -> np.ndarray:
+    """A number for each session by what it says, 0 where no other session of the client has its day."""
+    _, first = np.unique(session, return_index=True)
+    days = pd.DataFrame({"client": client[first], "when": when[first]})
+    tied = days.duplicated(keep=False).to_numpy() & (days["when"] != -1).to_numpy()
+    said = np.zeros(len(first), dtype=np.uint64)
+    if tied.any():
+        mine = np.isin(client, np.unique(client[first][tied]))
+        np.add.at(said, session[mine], content_hashes(rows[mine]))
+    return np.where(tied, said, np.uint64(0))
 
 
 def settle_scopes(entries: pd.DataFrame, rows: pd.DataFrame, members: pd.DataFrame) -> pd.DataFrame:
