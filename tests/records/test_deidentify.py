@@ -55,35 +55,35 @@ OFFICE = pd.DataFrame(
 
 def test_what_comes_out_loads_as_records(tmp_path: Path) -> None:
     done = deidentify(OFFICE, key=KEY, client="Patient")
-    records = load_records(done.frame.astype({"day": object}))
+    records = load_records(done.rows.astype({"day": object}))
     assert records.source.rows_kept == 6
     assert records.rows["client"].nunique() == 3
 
 
 def test_no_name_date_address_or_remark_comes_through() -> None:
     done = deidentify(OFFICE, key=KEY, client="Patient")
-    text = done.frame.to_csv(index=False).casefold()
+    text = done.rows.to_csv(index=False).casefold()
     for told in ("anna", "berg", "duru", "holm", "2026", "1961", "x.org", "dizzy", "gül", "bonn", "tired"):
         assert told not in text, told
-    assert {"Date of birth", "E-mail", "Remarks", "Date", "Patient"}.isdisjoint(done.frame.columns)
+    assert {"Date of birth", "E-mail", "Remarks", "Date", "Patient"}.isdisjoint(done.rows.columns)
 
 
 def test_days_count_from_the_client_s_own_first_visit() -> None:
     done = deidentify(OFFICE, key=KEY, client="Patient")
-    assert done.frame["day"].tolist() == [0, 14, 0, 30, 0, 1]  # counted on a calendar
+    assert done.rows["day"].tolist() == [0, 14, 0, 30, 0, 1]  # counted on a calendar
 
 
 def test_ages_of_ninety_and_more_become_ninety() -> None:
-    assert deidentify(OFFICE, key=KEY, client="Patient").frame["Age"].tolist() == ["65", "65", "90", "90", "35", "35"]
+    assert deidentify(OFFICE, key=KEY, client="Patient").rows["Age"].tolist() == ["65", "65", "90", "90", "35", "35"]
 
 
 def test_of_an_adverse_event_only_whether_there_was_one_is_kept() -> None:
-    events = deidentify(OFFICE, key=KEY, client="Patient").frame["adverse_event"]
+    events = deidentify(OFFICE, key=KEY, client="Patient").rows["adverse_event"]
     assert events.tolist() == ["none", "", "reported", "none", "none", "none"]
 
 
 def test_a_formula_is_made_harmless() -> None:
-    assert deidentify(OFFICE, key=KEY, client="Patient").frame["intervention"].iloc[5] == "'=HYPERLINK(1)"
+    assert deidentify(OFFICE, key=KEY, client="Patient").rows["intervention"].iloc[5] == "'=HYPERLINK(1)"
 
 
 def test_every_column_is_accounted_for_with_a_reason() -> None:
@@ -160,7 +160,7 @@ def test_a_column_of_each_of_the_eighteen_kinds_is_left_out(letter: str) -> None
     assert kind.letter == letter
     frame = OFFICE[["Patient", "Date", "before"]].assign(**{HEADERS[letter]: "something"})
     done = deidentify(frame, key=KEY, client="Patient")
-    assert HEADERS[letter] not in done.frame.columns
+    assert HEADERS[letter] not in done.rows.columns
     assert f"(i)({letter})" in done.report.set_index("column").loc[HEADERS[letter], "why"]
 
 
@@ -201,16 +201,16 @@ def test_a_reading_is_not_taken_for_an_identifier(text: str) -> None:
 def test_a_client_s_name_never_comes_through_in_any_kept_cell(rows: list[tuple[str, str]]) -> None:
     frame = pd.DataFrame(rows, columns=["Patient", "before"]).assign(region=[name for name, _ in rows], group="a")
     done = deidentify(frame, key=KEY, client="Patient")
-    text = done.frame.to_csv(index=False)
+    text = done.rows.to_csv(index=False)
     assert not re.search("Zoltan|Quirina|Wibke", text)
-    assert len(done.frame) == len(rows)
+    assert len(done.rows) == len(rows)
 
 
 def test_columns_that_tell_who_somebody_is_only_together_make_one_pseudonym() -> None:
     frame = pd.DataFrame({"First": ["Anna", "Anna"], "Last": ["Berg", "Duru"], "before": [1, 2]})
     done = deidentify(frame, key=KEY, client=["First", "Last"])
     assert done.n_clients == 2
-    assert list(done.frame.columns) == ["client", "before"]
+    assert list(done.rows.columns) == ["client", "before"]
 
 
 def test_a_client_who_stands_out_is_warned_of() -> None:
@@ -239,12 +239,12 @@ def test_the_smallest_group_agrees_with_the_published_example() -> None:
 
 
 def test_readings_that_are_numbers_stay_the_numbers_they_were() -> None:
-    pd.testing.assert_series_equal(deidentify(OFFICE, key=KEY, client="Patient").frame["before"], OFFICE["before"])
+    pd.testing.assert_series_equal(deidentify(OFFICE, key=KEY, client="Patient").rows["before"], OFFICE["before"])
 
 
 def test_a_text_column_can_be_kept_on_request_and_an_identifier_cannot() -> None:
     kept = deidentify(OFFICE, key=KEY, client="Patient", keep=["Remarks"])
-    assert kept.frame["Remarks"].tolist()[:3] == ["", "ok", "asks for his son"]
+    assert kept.rows["Remarks"].tolist()[:3] == ["", "ok", "asks for his son"]
     with pytest.raises(SheetError, match="e-mail"):
         deidentify(OFFICE, key=KEY, client="Patient", keep=["E-mail"])
     with pytest.raises(SheetError, match=r"\(C\)"):
@@ -276,14 +276,14 @@ def test_ambiguous_dates_are_not_guessed() -> None:
     with pytest.raises(ExportError, match="03/04/2026"):
         deidentify(frame, key=KEY, client="Patient")
     done = deidentify(frame, key=KEY, client="Patient", date_order="day_first")
-    assert done.frame["day"].eq(0).all()
+    assert done.rows["day"].eq(0).all()
 
 
 def test_rows_without_a_client_or_date_stay_and_are_told() -> None:
     frame = OFFICE.assign(Patient=["", *OFFICE["Patient"][1:]], Date=[*OFFICE["Date"][:5], ""])
     done = deidentify(frame, key=KEY, client="Patient")
-    assert done.frame["client"].iloc[0] == ""
-    assert done.frame["day"].isna().tolist() == [True, False, False, False, False, True]
+    assert done.rows["client"].iloc[0] == ""
+    assert done.rows["day"].isna().tolist() == [True, False, False, False, False, True]
     assert done.report.set_index("column").loc["Date", "cells_removed"] == 2
 
 
@@ -317,16 +317,16 @@ def test_the_same_key_gives_the_same_pseudonyms_next_year(places: tuple[Path, Pa
     later = tmp_path / "office" / "next.csv"
     OFFICE.assign(Date=OFFICE["Date"].str.replace("2026", "2027")).to_csv(later, index=False)
     second = deidentify_files(later, tmp_path / "office" / "records_next.csv", key=key, client="Patient")
-    assert second.frame["client"].tolist() == first.frame["client"].tolist()
+    assert second.rows["client"].tolist() == first.rows["client"].tolist()
     other = deidentify_files(later, tmp_path / "office" / "o.csv", key=tmp_path / "safe" / "k2.txt", client="Patient")
-    assert set(other.frame["client"]).isdisjoint(first.frame["client"])
+    assert set(other.rows["client"]).isdisjoint(first.rows["client"])
 
 
 def test_several_files_together_count_days_from_the_first_visit_in_any(places: tuple[Path, Path, Path]) -> None:
     source, out, key = places
     OFFICE.assign(Date="2026-05-04").to_csv(source.parent / "may.csv", index=False)
     done = deidentify_files([source, source.parent / "may.csv"], out, key=key, client="Patient")
-    assert done.frame["day"].iloc[6] == 61  # 4 March to 4 May
+    assert done.rows["day"].iloc[6] == 61  # 4 March to 4 May
 
 
 def test_the_key_is_never_written_beside_the_data(places: tuple[Path, Path, Path]) -> None:

@@ -38,12 +38,12 @@ _DATE_HEADERS = ("date", "session date", "visit date", "date of session", "date 
 class Deidentified(Shown):
     """Records without direct identifiers.
 
-    `frame` has `client` (pseudonym) and `day` (whole days since the client's first visit) first, then what was kept;
+    `rows` has `client` (pseudonym) and `day` (whole days since the client's first visit) first, then what was kept;
     `report` says column by column what was done (column, done, why, cells_removed); `groups` counts how well clients
     are hidden among each other; `n_clients`, `n_rows`.
     """
 
-    frame: pd.DataFrame
+    rows: pd.DataFrame
     report: pd.DataFrame
     groups: SmallGroups
     n_clients: int
@@ -100,7 +100,7 @@ def deidentify(
     Returns
     -------
     Deidentified
-        `frame` (what may be analysed), `report` (what was done to each column), `groups` (who could be singled out).
+        `rows` (what may be analysed), `report` (what was done to each column), `groups` (who could be singled out).
 
     Raises
     ------
@@ -119,7 +119,7 @@ def deidentify(
     ...     "Date": ["2026-03-04", "2026-03-11", "2026-03-05"], "Phone": ["0301 234567"] * 3,
     ...     "before": [60, 62, 55]})
     >>> done = deidentify(office, key=bytes(32), client="Patient", date="Date")
-    >>> list(done.frame.columns), done.frame["day"].tolist()
+    >>> list(done.rows.columns), done.rows["day"].tolist()
     (['client', 'day', 'before'], [0, 7, 0])
     """
     table = read_frame(frame)
@@ -138,7 +138,7 @@ def deidentify(
     result = pd.DataFrame(made)
     described = [one.column for one in decisions if one.describes and _one_a_client(result, one)]
     return Deidentified(
-        frame=result,
+        rows=result,
         report=_report(decisions, result, when),
         groups=small_groups(result, client="client", columns=described, hidden_by=hidden_by),
         n_clients=int(result.loc[result["client"] != "", "client"].nunique()),

@@ -56,7 +56,7 @@ def deidentify_files(
         keep=keep,
         hidden_by=hidden_by,
     )
-    write_files({report: table_maker(done.report), target: table_maker(done.frame)}, replace=replace)
+    write_files({report: table_maker(done.report), target: table_maker(done.rows)}, replace=replace)
     return done
 
 
