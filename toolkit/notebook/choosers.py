@@ -7,20 +7,24 @@ A chooser shows itself when it is the last line of a cell; later cells ask it wh
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from toolkit.errors import NotEnoughError
-from toolkit.looks.words import capital, counted, threshold
+from toolkit.looks.words import capital, counted, scale_of, threshold, unit_words
 from toolkit.notebook.client_chooser import ClientChooser
 from toolkit.notebook.pieces import Chooser, Options, Words, drop_down, refill, words
+from toolkit.resources import dataset_file
 
 if TYPE_CHECKING:
     from toolkit.records.account import Records
 
 
 COMPARISON = "measured_only"
+DEMO = "the demo clinic (simulated, so its truth is known)"
+TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods", ".parquet")
 
 
 class QuestionChooser(Chooser):
@@ -30,24 +34,31 @@ class QuestionChooser(Chooser):
     """
 
     def __init__(self, records: Records, *, smallest_change: float | None, why: str, first: Sequence[str] = ()) -> None:
-        from ipywidgets import VBox
+        from ipywidgets import BoundedFloatText, Layout, VBox
 
         rows = records.rows.astype({"measure": str, "region": str, "intervention": str})
         self._rows = rows[~rows["intervention"].isin(["", COMPARISON])]
         if self._rows.empty:
             raise NotEnoughError("The records hold no session with an intervention, so there is no question to choose.")
         self._book = records.codebook
-        self._size = {} if smallest_change is None else {"smallest_change_that_matters": smallest_change, "source": why}
+        self._why, self._sizes = why, dict[str, float]()  # 3 degrees say nothing of a sign or of pain
         self._measure = drop_down("Measure", self._options(self._rows, "measure"))
         self._region = drop_down("Region", self._options(self._here("measure"), "region"))
         self._intervention = drop_down("Intervention", self._options(self._here("measure", "region"), "intervention"))
         self._measure.observe(self._measure_chosen, names="value")
         self._region.observe(self._region_chosen, names="value")
-        self.widget = VBox([self._measure, self._region, self._intervention])
-        for box, code in zip(self.widget.children, first, strict=False):
+        for box, code in zip((self._measure, self._region, self._intervention), first, strict=False):
             box.value = code if code in {value for _, value in box.options} else box.value
-        self._size_of = first[0] if first else self._measure.value  # 3 degrees say nothing of a sign or of pain
+        if smallest_change is not None:
+            self._sizes[first[0] if first else self._measure.value] = smallest_change
+        self._size = BoundedFloatText(
+            min=0, max=1000, step=0.5, layout=Layout(width="34rem"), style={"description_width": "8rem"}
+        )
+        self._show_size()
+        self._size.observe(self._size_chosen, names="value")
+        self.widget = VBox([self._measure, self._region, self._intervention, self._size])
         self._asked: set[tuple[str, ...]] = set()
+        self.tell(*self.widget.children)
 
     @property
     def question(self) -> dict[str, Any]:
@@ -56,13 +67,14 @@ class QuestionChooser(Chooser):
         chosen = {name: str(box.value or "any") for name, box in boxes.items()}
         self._asked.add(tuple(chosen.values()))
         paid = {"alpha": 0.05 / len(self._asked)} if len(self._asked) > 1 else {}
-        return {**chosen, **(self._size if self._measure.value == self._size_of else {}), **paid}
+        size = self.smallest_change
+        matters = {} if size is None else {"smallest_change_that_matters": size, "source": self._why}
+        return {**chosen, **matters, **paid}
 
     @property
     def smallest_change(self) -> float | None:
         """The smallest change that matters; None for a measure it was not set for."""
-        size = self._size.get("smallest_change_that_matters") if self._measure.value == self._size_of else None
-        return None if size is None else float(str(size))
+        return self._sizes.get(str(self._measure.value))
 
     @property
     def words(self) -> Words:
@@ -73,25 +85,14 @@ class QuestionChooser(Chooser):
         if "smallest_change_that_matters" in chosen:
             size = threshold(chosen["smallest_change_that_matters"], known.unit)
             parts.append(f"It matters from {size} on ({chosen['source']}).")
-        elif self._size:
-            first = ", ".join(f'"{chosen[what]}"' for what in ("measure", "region", "intervention"))
-            parts.append(
-                f"From which change on it matters is not set for this measure: {self._old_size()} and is not carried "
-                f"over. To set one, write it as SMALLEST_CHANGE in the first cell, with FIRST = ({first})."
-            )
+        else:
+            parts.append("From which change on it matters is not set for this measure: write it under “Matters from”.")
         if len(self._asked) > 1:
             parts.append(
                 f"You have asked {len(self._asked)} questions since the lists were made. Of many answers one looks "
                 "good by luck, so each gets only its share of the chance of error: the interval is wider (Bonferroni)."
             )
         return words(*parts)
-
-    def _old_size(self) -> str:
-        """The size that was set, and for what."""
-        book, code = self._book, str(self._size_of)
-        unit = book.measure(code).unit if code in set(book.measures["measure"]) else ""
-        size = threshold(self._size["smallest_change_that_matters"], unit)
-        return f"{size} was meant for {book.label('measure', code)}"
 
     def name_of(self, what: str, code: str) -> str:
         """A measure, region or intervention in words."""
@@ -116,8 +117,24 @@ class QuestionChooser(Chooser):
         """A code's name in words."""
         return capital(self._book.label(column, code) or "any region")
 
+    def _show_size(self) -> None:
+        """The size box for the measure chosen: its unit, and the size set for it (0: none)."""
+        unit = self._book.measure(str(self._measure.value)).unit
+        self._size.description = f"Matters from ({unit_words(unit)})"
+        self._size.value = (self.smallest_change or 0.0) * scale_of(unit)
+
+    def _size_chosen(self, change: Any) -> None:
+        del change
+        unit = self._book.measure(str(self._measure.value)).unit
+        if self._size.value > 0:
+            self._sizes[str(self._measure.value)] = float(self._size.value) / scale_of(unit)
+        else:
+            self._sizes.pop(str(self._measure.value), None)
+
     def _measure_chosen(self, change: Any) -> None:
         del change
+        if hasattr(self, "_size"):
+            self._show_size()
         refill(self._region, self._options(self._here("measure"), "region"))
         self._region_chosen(None)
 
@@ -166,6 +183,7 @@ class PairChooser(QuestionChooser):
         for box in (self._measure, self._region, self._intervention):
             box.observe(self._others_again, names="value")
         self.widget.children = (*self.widget.children, self._other)
+        self.tell(self._other)
 
     def _others(self) -> Options:
         """The other interventions on the same measure and region."""
@@ -202,6 +220,38 @@ def choose_two(records: Records, *, smallest_change: float | None = None, first:
     return PairChooser(records, smallest_change=smallest_change, first=first)
 
 
+def choose_file(*, folder: str | Path = ".") -> FileChooser:
+    """A drop-down over the demo clinic and the tables in a folder; `.path` is what was chosen.
+
+    Args:
+        folder: where to look; the notebook's own folder if left out.
+    """
+    return FileChooser(Path(folder))
+
+
+class FileChooser(Chooser):
+    """One drop-down over files: the demo clinic, then what lies in the folder."""
+
+    def __init__(self, folder: Path) -> None:
+        from ipywidgets import VBox
+
+        found = sorted(file for file in folder.glob("*") if file.suffix.lower() in TABLES and file.is_file())
+        own = [(file.name, str(file)) for file in found if not file.name.startswith((".", "~$"))]
+        self._box = drop_down("Your records", [(DEMO, str(dataset_file("demo") / "sessions.csv")), *own])
+        self.widget = VBox([self._box])
+        self.tell(self._box)
+
+    @property
+    def path(self) -> Path:
+        """The file that was chosen."""
+        return Path(str(self._box.value))
+
+    @property
+    def is_demo(self) -> bool:
+        """Whether it is the demo clinic, whose truth is known."""
+        return bool(self._box.label == DEMO)
+
+
 def choose(name: str, options: Sequence[str] | Options) -> _Chosen:
     """One drop-down over names; `.value` is what was chosen."""
     return _Chosen(name, [option if isinstance(option, tuple) else (str(option), str(option)) for option in options])
@@ -217,6 +267,7 @@ class _Chosen(Chooser):
             raise NotEnoughError(f"There is nothing to choose from under “{name}”.")
         self._box = drop_down(name, options)
         self.widget = VBox([self._box])
+        self.tell(self._box)
 
     @property
     def value(self) -> str:

@@ -32,6 +32,7 @@ class ClientChooser(Chooser):
         self._client = drop_down("Client", self._clients())
         self._measure.observe(self._measure_chosen, names="value")
         self.widget = VBox([self._measure, self._client])
+        self.tell(self._measure, self._client)
 
     def _measure_chosen(self, change: Any) -> None:
         del change

@@ -124,6 +124,14 @@ class Chooser:
 
     widget: ipywidgets.Box
 
+    def tell(self, *boxes: Any) -> None:
+        """Let the live cells that read this chooser be computed again when one of its boxes changes."""
+        from toolkit.notebook.live import follow
+
+        changed = follow(self)
+        for box in boxes:
+            box.observe(changed, names="value")
+
     def _repr_mimebundle_(self, **given: Any) -> Any:
         return self.widget._repr_mimebundle_(**given)
 

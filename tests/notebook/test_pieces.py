@@ -95,7 +95,7 @@ def test_a_second_question_is_told_of_and_the_first_is_not(records):
 def test_a_size_for_a_measure_that_the_records_lack_is_taken_for_no_other(records):
     chooser = choose_question(records, smallest_change=3.0, first=("straight_leg_raise", "hamstrings", "stretching"))
     assert chooser.smallest_change is None
-    assert "3° was meant for straight leg raise and is not carried over" in str(chooser.words)
+    assert "is not set for this measure: write it under “Matters from”" in str(chooser.words)
 
 
 def test_rows_set_aside_are_shown_in_words_or_said_to_be_none(rows, records):
