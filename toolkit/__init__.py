@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from toolkit.claim.question import Question
     from toolkit.comparing.compare import ProtocolComparison as Comparison
     from toolkit.errors import ToolkitError
+    from toolkit.looks.raw_readings import plot_changes, plot_course, plot_readings
     from toolkit.mixed.model import MixedModel, mixed_model
     from toolkit.planning.order_schedule import draw_orders as draw_order
     from toolkit.privacy.deidentify import deidentify
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from toolkit.result import Estimate, Result
     from toolkit.season_planning import plan_season
     from toolkit.simulate import ClinicDials, simulate_clinic
+    from toolkit.stats.usual import usual_analysis
 
 WHERE = {
     "Audit": ("auditing", "Audit"),
@@ -53,9 +55,13 @@ WHERE = {
     "load_records": ("records.records", "load_records"),
     "mixed_model": ("mixed.model", "mixed_model"),
     "plan_season": ("season_planning", "plan_season"),
+    "plot_changes": ("looks.raw_readings", "plot_changes"),
+    "plot_course": ("looks.raw_readings", "plot_course"),
+    "plot_readings": ("looks.raw_readings", "plot_readings"),
     "replicate": ("replicating.run", "replicate"),
     "simulate_clinic": ("simulate", "simulate_clinic"),
     "stats": ("stats", ""),
+    "usual_analysis": ("stats.usual", "usual_analysis"),
 }
 __all__ = [
     "Audit",
@@ -76,9 +82,13 @@ __all__ = [
     "load_records",
     "mixed_model",
     "plan_season",
+    "plot_changes",
+    "plot_course",
+    "plot_readings",
     "replicate",
     "simulate_clinic",
     "stats",
+    "usual_analysis",
 ]
 
 

@@ -127,7 +127,7 @@ def test_one_client_has_no_mixed_model_and_says_so():
 def test_a_column_that_is_not_there_is_named():
     with pytest.raises(ToolkitError, match="no column 'side'"):
         usual_analysis(SLEEP, by="side")
-    with pytest.raises(ToolkitError, match="level is 95"):
+    with pytest.raises(ToolkitError, match="confidence level is 95"):
         usual_analysis(SLEEP, level=95)
 
 

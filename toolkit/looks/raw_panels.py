@@ -74,7 +74,8 @@ def taken(
     known = book.measure(code) if book is not None and code else None
     named = list(mine["unit"].dropna().astype(str).unique()) if "unit" in mine else []
     unit = known.unit if known else (str(named[0]) if len(named) == 1 else "")
-    sign = -1.0 if (better or (known.better if known else "higher")) == "lower" else 1.0
+    own = str(mine["better"].dropna().iloc[0]) if "better" in mine and mine["better"].notna().any() else "higher"
+    sign = -1.0 if (better or (known.better if known else own)) == "lower" else 1.0
     places = [*panels, "", ""][:2]
     start, end = (scale_of(unit) * pd.to_numeric(mine[name]) for name in (first, second))
     taken = pd.DataFrame(

@@ -58,15 +58,15 @@ def plot_readings(
 
     Parameters
     ----------
-    data : DataFrame or Records
+    data
         One row a measured side of one session.
-    measure : str, optional
+    measure
         Which measure to draw; the one with most rows if left out.
-    first, second, client : str
+    first, second, client
         Columns: the two readings (in the measure's unit) and the client.
-    by : sequence of one or two str
+    by
         Columns that make the panels: rows, then columns of panels.
-    width : float
+    width
         Inches.
 
     Returns
@@ -117,10 +117,11 @@ def plot_changes(
     ----------
     data, measure, first, second, client, width
         As in `plot_readings`.
-    by : sequence of one or two str
+    by
         Columns that make the panels, and the rows within a panel.
-    better : {"higher", "lower"}, optional
-        Which direction is better; the codebook's word for records, else "higher", if left out.
+    better
+        Which direction is better. If left out: the codebook's word for records, the column `better` of a frame, else
+        "higher".
 
     Returns
     -------
@@ -181,7 +182,7 @@ def plot_course(
     ----------
     data, measure, first, second, client, by, width
         As in `plot_readings`.
-    when : str
+    when
         Column along the bottom: the number of the visit, or days.
 
     Returns

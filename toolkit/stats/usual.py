@@ -10,49 +10,46 @@ from __future__ import annotations
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.errors import NotEnoughError
 from toolkit.multiplicity import holm_p
 from toolkit.result import Result, figure_text
 from toolkit.stats.clients import complete_pairs, direction, same_throughout
-
-if TYPE_CHECKING:
-    from toolkit.records.account import Records
+from toolkit.stats.data import By, checked_level, groups_of
 
 FEWEST_ROWS = 3  # below, no test of pairs has anything to say
-GROUPS = ("measure", "region", "intervention")  # what no row of the answer may mix unless asked to
 
 
 def usual_analysis(
-    data: pd.DataFrame | Records,
+    data: Any,
     *,
     first: str = "before",
     second: str = "after",
     client: str = "client",
-    by: str | Sequence[str] | None = None,
-    better: str | None = None,
+    by: By = None,
+    better: str = "higher",
     level: float = 0.95,
 ) -> Result:
     """Compute what a colleague would: paired t test, Wilcoxon, effect sizes, mixed model, one row a group.
 
     Parameters
     ----------
-    data : DataFrame or Records
-        One row a measured side of one session, or loaded records. Where it holds several measures, each has rows of
-        its own.
-    first, second : str
+    data
+        One row a measured side of one session, loaded records, or two columns of readings. Where it holds several
+        measures, each has rows of its own.
+    first, second
         Columns of the two readings, in the measure's unit; the change is always second minus first.
-    client : str
+    client
         Column of the client.
-    by : str or sequence of str, optional
+    by
         Columns that make the groups, as ``["region", "intervention"]``.
-    better : {"higher", "lower"}, optional
-        Which direction is better. If left out: the codebook's word for each measure of records, else "higher".
-    level : float
+    better
+        Which direction is better, where the data have no column `better` (records have, for each measure).
+    level
         Confidence level of the intervals.
 
     Returns
@@ -84,20 +81,13 @@ def usual_analysis(
     >>> usual_analysis(rows).frame[["estimate", "statistic", "df"]].round(3).to_numpy().tolist()
     [[2.667, 4.781, 5.0]]
     """
-    if not 0 < level < 1:
-        raise ToolkitError(f"level is {level:g}: write a share between 0 and 1, as 0.95.")
-    rows, units, directions = _given(data, better)
-    groups = _groups(rows, by)
-    lines = []
-    for key, part in _parts(rows, groups):
-        named: dict[str, Any] = dict(zip(groups, key, strict=True))
-        measure = str(named.get("measure", ""))
-        turned = better or directions.get(measure, "higher")
-        unit = units.get(measure) or _only_unit(part)
-        lines.append(
-            {**named, **_one_group(part, first=first, second=second, client=client, better=turned, level=level)}
-            | {"unit": unit}
-        )
+    checked_level(level)
+    found, groups = groups_of(data, columns=(first, second), client=client, by=by, better=better)
+    lines = [
+        {**one.key, **_one_group(one.rows, first=first, second=second, better=one.better, level=level)}
+        | {"unit": one.unit}
+        for one in found
+    ]
     lines.sort(key=lambda line: -line["n_rows"])
     tested = [line for line in lines if not np.isnan(line["p"])]
     for line, p in zip(tested, holm_p(np.array([line["p"] for line in tested])), strict=True):
@@ -108,6 +98,7 @@ def usual_analysis(
         groups=groups,
         title="The usual analysis",
         notes=(
+            *dict.fromkeys(note for one in found for note in one.notes),
             "Every row counts as if it were another client, except in the mixed model. What else moved the readings "
             "is left open; the adjustment steps of an audit take that up.",
         ),
@@ -144,50 +135,12 @@ _NUMBERS = (
 _T_TEST = "paired t test over rows (pingouin)"
 
 
-def _given(data: pd.DataFrame | Records, better: str | None) -> tuple[pd.DataFrame, dict[str, str], dict[str, str]]:
-    """The rows, and each measure's unit and better direction where the data bring a codebook."""
-    if better is not None:
-        direction(better)
-    if isinstance(data, pd.DataFrame):
-        return data, {}, {}
-    known = data.codebook.measures
-    names = known["measure"].astype(str)
-    return data.rows, dict(zip(names, known["unit"], strict=True)), dict(zip(names, known["better"], strict=True))
-
-
-def _groups(rows: pd.DataFrame, by: str | Sequence[str] | None) -> list[str]:
-    """The grouping columns; the measure comes first by itself where there are several."""
-    asked = [by] if isinstance(by, str) else list(by or [])
-    lacking = [name for name in asked if name not in rows.columns]
-    if lacking:
-        raise ToolkitError(f"There is no column '{lacking[0]}'. The columns are: {', '.join(map(str, rows.columns))}.")
-    several = "measure" in rows.columns and rows["measure"].nunique() > 1 and "measure" not in asked
-    return ["measure", *asked] if several else asked
-
-
-def _parts(rows: pd.DataFrame, groups: list[str]) -> Iterator[tuple[tuple[Any, ...], pd.DataFrame]]:
-    """Each group with its rows; all rows where nothing was asked to be kept apart."""
-    if not groups:
-        yield (), rows
-        return
-    yield from rows.groupby(groups, sort=True, observed=True)
-
-
-def _only_unit(part: pd.DataFrame) -> str:
-    """The unit that the rows name, "" where they name none or several."""
-    named = list(part["unit"].dropna().astype(str).unique()) if "unit" in part.columns else []
-    return str(named[0]) if len(named) == 1 else ""
-
-
-def _one_group(
-    part: pd.DataFrame, *, first: str, second: str, client: str, better: str, level: float
-) -> dict[str, Any]:
+def _one_group(part: pd.DataFrame, *, first: str, second: str, better: str, level: float) -> dict[str, Any]:
     """One group's line; where a test has nothing to say, its figures are missing and `method` says why."""
-    shown = part.rename(columns={client: "client"}) if client != "client" else part
     empty = {"what": "mean change", **dict.fromkeys(_NUMBERS, np.nan)}
     empty |= {"level": level, "mixed_note": "", "n_clients": 0, "n_rows": 0}
     try:
-        pairs = complete_pairs(shown, first=first, second=second, better=better).rows
+        pairs = complete_pairs(part, first=first, second=second, better=better).rows
     except NotEnoughError as why:
         return {**empty, "method": f"not computed: {why}"}
     turned = direction(better)
