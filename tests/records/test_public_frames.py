@@ -78,7 +78,9 @@ def test_changes_by_a_group_says_which_columns_there_are_when_it_is_not_one():
 def test_readings_can_be_saved_and_read_back(ending, tmp_path):
     small = load_records(pd.read_csv(demo(), dtype=str).head(40))
     path = small.save(tmp_path / f"readings.{ending}")
-    read = {"csv": pd.read_csv, "parquet": pd.read_parquet, "xlsx": partial(pd.read_excel, engine="calamine")}[ending](path)
+    read = {"csv": pd.read_csv, "parquet": pd.read_parquet, "xlsx": partial(pd.read_excel, engine="calamine")}[ending](
+        path
+    )
     assert read["before"].tolist() == pytest.approx(small.readings["before"].tolist(), nan_ok=True)
 
 

@@ -24,8 +24,8 @@ from toolkit.comparing.ways_of_counting import (
 from toolkit.effect.comparison import by_sessions, orientation, technique_rows
 from toolkit.effect.estimate import sessions_of
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.mixed.equivalence import Equivalence, equivalence
 from toolkit.result import Estimate, Shown, figure_text
+from toolkit.stats.equivalence_tests import Equivalence, equivalence_of
 
 Drawn = Literal["chosen", "drawn"]
 KNOWN_BEFORE = ("base", "visit", "practitioner", "position", "tissue_length", "treated_side", "site")
@@ -164,7 +164,7 @@ def compare_protocols(
         allocation=allotted,
         sessions=sessions,
         without_practitioner=without_practitioner(sessions, unit=unit, confidence_level=level),
-        same=equivalence(adjusted, smallest_change_that_matters=smallest) if smallest else None,
+        same=equivalence_of(adjusted, smallest_change_that_matters=smallest) if smallest else None,
         e_value=e_values(adjusted, sd=float(sessions["y"].std(ddof=1))),
         n_to_tell=_clients_to_tell(adjusted, smallest),
         n_missing=n_missing,
