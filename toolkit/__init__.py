@@ -58,13 +58,9 @@ WHERE = {
     "plot_changes": ("looks.raw_readings", "plot_changes"),
     "plot_course": ("looks.raw_readings", "plot_course"),
     "plot_readings": ("looks.raw_readings", "plot_readings"),
-    "plot_changes": ("looks.raw_readings", "plot_changes"),
-    "plot_course": ("looks.raw_readings", "plot_course"),
-    "plot_readings": ("looks.raw_readings", "plot_readings"),
     "replicate": ("replicating.run", "replicate"),
     "simulate_clinic": ("simulate", "simulate_clinic"),
     "stats": ("stats", ""),
-    "usual_analysis": ("stats.usual", "usual_analysis"),
     "usual_analysis": ("stats.usual", "usual_analysis"),
 }
 __all__ = [
