@@ -1,7 +1,7 @@
 """List the public functions and classes of the toolkit that no door reaches: `python -m scripts.unreached`.
 
-Doors are the front door's names, the commands, the notebooks and the toolkit's own tables (`shared/methods.csv` and
-the like name what a reader may call). From them the names used are followed from definition to definition.
+Doors are the front door's names, the commands and the notebooks. From them the names used are followed from definition
+to definition (by name, so that two of one name count as one).
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
 WORD = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
+DOTTED = re.compile(r"[A-Za-z_][\w.]*")  # texts that may name a definition, such as those of a lazy import
 
 
 @dataclass
@@ -44,7 +45,7 @@ def words_of(node: ast.AST) -> set[str]:
         elif isinstance(part, ast.alias):
             found.add(part.name.split(".")[-1])
         elif isinstance(part, ast.Constant) and isinstance(part.value, str) and id(part) not in docs:
-            found |= set(WORD.findall(part.value)) if len(part.value) < 200 else set()
+            found |= set(WORD.findall(part.value)) if DOTTED.fullmatch(part.value) else set()
     return found
 
 
@@ -61,9 +62,18 @@ def definitions(package: Path) -> tuple[list[Definition], dict[str, set[str]]]:
                 found.append(Definition(module, node.name, (node.end_lineno or 0) - node.lineno + 1, words_of(node)))
                 if decorated and isinstance(node, ast.FunctionDef):
                     loose[module] |= {node.name} if _registers(decorated) else set()
+            elif isinstance(node, ast.Assign | ast.AnnAssign) and (names := _assigned(node)):
+                words = words_of(node)
+                found += [Definition(module, name, 0, words) for name in names]
             elif not isinstance(node, ast.Import | ast.ImportFrom):
                 loose[module] |= words_of(node)
     return found, loose
+
+
+def _assigned(node: ast.Assign | ast.AnnAssign) -> list[str]:
+    """The names that a line at the top of a module gives a value."""
+    targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+    return [part.id for target in targets for part in ast.walk(target) if isinstance(part, ast.Name)]
 
 
 def _registers(decorators: list[ast.expr]) -> bool:
@@ -108,7 +118,7 @@ def unreached() -> list[Definition]:
                 new |= loose[one.module]
             queue += list(new - words)
             words |= new
-    return [one for one in everything if id(one) not in reached and not one.name.startswith("_")]
+    return [one for one in everything if id(one) not in reached and one.lines and not one.name.startswith("_")]
 
 
 def main() -> None:

@@ -8,10 +8,12 @@ import pandas as pd
 import pytest
 from published_figures import expected, open_data
 
+from toolkit import stats
 from toolkit.multiplicity import adjusted_p
 from toolkit.result import Estimate
 from toolkit.stats.beyond_error import matched_rank_biserial
 from toolkit.stats.centre import hodges_lehmann_change
+from toolkit.stats.clients import clients_change
 from toolkit.stats.controlled import (
     BeforeAfter,
     controlled_change,
@@ -37,7 +39,6 @@ from toolkit.stats.group_difference import (
     followup_difference,
 )
 from toolkit.stats.one_client import ReliableChange, clinical_cutoffs, reliable_change, sem_from_reliability
-from toolkit.stats.paired import PairedChange, paired_change
 from toolkit.stats.paired_tests import wilcoxon_exact, wilcoxon_normal
 from toolkit.stats.proportions import (
     PairedCounts,
@@ -61,51 +62,40 @@ from toolkit.stats.sign_tests import (
 )
 from toolkit.stats.standardised import TwoReadings, dav_rms_change, two_readings
 
-
-def _paired(name: str, client: str, first: str, second: str, better: str = "higher") -> PairedChange:
-    rows = open_data(name).rename(columns={client: "client", first: "before", second: "after"})
-    return paired_change(rows, measure=name, unit="units", better=better)
+PAIRED = {
+    "sleep": ("sleep_student_1908.csv", "subject", "extra_hours_drug2", "extra_hours_drug1"),
+    "maize": ("maize_darwin_1876.csv", "pair", "self_eighth_inch", "crossed_eighth_inch"),
+    "shoes": ("shoes_box_1978.csv", "boy", "wear_material_b", "wear_material_a"),
+    "depression": ("depression_hollander_wolfe_1973.csv", "patient", "pre", "post"),
+    "lakens": ("ratings_lakens_2013.csv", "person", "movie_2", "movie_1"),
+}
+BETTER = {"depression": "lower"}  # a fall is an improvement, so that changes are before minus after
 
 
 @cache
-def _sleep() -> PairedChange:
-    return _paired("sleep_student_1908.csv", "subject", "extra_hours_drug2", "extra_hours_drug1")
+def _rows(name: str) -> pd.DataFrame:
+    file, client, first, second = PAIRED[name]
+    return open_data(file).rename(columns={client: "client", first: "before", second: "after"})
 
 
 @cache
-def _sleep_changes() -> np.ndarray:
-    return _sleep().clients["change"].to_numpy()
+def _tested(name: str, test: str = "t") -> pd.Series:
+    return stats.paired_test(_rows(name), test=test, better=BETTER.get(name, "higher")).frame.iloc[0]
+
+
+@cache
+def _clients(name: str) -> pd.DataFrame:
+    return clients_change(_rows(name), better=BETTER.get(name, "higher"))
 
 
 @cache
 def _sleep_tost() -> Equivalence:
-    return paired_equivalence(_sleep_changes(), lower_bound=-2, upper_bound=2, unit="h")
-
-
-@cache
-def _maize() -> PairedChange:
-    return _paired("maize_darwin_1876.csv", "pair", "self_eighth_inch", "crossed_eighth_inch")
-
-
-@cache
-def _shoes() -> PairedChange:
-    return _paired("shoes_box_1978.csv", "boy", "wear_material_b", "wear_material_a")
-
-
-@cache
-def _depression() -> PairedChange:
-    """Factor IV before and after; a fall is an improvement, so that changes are before minus after."""
-    return _paired("depression_hollander_wolfe_1973.csv", "patient", "pre", "post", better="lower")
-
-
-@cache
-def _lakens() -> PairedChange:
-    return _paired("ratings_lakens_2013.csv", "person", "movie_2", "movie_1")
+    return paired_equivalence(_clients("sleep")["change"].to_numpy(), lower_bound=-2, upper_bound=2, unit="h")
 
 
 @cache
 def _lakens_readings() -> TwoReadings:
-    clients = _lakens().clients
+    clients = _clients("lakens")
     return two_readings(clients["mean_first"], clients["mean_second"])
 
 
@@ -122,11 +112,6 @@ def _trial_rows(arm: str) -> pd.DataFrame:
     return trial[trial["treatment"] == arm].rename(
         columns={"subject": "client", "bdi_pre": "before", "bdi_2m": "after"}
     )
-
-
-@cache
-def _trial_arm(arm: str) -> PairedChange:
-    return paired_change(_trial_rows(arm), measure="bdi", unit="points", better="higher")
 
 
 @cache
@@ -315,36 +300,36 @@ def _cutoffs() -> Any:
 
 
 CHECKS = {
-    "sleep_mean_diff": lambda: _sleep().mean.value,
-    "sleep_t": lambda: _sleep().t.statistic,
-    "sleep_p": lambda: _sleep().t.p,
-    "sleep_ci_low": lambda: _sleep().mean.ci_low,
-    "sleep_ci_high": lambda: _sleep().mean.ci_high,
-    "sleep_sd_diff": lambda: _sleep().mean.se * np.sqrt(_sleep().n_clients),
-    "sleep_dz": lambda: dz_change(_sleep_changes()).value,
-    "sleep_dz_ci_low": lambda: dz_change(_sleep_changes()).ci_low,
-    "sleep_dz_ci_high": lambda: dz_change(_sleep_changes()).ci_high,
-    "sleep_gz_exact": lambda: gz_change(_sleep_changes()).value,
-    "sleep_wilcoxon_V": lambda: _sleep().wilcoxon.statistic,
-    "sleep_wilcoxon_p_normal_cc": lambda: wilcoxon_normal(_sleep_changes()).p,
+    "sleep_mean_diff": lambda: _tested("sleep")["estimate"],
+    "sleep_t": lambda: _tested("sleep")["statistic"],
+    "sleep_p": lambda: _tested("sleep")["p"],
+    "sleep_ci_low": lambda: _tested("sleep")["ci_low"],
+    "sleep_ci_high": lambda: _tested("sleep")["ci_high"],
+    "sleep_sd_diff": lambda: _tested("sleep")["sd_change"],
+    "sleep_dz": lambda: dz_change(_clients("sleep")["change"].to_numpy()).value,
+    "sleep_dz_ci_low": lambda: dz_change(_clients("sleep")["change"].to_numpy()).ci_low,
+    "sleep_dz_ci_high": lambda: dz_change(_clients("sleep")["change"].to_numpy()).ci_high,
+    "sleep_gz_exact": lambda: gz_change(_clients("sleep")["change"].to_numpy()).value,
+    "sleep_wilcoxon_V": lambda: _tested("sleep", "wilcoxon")["statistic"],
+    "sleep_wilcoxon_p_normal_cc": lambda: wilcoxon_normal(_clients("sleep")["change"].to_numpy()).p,
     "sleep_tost_p": lambda: _sleep_tost().p,
     "sleep_tost_ci90_low": lambda: _sleep_tost().difference.ci_low,
     "sleep_tost_ci90_high": lambda: _sleep_tost().difference.ci_high,
-    "maize_mean_diff": lambda: _maize().mean.value,
-    "maize_t": lambda: _maize().t.statistic,
-    "maize_p": lambda: _maize().t.p,
-    "maize_sign_flip_p": lambda: _maize().sign_flip.p,
-    "maize_wilcoxon_p_normal": lambda: wilcoxon_normal(_maize().clients["change"], continuity=0.0).p,
-    "shoes_t": lambda: _shoes().t.statistic,
-    "shoes_p": lambda: _shoes().t.p,
-    "depression_wilcoxon_V": lambda: _depression().wilcoxon.statistic,
+    "maize_mean_diff": lambda: _tested("maize")["estimate"],
+    "maize_t": lambda: _tested("maize")["statistic"],
+    "maize_p": lambda: _tested("maize")["p"],
+    "maize_sign_flip_p": lambda: _tested("maize", "sign_flip")["p"],
+    "maize_wilcoxon_p_normal": lambda: wilcoxon_normal(_clients("maize")["change"], continuity=0.0).p,
+    "shoes_t": lambda: _tested("shoes")["statistic"],
+    "shoes_p": lambda: _tested("shoes")["p"],
+    "depression_wilcoxon_V": lambda: _tested("depression", "wilcoxon")["statistic"],
     "depression_wilcoxon_p_exact_greater": lambda: (
-        wilcoxon_exact(_depression().clients["change"], alternative="greater").p
+        wilcoxon_exact(_clients("depression")["change"], alternative="greater").p
     ),
-    "depression_hodges_lehmann": lambda: _depression().hodges_lehmann.value,
-    "depression_hl_ci_low": lambda: _depression().hodges_lehmann.ci_low,
-    "depression_hl_ci_high": lambda: hodges_lehmann_change(_depression().clients["change"], unit="score").ci_high,
-    "depression_rank_biserial": lambda: matched_rank_biserial(_depression().clients["change"]).value,
+    "depression_hodges_lehmann": lambda: _tested("depression", "wilcoxon")["estimate"],
+    "depression_hl_ci_low": lambda: _tested("depression", "wilcoxon")["ci_low"],
+    "depression_hl_ci_high": lambda: hodges_lehmann_change(_clients("depression")["change"], unit="score").ci_high,
+    "depression_rank_biserial": lambda: matched_rank_biserial(_clients("depression")["change"]).value,
     "trial_ancova_n": lambda: _ancova().n_used,
     "trial_ancova_effect": lambda: _ancova().difference.value,
     "trial_ancova_se": lambda: _ancova().difference.se,
@@ -354,7 +339,10 @@ CHECKS = {
     "trial_ancova_slope": lambda: _ancova().slope,
     "trial_ancova_emmean_usual": lambda: _adjusted_mean("usual_care"),
     "trial_ancova_emmean_program": lambda: _adjusted_mean("program"),
-    **{f"trial_paired_t_{arm}": lambda arm=arm: _trial_arm(arm).t.statistic for arm in ("usual_care", "program")},
+    **{
+        f"trial_paired_t_{arm}": lambda arm=arm: stats.paired_test(_trial_rows(arm)).frame["statistic"].iloc[0]
+        for arm in ("usual_care", "program")
+    },
     **{
         f"trial_srm_{arm}": lambda arm=arm: _trial_size(arm, "standardised response mean")
         for arm in ("usual_care", "program")
@@ -373,20 +361,20 @@ CHECKS = {
     "vickers_ancova_diff": lambda: _summary_ancova().difference.value,
     "vickers_ancova_ci_low": lambda: _summary_ancova().difference.ci_low,
     "vickers_ancova_ci_high": lambda: _summary_ancova().difference.ci_high,
-    "lakens_m1": lambda: _lakens().clients["mean_second"].mean(),
+    "lakens_m1": lambda: _clients("lakens")["mean_second"].mean(),
     "lakens_sd1": lambda: _lakens_readings().sd_second,
     "lakens_sd2": lambda: _lakens_readings().sd_first,
-    "lakens_t_paired": lambda: _lakens().t.statistic,
-    "lakens_ci_low": lambda: _lakens().mean.ci_low,
-    "lakens_ci_high": lambda: _lakens().mean.ci_high,
+    "lakens_t_paired": lambda: _tested("lakens")["statistic"],
+    "lakens_ci_low": lambda: _tested("lakens")["ci_low"],
+    "lakens_ci_high": lambda: _tested("lakens")["ci_high"],
     "lakens_dz": lambda: _lakens_sizes()["d_z"].value,
     "lakens_dav": lambda: _lakens_sizes()["d_av"].value,
     "lakens_dav_rms": lambda: dav_rms_change(_lakens_readings()).value,
     "lakens_drm": lambda: _lakens_sizes()["d_rm"].value,
     "lakens_gav": lambda: _lakens_sizes()["Hedges' g_av"].value,
     "lakens_gs": lambda: groups_standardised(
-        Group(mean=_lakens().clients["mean_second"].mean(), sd=_lakens_readings().sd_second, n=10),
-        Group(mean=_lakens().clients["mean_first"].mean(), sd=_lakens_readings().sd_first, n=10),
+        Group(mean=_clients("lakens")["mean_second"].mean(), sd=_lakens_readings().sd_second, n=10),
+        Group(mean=_clients("lakens")["mean_first"].mean(), sd=_lakens_readings().sd_first, n=10),
     ),
     "lakens_r": lambda: _lakens_readings().r,
     **{f"morris_dppc1_study{study}": lambda study=study: _morris_own(study) for study in range(1, 6)},

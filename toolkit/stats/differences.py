@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, Literal
 
 import numpy as np
@@ -26,11 +27,23 @@ from toolkit.stats.data import (
 )
 from toolkit.stats.equivalence_tests import Equivalence, paired_equivalence, welch_equivalence
 from toolkit.stats.group_difference import baseline_adjusted
-from toolkit.stats.paired_tests import TestResult
-from toolkit.stats.repeated_readings import friedman, greenhouse_geisser, person_by_reading, repeated_anova
+from toolkit.stats.repeated_readings import (
+    friedman,
+    greenhouse_geisser,
+    kendall_w,
+    person_by_reading,
+    repeated_anova,
+    repeated_anova_plain,
+)
+from toolkit.stats.two_group_tests import GroupDifference, mann_whitney, student_t, welch_t
 
 Floats = npt.NDArray[np.float64]
-TwoGroupsMethod = Literal["welch", "mann_whitney", "baseline_adjusted"]
+TwoGroupsMethod = Literal["welch", "student", "mann_whitney", "baseline_adjusted"]
+_CORES: dict[str, Callable[..., GroupDifference]] = {
+    "welch": welch_t,
+    "student": student_t,
+    "mann_whitney": mann_whitney,
+}
 
 
 def equivalence(
@@ -178,8 +191,8 @@ def two_groups(
     reference
         The group that is subtracted; the first by name if left out.
     method
-        "welch" (mean changes, unequal variances), "mann_whitney" (Hodges-Lehmann difference of changes, rank test) or
-        "baseline_adjusted" (readings at `second` adjusted for `first`).
+        "welch" (mean changes, unequal variances), "student" (equal variances), "mann_whitney" (Hodges-Lehmann
+        difference of changes, rank test) or "baseline_adjusted" (readings at `second` adjusted for `first`).
 
     Returns
     -------
@@ -204,8 +217,8 @@ def two_groups(
     >>> round(float(two_groups(data, group="arm", client=None)), 3)
     1.333
     """
-    if method not in ("welch", "mann_whitney", "baseline_adjusted"):
-        raise ToolkitError(f"There is no method '{method}'. Choose welch, mann_whitney or baseline_adjusted.")
+    if method not in (*_CORES, "baseline_adjusted"):
+        raise ToolkitError(f"There is no method '{method}'. Choose {', '.join(_CORES)} or baseline_adjusted.")
     level = checked_level(level)
     groups, by_names = groups_of(data, columns=(first, second), client=client, by=by, better=better, unit=unit)
 
@@ -222,57 +235,13 @@ def two_groups(
         if method == "baseline_adjusted":
             row, detail = _adjusted_for_first(part, changes, group, one[0], level)
         else:
-            find = _welch if method == "welch" else _mann_whitney
-            row, detail = find(one, two, unit=part.unit, level=level)
+            found = _CORES[method](one[1], two[1], unit=part.unit, level=level)
+            row = found.difference.standard_row(statistic=found.test.statistic, df=found.test.df, p=found.test.p)
+            row, detail = row | {"method": f"{found.test.method}; clients' changes"}, found
         row |= counted | {"what": f"{two[0]} minus {one[0]}"}
         return Part(rows=[row], says=_difference_said(row, one[0], two[0]), detail=detail)
 
     return answer(groups, by_names, computed, title=f"Two groups by {group}")
-
-
-def _welch(one: tuple[str, Floats], two: tuple[str, Floats], *, unit: str, level: float) -> tuple[dict[str, Any], Any]:
-    """Difference of mean changes with Welch's interval and test."""
-    from scipy import stats
-
-    if not np.ptp(one[1]) and not np.ptp(two[1]):
-        raise NotEnoughError("Neither group's changes vary, so their difference has no interval.")
-    found = stats.ttest_ind(two[1], one[1], equal_var=False)
-    interval = found.confidence_interval(level)
-    return {
-        "estimate": float(two[1].mean() - one[1].mean()),
-        "ci_low": float(interval.low),
-        "ci_high": float(interval.high),
-        "level": level,
-        "statistic": float(found.statistic),
-        "df": float(found.df),
-        "p": float(found.pvalue),
-        "unit": unit,
-        "method": "Welch's t test on clients' changes",
-    }, found
-
-
-def _mann_whitney(
-    one: tuple[str, Floats], two: tuple[str, Floats], *, unit: str, level: float
-) -> tuple[dict[str, Any], Any]:
-    """Median of all differences between the groups, its interval from ordered differences, the rank test."""
-    from scipy import stats
-
-    found = stats.mannwhitneyu(two[1], one[1])
-    apart = np.sort((two[1][:, None] - one[1][None, :]).ravel())
-    m, n = len(one[1]), len(two[1])
-    spread = np.sqrt(m * n * (m + n + 1) / 12)
-    rank = int(np.floor(m * n / 2 - stats.norm.ppf((1 + level) / 2) * spread))
-    low, high = (apart[rank], apart[len(apart) - rank - 1]) if rank >= 0 else (-np.inf, np.inf)
-    return {
-        "estimate": float(np.median(apart)),
-        "ci_low": float(low),
-        "ci_high": float(high),
-        "level": level,
-        "statistic": float(found.statistic),
-        "p": float(found.pvalue),
-        "unit": unit,
-        "method": "Mann-Whitney test on clients' changes; Hodges-Lehmann difference, large-sample rank interval",
-    }, found
 
 
 def _adjusted_for_first(
@@ -394,7 +363,7 @@ def _anova(group: Group, names: dict[str, str]) -> Part:
     n, notes = _incomplete(group, names)
     found, epsilon = repeated_anova(group.rows, **names), greenhouse_geisser(group.rows, **names)
     k = person_by_reading(group.rows, **names).shape[1]
-    plain = _plain(found, n, k)
+    plain = repeated_anova_plain(group.rows, **names)
     more = {"n_clients": n, "epsilon": epsilon}
     rows = [
         row_of_test(found, **more, df_2=epsilon * (n - 1) * (k - 1)) | {"method": "Greenhouse-Geisser corrected"},
@@ -407,20 +376,10 @@ def _anova(group: Group, names: dict[str, str]) -> Part:
     return Part(rows=rows, says=says, detail=found, notes=notes)
 
 
-def _plain(found: TestResult, n: int, k: int) -> TestResult:
-    """The same F without the correction of its df."""
-    from scipy import special
-
-    p = float(special.fdtrc(k - 1, (n - 1) * (k - 1), found.statistic))
-    return TestResult(
-        name=found.name, statistic=found.statistic, p=p, n=n, df=float(k - 1), method="F test, df not corrected"
-    )
-
-
 def _friedman(group: Group, names: dict[str, str]) -> Part:
     n, notes = _incomplete(group, names)
     found = friedman(group.rows, **names)
-    w = found.statistic / (n * float(found.df or 1.0))
+    w = kendall_w(group.rows, **names)
     row = row_of_test(found, n_clients=n, estimate=w, unit="Kendall's W") | {"what": "Kendall's W"}
     says = (
         f"{int(float(found.df or 1.0)) + 1} readings of {n} clients: chi-squared {figure_text(found.statistic)}, df "
