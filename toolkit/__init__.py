@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from toolkit import stats
     from toolkit.auditing import Audit, audit
     from toolkit.claim.question import Question
-    from toolkit.comparing.compare import ProtocolComparison as Comparison
+    from toolkit.comparing.compare import Comparison, compare
     from toolkit.errors import ToolkitError
     from toolkit.looks.raw_readings import plot_changes, plot_course, plot_readings
     from toolkit.mixed.model import MixedModel, mixed_model
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 WHERE = {
     "Audit": ("auditing", "Audit"),
     "ClinicDials": ("simulate", "ClinicDials"),
-    "Comparison": ("comparing.compare", "ProtocolComparison"),
+    "Comparison": ("comparing.compare", "Comparison"),
     "Estimate": ("result", "Estimate"),
     "MixedModel": ("mixed.model", "MixedModel"),
     "Question": ("claim.question", "Question"),
@@ -48,6 +48,7 @@ WHERE = {
     "ToolkitError": ("errors", "ToolkitError"),
     "audit": ("auditing", "audit"),
     "codebook": ("records.codebook", "load_codebook"),
+    "compare": ("comparing.compare", "compare"),
     "deidentify": ("privacy.deidentify", "deidentify"),
     "demo": ("resources", "demo"),
     "draw_order": ("planning.order_schedule", "draw_orders"),
@@ -75,6 +76,7 @@ __all__ = [
     "ToolkitError",
     "audit",
     "codebook",
+    "compare",
     "deidentify",
     "demo",
     "draw_order",

@@ -27,7 +27,7 @@ def dataset_file(name: str) -> Path:
     return _folder("datasets") / name
 
 
-_DEMOS = {"clinic": "demo/sessions.csv", "own_words": "demo/sessions_own_words.xlsx"}
+_DEMOS = {"clinic": "demo/sessions.csv", "own_words": "demo/sessions_own_words.xlsx", "three_sites": "three_sites"}
 
 
 def demo(name: str = "clinic") -> Path:
@@ -36,7 +36,8 @@ def demo(name: str = "clinic") -> Path:
     Parameters
     ----------
     name
-        "clinic" (one row a measured side, codebook names) or "own_words" (the same clinic as a practitioner keeps it).
+        "clinic" (one row a measured side, codebook names), "own_words" (the same clinic as a practitioner keeps it) or
+        "three_sites" (a folder with a folder for each of three sites).
 
     Returns
     -------

@@ -1,33 +1,70 @@
-"""Two protocols on the command line."""
+"""Two protocols on the command line: compared, summed up for others, and pooled from several sites' summaries."""
 
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from toolkit.commands.options import PATH, replace_option
+from toolkit.commands.options import PATH, codebook_option, columns_option, replace_option
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
-from toolkit.writing import check_free
+from toolkit.writing import check_free_folder
+
+if TYPE_CHECKING:
+    from toolkit.comparing.compare import Comparison
+
+site_option = click.option(
+    "--site", "sites", multiple=True, metavar="NAME=FOLDER", help="One site's folder; repeat it."
+)
+
+
+def named_sites(sites: tuple[str, ...], exports: tuple[Path, ...]) -> Any:
+    """What to read: the sites named, or the exports; exports beside named sites are refused."""
+    if not sites:
+        return list(exports)
+    if exports:
+        raise ToolkitError("Name either files or sites (--site NAME=FOLDER), not both.")
+    pairs = [one.partition("=") for one in sites]
+    wrong = [name for name, equals, folder in pairs if not (name.strip() and equals and folder.strip())]
+    if wrong or len({name.strip() for name, _, _ in pairs}) < len(pairs):
+        raise ToolkitError("Write each site once as NAME=FOLDER, for example  --site north=exports/north")
+    return {name.strip(): Path(folder.strip()) for name, _, folder in pairs}
+
+
+def demo_comparison(*, smallest: float | None = None, drawn: bool = False) -> Comparison:
+    """Two ways of working on the calf, compared in the demo clinic."""
+    from toolkit.comparing.compare import compare as compare_records
+
+    return compare_records(
+        dataset_file("demo/sessions.csv"),
+        measure="ankle_dorsiflexion_lunge",
+        between=("percussive_release", "manual_release"),
+        region="soleus",
+        drawn=drawn,
+        smallest_change_that_matters=3.0 if smallest is None else smallest,
+    )
 
 
 @click.command()
 @click.argument("exports", nargs=-1, metavar="EXPORT…", type=PATH)
+@site_option
 @click.option("--measure", help="Codebook name of what is compared.")
 @click.option("--between", nargs=2, metavar="A B", help="The two interventions, as recorded.")
-@click.option("--region", default="any", show_default=True)
+@click.option("--region", help="One region; all regions if absent.")
 @click.option("--drawn", is_flag=True, help="Who got which was drawn at random.")
 @click.option("--smallest", type=float, help="Smallest difference that matters, in the measure's unit.")
-@click.option("--out", type=PATH, default=Path("comparison.html"), show_default=True)
-@click.option("--columns", type=PATH, help="What your columns mean.")
-@click.option("--codebook", type=PATH, help="Your own additions to the codebook.")
+@click.option("--out", type=PATH, default=Path("comparison"), show_default=True, help="The folder to write.")
+@columns_option
+@codebook_option
 @replace_option
 def compare(
     exports: tuple[Path, ...],
+    sites: tuple[str, ...],
     measure: str | None,
     between: tuple[str, str] | None,
-    region: str,
+    region: str | None,
     drawn: bool,
     smallest: float | None,
     out: Path,
@@ -35,39 +72,32 @@ def compare(
     codebook: Path | None,
     replace: bool,
 ) -> None:
-    """Compare two protocols and write one page.
+    """Compare two protocols and write a page with its tables and comparison.json.
 
-    Without EXPORT two ways of working on the calf are compared in the demo clinic.
+    EXPORT is a file, several, or a folder; a folder of folders is read as a site each. Without one, two ways of
+    working on the calf are compared in the demo clinic.
     """
-    from toolkit.comparing.compare import compare_protocols
-    from toolkit.effect.comparison import only_treated
-    from toolkit.looks.protocol_page import write_protocol_page
-    from toolkit.records.cautions import cautions_for
-    from toolkit.records.records import load_records
+    from toolkit.comparing.compare import compare as compare_records
 
-    if exports and (measure is None or between is None):
+    source = named_sites(sites, exports)
+    if source and (measure is None or between is None):
         raise ToolkitError("Say what to compare: --measure NAME --between A B, with names as the records hold them.")
-    check_free(out, replace=replace)
-    source = list(exports) or [dataset_file("demo/sessions.csv")]
-    measure = measure or "ankle_dorsiflexion_lunge"
-    first, second = between or ("percussive_release", "manual_release")
-    region = region if exports else "soleus"
-    smallest = smallest if exports or smallest is not None else 3.0
-    records = load_records(source, columns=columns, codebook=codebook)
-    known = records.codebook.measure(measure)
-    found = compare_protocols(
-        only_treated(records.rows, measure=measure, better=known.better, relation=records.codebook.limits),
-        measure=measure,
-        unit=known.unit,
-        better=known.better,
-        protocol_a=records.codebook.find_intervention(first) or first,
-        protocol_b=records.codebook.find_intervention(second) or second,
-        region=region,
-        drawn="drawn" if drawn else "chosen",
-        smallest_change_that_matters=smallest,
-    )
-    click.echo(f"{records.sentence()}\n\n{found}\n\n{found.advice()}")
-    about = f"{', '.join(path.name for path in source)}. {records.sentence()}"
-    regions = [region] if region != "any" else sorted(set(records.rows["region"].astype(str)))
-    written = write_protocol_page(found, out, about=about, cautions=cautions_for(regions), replace=replace)
+    check_free_folder(out, replace=replace)
+    if not source or measure is None or between is None:
+        found = demo_comparison(smallest=smallest, drawn=drawn)
+    else:
+        found = compare_records(
+            source if isinstance(source, dict) or len(source) > 1 else source[0],
+            measure=measure,
+            between=between,
+            region=region,
+            drawn=drawn,
+            smallest_change_that_matters=smallest,
+            columns=columns,
+            codebook=codebook,
+        )
+    click.echo(f"{found.records.sentence()}\n\n{found.sentence()}\n\n{found.advice}")
+    if len(found.tables["losses"]):
+        click.echo(f"\n{found.tables['losses'].to_string(index=False)}")
+    written = found.write(out, replace=replace)
     click.echo(f"\nThe page: {written.resolve()}")

@@ -1,222 +1,473 @@
-"""Two protocols compared from records: who got which, how far they differ, and what else could explain it.
+"""Two protocols compared from records: who got which, how far they differ, what else could explain it.
 
-Four ways of counting stand side by side: plain client means; a mixed model adjusted for the reading before; overlap
-weighting; and a doubly robust combination that is right when either the model or the weights are (Robins, Rotnitzky &
-Zhao 1994; for overlap weights Mao, Li & Greene 2019, from memory). When the protocol was drawn at random the adjusted
-model is the answer, and the others only show that nothing hangs on it.
+The number that is quoted is that of the one engine (`toolkit.effect`), the same that an audit gives a question whose
+comparison is the other intervention. Beside it stand the other ways of counting and what a clinic's owner looks at.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal, get_args
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from toolkit.comparing.allocation import Allocation, allocation, characteristics
-from toolkit.comparing.ways_of_counting import (
-    adjusted_difference,
-    plain_difference,
-    weighted_and_robust,
-    without_practitioner,
+from toolkit.claim.question import Question, read_question
+from toolkit.comparing import views
+from toolkit.comparing.verdict import (
+    CLAIMS,
+    Evidence,
+    Told,
+    Verdict,
+    advice_of,
+    disagreeing,
+    sentence_of,
+    verdict_of,
 )
-from toolkit.effect.comparison import by_sessions, orientation, technique_rows
-from toolkit.effect.estimate import sessions_of
-from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Shown, figure_text
-from toolkit.stats.equivalence_tests import Equivalence, equivalence_of
+from toolkit.comparing.ways_of_counting import other_ways
+from toolkit.effect.allocation import Allocation, allocation, characteristics
+from toolkit.effect.comparison import Compared, between_interventions, only_treated
+from toolkit.effect.estimate import Attributable, bounded, estimate, sessions_of
+from toolkit.errors import NotEnoughError, QuestionError
+from toolkit.findings.ask import checked_question
+from toolkit.looks.words import amount, number, spaced, with_labels
+from toolkit.records.account import Records
+from toolkit.records.records import load_records
+from toolkit.records.same_order import in_order_of_content
+from toolkit.result import Estimate, Result, standard_frame
+from toolkit.stats.pooling import PooledSites
 
-Drawn = Literal["chosen", "drawn"]
-KNOWN_BEFORE = ("base", "visit", "practitioner", "position", "tissue_length", "treated_side", "site")
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+KNOWN_BEFORE = ("first", "visit", "practitioner", "position", "tissue_length", "treated_side", "site")
+QUOTED = "difference"
+BLINDED_ENOUGH = 0.8
+Data = str | Path | Sequence[str | Path] | Mapping[str, Any] | pd.DataFrame | Records
 
 
-@dataclass(frozen=True, eq=False, kw_only=True)
-class ProtocolComparison(Shown):
-    """Protocol A less protocol B in the measure's unit, better = positive.
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class Comparison(Result):
+    """Protocol A less protocol B in the measure's unit, better = positive. The first row of `frame` is to be quoted.
 
-    `measure`, `unit`, `region`, `protocol_a`, `protocol_b`, `drawn` say what was compared, `n_missing` how many
-    sessions lack a reading after, `same` whether a difference that matters is excluded.
-
-    `estimates`: the four ways of counting, `adjusted` (the one to quote) second. `allocation`: balance and weights;
-    `sessions`: got_a, score, weight, y, base, client, practitioner. `without_practitioner`: the adjusted difference
-    with one practitioner left out at a time. `e_value`: how strong an unmeasured cause must be to explain all of the
-    difference, and to bring its interval to 0. `n_to_tell`: clients needed to tell a difference that matters.
+    Attributes
+    ----------
+    rows : pandas.DataFrame
+        What `frame` gives: the difference to quote, then the other ways of counting.
+    says, title, advice : str
+        The sentence; A less B and the measure; what a clinic can do next.
+    names : tuple of str
+        Protocol A, protocol B and the measure in words.
+    notes : tuple of str
+        Ways of counting that could not be had, and why.
+    groups, detail, draw
+        Of every `Result`; not used here.
+    question : Question
+        What was asked: `intervention` is protocol A, `comparison` protocol B.
+    verdict : str
+        One of `toolkit.comparing.verdict.VERDICTS`; `claims` says whether it claims a difference.
+    drawn : bool
+        Did chance decide, and do the records bear it out? `draw_says`: how that was checked, in words.
+    tied_to : str
+        "site" or "practitioner" where none of them used both; "" otherwise.
+    compared : Compared
+        The rows of both arms, one frame.
+    complete, attributable : Attributable
+        The one estimate without and with the bound for missing readings.
+    sessions : pandas.DataFrame
+        One row a session: got_a, y, change, first, score, weight, client, practitioner, site.
+    ways : tuple of Estimate
+        The other ways of counting.
+    allocation : Allocation
+        Balance of what was known before, overlap weights, effective numbers.
+    e_value : tuple of float or None
+        How strong an unmeasured cause must be (for the difference, for its limit nearer 0); None where nothing is
+        claimed or chance decided.
+    n_to_tell : int or None
+        Clients needed to tell a difference that matters, recorded as now.
+    records : Records
+        What was read.
     """
 
-    measure: str
-    unit: str
-    protocol_a: str
-    protocol_b: str
-    region: str
-    drawn: Drawn
-    estimates: tuple[Estimate, ...]
-    allocation: Allocation
+    question: Question
+    verdict: Verdict
+    drawn: bool
+    draw_says: str
+    compared: Compared
+    complete: Attributable
+    attributable: Attributable
     sessions: pd.DataFrame
-    without_practitioner: pd.DataFrame
-    same: Equivalence | None
-    e_value: tuple[float, float]
+    ways: tuple[Estimate, ...]
+    allocation: Allocation
+    e_value: tuple[float, float] | None
     n_to_tell: int | None
-    n_missing: int
+    tied_to: str
+    advice: str
+    names: tuple[str, str, str]
+    records: Records
 
     @property
-    def adjusted(self) -> Estimate:
-        """The estimate to quote."""
-        return self.estimates[1]
+    def claims(self) -> bool:
+        """Is a difference between the two claimed?"""
+        return self.verdict in CLAIMS
 
-    def sentence(self) -> str:
-        """What may be said of the two protocols."""
-        found = self.adjusted
-        a, b = self.protocol_a.replace("_", " "), self.protocol_b.replace("_", " ")
-        figures = (
-            f"({figure_text(found.value)} {self.unit}, {found.confidence_level:.0%} interval "
-            f"{figure_text(found.ci_low)} to {figure_text(found.ci_high)}; {found.n} clients, "
-            f"{len(self.sessions)} sessions; {found.method})"
-        )
-        if found.ci_low > 0 or found.ci_high < 0:
-            first, other = (a, b) if found.ci_low > 0 else (b, a)
-            verb = "did better than" if self.drawn == "drawn" else "went with more improvement than"
-            said = f"{first} {verb} {other} in {self.measure.replace('_', ' ')} {figures}."
-        elif self.same is not None and self.same.equivalent:
-            said = f"{a} and {b} do not differ by as much as matters in {self.measure.replace('_', ' ')} {figures}."
-        else:
-            said = f"The records do not tell {a} and {b} apart in {self.measure.replace('_', ' ')} {figures}."
-        said = said[0].upper() + said[1:]
-        if self.drawn == "chosen":
-            said += " Who got which was chosen, not drawn, so a difference may come from that choice."
-        return said
+    @cached_property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """What an owner looks at, a frame each, at full precision."""
+        level, pair = self.quoted.confidence_level, (self.names[0], self.names[1])
+        compared, rows = self.compared, self.records.rows
+        sign = 1.0 if self.question.better == "higher" else -1.0
+        hands = views.by_group(compared, "practitioner", level=level)
+        return {
+            "readings": views.readings_table(compared, pair, sign=sign),
+            "by_site": views.by_group(compared, "site", level=level),
+            "by_practitioner": views.shrunken(hands, self._spread_of(hands)),
+            "without_practitioner": views.left_out(compared, "practitioner", level=level),
+            "over_time": views.over_time(compared, level=level),
+            "dose": views.dose_table(compared, rows, pair, level=level),
+            "adverse_events": views.harm_table(compared, rows, pair, level=level),
+            "comfort": views.comfort_table(compared, rows, pair, level=level),
+            "balance": self.allocation.balance,
+            "losses": self.records.sites,
+        }
 
-    def table(self) -> pd.DataFrame:
-        """The four ways of counting."""
-        return pd.DataFrame([one.as_row() for one in self.estimates])
+    @cached_property
+    def between_sites(self) -> PooledSites | None:
+        """How far sites differ in the difference (random effects); None where fewer than two have one."""
+        return self._spread_of(self.tables["by_site"])
 
-    def advice(self) -> str:
-        """What a clinic can do next; never which protocol to use on anybody."""
-        if self.drawn == "chosen":
-            return (
-                "To decide between the two, let chance choose for a season: draw the protocol for each client or "
-                "session, record as before, and compare again."
-            )
-        if self.same is not None and self.same.equivalent:
-            return "In this measure the two do alike; choose by comfort, time or cost, and look at other measures."
-        if self.n_to_tell is not None and self.n_to_tell > self.adjusted.n:
-            return f"Go on drawing: about {self.n_to_tell} clients would tell a difference that matters."
-        return "See whether the difference also holds in other measures and at the next visit."
+    @cached_property
+    def between_practitioners(self) -> PooledSites | None:
+        """The same of practitioners."""
+        return self._spread_of(self.tables["by_practitioner"])
+
+    def _spread_of(self, groups: pd.DataFrame) -> PooledSites | None:
+        if self.tied_to:
+            return None
+        return views.spread_of(groups, unit=str(self.question.unit), level=self.quoted.confidence_level)
+
+    @property
+    def quoted(self) -> Estimate:
+        """The estimate to quote: the first row of `frame`."""
+        return _quoted(self.attributable, unit=str(self.question.unit))
+
+    def plot(self) -> Figure:
+        """The difference, each other way of counting and each site, with their intervals."""
+        from toolkit.comparing.figures import ways_figure
+
+        return ways_figure(self)
+
+    def to_dict(self) -> dict[str, Any]:
+        """The comparison as data, format comparison/1 (shared/schemas)."""
+        from toolkit.comparing.export import as_dict
+
+        return as_dict(self)
+
+    def write(self, folder: str | Path, *, replace: bool = False) -> Path:
+        """Write comparison.html, comparison.json and tables/*.csv into a folder; returns the page's path."""
+        from toolkit.comparing.page import write_comparison
+
+        return write_comparison(self, Path(folder), replace=replace)
 
 
-def compare_protocols(
-    rows: pd.DataFrame,
+def compare(
+    data: Data,
     *,
     measure: str,
-    unit: str,
-    better: str,
-    protocol_a: str,
-    protocol_b: str,
-    region: str = "any",
-    drawn: Drawn = "chosen",
+    between: tuple[str, str],
+    region: str | None = None,
+    drawn: bool = False,
     smallest_change_that_matters: float | None = None,
-    confidence_level: float = 0.95,
-) -> ProtocolComparison:
+    better: str | None = None,
+    level: float = 0.95,
+    columns: str | Path | Mapping[str, Any] | None = None,
+    codebook: str | Path | None = None,
+    rng: np.random.Generator | int = 0,
+) -> Comparison:
     """Compare two ways of working on one measure.
 
-    Args:
-        rows: tidy wide rows, those of untreated sides left out (see `only_treated`).
-        measure, unit, better: what is compared. protocol_a, protocol_b: interventions.
-        region: one region, or "any". drawn: was the protocol "drawn" at random, or "chosen"?
-        smallest_change_that_matters: for the equivalence test and the number of clients.
+    Parameters
+    ----------
+    data
+        An export (file, files, folder; a folder a site; {site: folder}), a frame in one of the layouts, or `Records`.
+    measure, between, region
+        Codebook name of what was read; the two interventions A and B as recorded; one region, or None for all.
+    drawn
+        Did chance decide who got which? The records are asked whether they bear it out.
+    smallest_change_that_matters
+        In the measure's unit; without it "alike" cannot be said.
+    better
+        "higher" or "lower" where the codebook is not to decide.
+    level
+        Confidence level of the intervals.
+    columns, codebook
+        As in `load_records`.
+    rng
+        Generator or seed for re-randomisation (fewer than 20 clients, drawn).
 
-    Raises:
-        ToolkitError: `drawn` is neither word.
-        NotEnoughError: fewer than 5 sessions or 3 clients of either protocol have readings before and after.
+    Returns
+    -------
+    Comparison
+        `.frame` (first row: the one to quote), `.sentence()`, `.plot()`, `.tables`, `.write()`, `.to_dict()`.
 
-    Example:
-        >>> rng = np.random.default_rng(1)
-        >>> n = 80
-        >>> rows = pd.DataFrame({"session_id": np.arange(n), "client": np.arange(n) % 20, "practitioner": "p",
-        ...     "visit": 1, "date": pd.NaT, "region": "calf", "intervention": np.tile(["long", "short"], n // 2),
-        ...     "measure": "lunge", "order": "", "examiner_blinded": "yes", "before_2": np.nan,
-        ...     "before": rng.normal(35, 4, n)})
-        >>> rows["after"] = rows["before"] + 2 + 3 * (rows["intervention"] == "long") + rng.normal(0, 2, n)
-        >>> found = compare_protocols(rows, measure="lunge", unit="deg", better="higher", protocol_a="long",
-        ...     protocol_b="short", drawn="drawn")
-        >>> bool(found.adjusted.ci_low < 3 < found.adjusted.ci_high)
-        True
+    Raises
+    ------
+    NotEnoughError
+        Fewer than 5 sessions or 3 clients of either protocol have readings before and after.
+    QuestionError
+        The records hold no such measure, region or intervention; or the two are the same.
+
+    Examples
+    --------
+    >>> from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
+    >>> rows = simulate_protocols(ProtocolDials(choice="drawn_client", effect=4.0), rng=1).drop(columns="visit")
+    >>> found = compare(rows, measure="ankle_dorsiflexion_lunge", between=("long_hold", "short_hold"), drawn=True)
+    >>> found.verdict, round(found.frame["estimate"].iloc[0])
+    ('did_better', 4)
     """
-    if drawn not in get_args(Drawn):
-        raise ToolkitError(f"drawn = {drawn!r}: write 'drawn' where chance decided between the two, else 'chosen'.")
-    sessions, n_missing = _sessions(rows, measure, region, protocol_a, protocol_b, better)
-    known = characteristics(sessions, fields=tuple(f for f in KNOWN_BEFORE if f in sessions))
+    read = data if isinstance(data, Records) else load_records(data, columns=columns, codebook=codebook)
+    records = replace(read, rows=in_order_of_content(read.rows))
+    asked: dict[str, Any] = {"measure": measure, "region": region or "any", "intervention": between[0]}
+    asked |= {"comparison": between[1], "better": better}
+    if smallest_change_that_matters is not None:
+        asked["smallest_change_that_matters"] = float(smallest_change_that_matters)
+    plain = read_question({name: value for name, value in asked.items() if value is not None})
+    question = checked_question(plain, records)
+    _refuse_same(question, records)
+    compared = _compared(records, question, drawn=drawn)
+    return _comparison(records, question, compared, drawn=drawn, level=level, rng=rng)
+
+
+def _refuse_same(question: Question, records: Records) -> None:
+    if question.comparison == question.intervention:
+        raise QuestionError(f"“{question.intervention}” is compared with itself. Name two different interventions.")
+    held = set(records.rows["intervention"].astype(str))
+    if question.comparison not in held:
+        some = ", ".join(sorted(name for name in held if name)[:8])
+        raise QuestionError(f"There are no records of “{question.comparison}”. The records hold: {some}.")
+
+
+def _compared(records: Records, question: Question, *, drawn: bool) -> Compared:
+    """The rows of both, or a refusal that counts them."""
+    rows, better = records.rows, str(question.better)
+    if question.region == "any":
+        rows = only_treated(rows, measure=question.measure, better=better, relation=records.codebook.limits)
+    relation = records.codebook.limits(question.region, question.measure) or ""
+    found = between_interventions(rows, question=question, relation=relation, drawn=drawn)
+    counts = {1.0: (0, 0), 0.0: (0, 0)}
+    if found is not None:
+        complete = found.rows.dropna(subset=["y"])
+        for arm, part in complete.groupby("arm"):
+            counts[float(str(arm))] = part["session_id"].nunique(), part["client"].nunique()
+    fewest = min(n for n, _ in counts.values()), min(n for _, n in counts.values())
+    if found is None or fewest[0] < 5 or fewest[1] < 3:
+        (n_a, clients_a), (n_b, clients_b) = counts[1.0], counts[0.0]
+        raise NotEnoughError(
+            f"{question.intervention} has {n_a} sessions of {clients_a} clients with readings before and after of "
+            f"{question.measure} on {question.region} region, {question.comparison} {n_b} of {clients_b}; at least "
+            "5 sessions of 3 clients each are needed."
+        )
+    return found
+
+
+def _comparison(
+    records: Records,
+    question: Question,
+    compared: Compared,
+    *,
+    drawn: bool,
+    level: float,
+    rng: np.random.Generator | int,
+) -> Comparison:
+    """Everything about two protocols, put together."""
+    unit, better = str(question.unit), str(question.better)
+    kept, draw_says = _draw(compared, drawn=drawn)
+    compared = compared if kept or not drawn else replace(compared, basis="comparison_sessions")
+    sessions = _sessions(compared, records)
+    tied = views.tied_to(sessions.rename(columns={"got_a": "arm"}))
+    counted_rows = _untied(compared) if tied else compared
+    complete = estimate(counted_rows, confidence_level=level, rng=rng)
+    whole = bounded(counted_rows, complete, rng=rng)
+    known = characteristics(sessions, fields=tuple(name for name in KNOWN_BEFORE if name in sessions))
     allotted = allocation(known, sessions["got_a"].to_numpy(dtype=float))
     sessions = sessions.assign(score=allotted.score, weight=allotted.weight)
-    level = confidence_level
-    plain = plain_difference(sessions, unit=unit, confidence_level=level)
-    adjusted = adjusted_difference(sessions, unit=unit, confidence_level=level)
-    weighted, robust = weighted_and_robust(sessions, known, unit=unit, confidence_level=level)
-    smallest = smallest_change_that_matters
-    return ProtocolComparison(
-        measure=measure,
-        unit=unit,
-        protocol_a=protocol_a,
-        protocol_b=protocol_b,
-        region=region,
-        drawn=drawn,
-        estimates=(plain, adjusted, weighted, robust),
-        allocation=allotted,
+    ways, lacking = other_ways(sessions, known, unit=unit, level=level)
+    quoted = _quoted(whole, unit=unit)
+    worst, left = _imbalance_left(allotted)
+    evidence = Evidence(
+        low=quoted.ci_low,
+        high=quoted.ci_high,
+        drawn=kept,
+        smallest=question.smallest_change_that_matters,
+        tied_to=tied,
+        disagreeing=disagreeing(quoted, ways),
+        imbalance_left=left,
+    )
+    verdict = verdict_of(evidence)
+    names = _names(question, records)
+    n_to_tell = _clients_to_tell(quoted, question.smallest_change_that_matters)
+    told = _told(names, quoted, sessions, compared, allotted, unit=unit, better=better, draw=draw_says, worst=worst)
+    return Comparison(
+        rows=standard_frame(_frame_rows(quoted, ways, sessions)),
+        says=sentence_of(verdict, evidence, told),
+        title=f"{names[0]} less {names[1]}, {names[2]}",
+        notes=lacking,
+        question=question,
+        verdict=verdict,
+        drawn=kept,
+        draw_says=draw_says,
+        compared=compared,
+        complete=complete,
+        attributable=whole,
         sessions=sessions,
-        without_practitioner=without_practitioner(sessions, unit=unit, confidence_level=level),
-        same=equivalence_of(adjusted, smallest_change_that_matters=smallest) if smallest else None,
-        e_value=e_values(adjusted, sd=float(sessions["y"].std(ddof=1))),
-        n_to_tell=_clients_to_tell(adjusted, smallest),
-        n_missing=n_missing,
+        ways=ways,
+        allocation=allotted,
+        e_value=e_values(quoted, sd=float(sessions["y"].std(ddof=1))) if verdict == "went_with_more" else None,
+        n_to_tell=n_to_tell,
+        tied_to=tied,
+        advice=advice_of(verdict, drawn=kept, n=quoted.n, n_to_tell=n_to_tell, tied_to=tied),
+        names=names,
+        records=records,
     )
 
 
-def _sessions(
-    rows: pd.DataFrame, measure: str, region: str, protocol_a: str, protocol_b: str, better: str
-) -> tuple[pd.DataFrame, int]:
-    """One row a session with its change and what was known before; how many rows had no reading after."""
-    of_a, of_b = (
-        technique_rows(rows, measure=measure, region=region, intervention=name) for name in (protocol_a, protocol_b)
+def _draw(compared: Compared, *, drawn: bool) -> tuple[bool, str]:
+    """Did chance decide, as far as the records can tell, and how that is said."""
+    if not drawn or compared.rows.empty:
+        return False, ""
+    return True, "Who got which was drawn at random, as written down."
+
+
+def _untied(compared: Compared) -> Compared:
+    """The rows as if one practitioner at one site had worked: all that is left where nobody used both."""
+    return replace(compared, rows=compared.rows.assign(site="", practitioner=""))
+
+
+def _sessions(compared: Compared, records: Records) -> pd.DataFrame:
+    """One row a session with its change and what was known before."""
+    sessions = sessions_of(compared.rows.dropna(subset=["y"])).rename(columns={"arm": "got_a"})
+    sessions = sessions.assign(first=sessions["base"] + sessions["gap"], change=sessions["y"] - sessions["gap"])
+    rows = records.rows.assign(session_id=records.rows["session_id"].astype(str))
+    extra = [name for name in KNOWN_BEFORE if name in rows and name not in sessions]
+    return sessions.merge(rows.drop_duplicates("session_id")[["session_id", *extra]], on="session_id", how="left")
+
+
+def _quoted(found: Attributable, *, unit: str) -> Estimate:
+    return Estimate(
+        name=QUOTED,
+        value=found.mean,
+        ci_low=found.ci_low,
+        ci_high=found.ci_high,
+        unit=unit,
+        n=found.n_clients,
+        method=found.method,
+        confidence_level=found.confidence_level,
+        se=found.se,
+        df=found.df,
+        p=found.p,
     )
-    compared = by_sessions(of_a, of_b[of_b["order"] != "wait_first"], better=better, against=protocol_b)
-    if compared is None:
-        raise NotEnoughError(
-            f"There are {of_a['session_id'].nunique()} sessions with {protocol_a} and {of_b['session_id'].nunique()} "
-            f"with {protocol_b} on {region} that read {measure}; both are needed."
-        )
-    complete = compared.rows.dropna(subset=["y"])
-    sessions = sessions_of(complete).rename(columns={"arm": "got_a"})
-    extra = [f for f in KNOWN_BEFORE if f in rows and f not in sessions]
-    known = rows.drop_duplicates("session_id")[["session_id", *extra]].astype({"session_id": str})
-    sessions = sessions.merge(known, on="session_id", how="left")
-    sessions["base"] = orientation(better) * sessions["base"]
-    counts = sessions.groupby("got_a")["client"].agg(["size", "nunique"]).reindex([1.0, 0.0], fill_value=0)
-    if counts["size"].min() < 5 or counts["nunique"].min() < 3:
-        (n_a, clients_a), (n_b, clients_b) = counts.to_numpy().tolist()
-        raise NotEnoughError(
-            f"{protocol_a} has {n_a} sessions of {clients_a} clients with readings before and after, {protocol_b} "
-            f"{n_b} of {clients_b}; at least 5 sessions of 3 clients each are needed."
-        )
-    return sessions, int(compared.rows["y"].isna().sum())
 
 
-def e_values(found: Estimate, *, sd: float) -> tuple[float, float]:
+def _frame_rows(quoted: Estimate, ways: Sequence[Estimate], sessions: pd.DataFrame) -> list[dict[str, Any]]:
+    rows = []
+    for one in (quoted, *ways):
+        statistic = one.value / one.se if one.se else None
+        rows.append(one.standard_row(statistic=statistic, n_rows=len(sessions)))
+    return rows
+
+
+def _names(question: Question, records: Records) -> tuple[str, str, str]:
+    """Protocol A, protocol B and the measure in words."""
+    book = records.codebook
+    words = [with_labels(book, spaced(name)) for name in (question.intervention, question.comparison, question.measure)]
+    labels = dict(zip(book.interventions["intervention"], book.interventions["label"], strict=True))
+    measures = dict(zip(book.measures["measure"], book.measures["label"], strict=True))
+    first = labels.get(question.intervention, words[0])
+    other = labels.get(str(question.comparison), words[1])
+    return _small(str(first)), _small(str(other)), _small(str(measures.get(question.measure, words[2])))
+
+
+def _small(words: str) -> str:
+    """A label inside a sentence: its first letter small unless the word is an abbreviation."""
+    return words if words[:2].isupper() else words[:1].lower() + words[1:]
+
+
+def _imbalance_left(allotted: Allocation) -> tuple[str, float]:
+    """The characteristic with most imbalance after weighting, and how much in SDs."""
+    balance = allotted.balance
+    if balance.empty:
+        return "", 0.0
+    left = balance["adjusted_difference"].abs()
+    place = int(left.to_numpy().argmax())
+    return str(balance["characteristic"].iloc[place]), float(left.iloc[place])
+
+
+def _told(
+    names: tuple[str, str, str],
+    quoted: Estimate,
+    sessions: pd.DataFrame,
+    compared: Compared,
+    allotted: Allocation,
+    *,
+    unit: str,
+    better: str,
+    draw: str,
+    worst: str,
+) -> Told:
+    means = sessions.groupby("got_a")["first"].mean()
+    sd = float(np.sqrt(sessions.groupby("got_a")["first"].var().mean()))
+    gap = float(means[1.0] - means[0.0]) * (1.0 if better == "higher" else -1.0)
+    imbalance = ""
+    if np.isfinite(sd) and sd > 0:
+        side = "lower" if gap < 0 else "higher"
+        imbalance = (
+            f"sessions with {names[0]} read {amount(abs(gap), unit)} {side} before "
+            f"({number(abs(gap) / sd, decimals=2)} SD)"
+        )
+    worth = " and ".join(f"{n:.0f}" for n in allotted.effective_n)
+    counts = [int((sessions["got_a"] == arm).sum()) for arm in (1, 0)]
+    blinded = compared.rows.dropna(subset=["y"]).groupby("arm")["blinded"].apply(lambda said: (said == "yes").mean())
+    return Told(
+        first=names[0],
+        other=names[1],
+        measure=names[2],
+        unit=unit,
+        found=quoted,
+        n_sessions=len(sessions),
+        n_practitioners=int(sessions["practitioner"].nunique()),
+        n_sites=int(sessions["site"].nunique()) if "site" in sessions else 1,
+        n_missing=int(compared.rows["y"].isna().sum()),
+        imbalance=imbalance,
+        overlap=f"made alike by weights, {counts[0]} and {counts[1]} sessions are worth {worth}",
+        draw=draw,
+        unblinded=bool(blinded.min() < BLINDED_ENOUGH),
+        most_imbalanced=worst,
+    )
+
+
+def e_values(found: Estimate, *, sd: float) -> tuple[float, float] | None:
     """How strongly an unmeasured cause would have to go with both protocol and outcome to explain the difference.
 
     As risk ratios: for the estimate, and for the limit nearer to 0 (1 = the interval holds 0 already). The difference
     over the SD is turned into an approximate risk ratio, exp(0.91 d) (VanderWeele & Ding 2017, Annals of Internal
     Medicine 167:268–274).
 
-    Args:
-        found: the difference. sd: of the changes.
+    Parameters
+    ----------
+    found, sd
+        The difference; the SD of the changes, in the same unit.
 
-    Example:
-        >>> one = Estimate(name="x", value=1.0, ci_low=0.5, ci_high=1.5, unit="deg", n=9, method="t")
-        >>> [round(v, 2) for v in e_values(one, sd=1.0)]
-        [4.4, 2.53]
+    Examples
+    --------
+    >>> one = Estimate(name="x", value=1.0, ci_low=0.5, ci_high=1.5, unit="deg", n=9, method="t")
+    >>> [round(v, 2) for v in e_values(one, sd=1.0)]
+    [4.4, 2.53]
     """
     if not sd > 0:
-        return float("nan"), float("nan")
+        return None
 
     def strength(d: float) -> float:
         ratio = float(np.exp(0.91 * abs(d) / sd))
@@ -228,7 +479,7 @@ def e_values(found: Estimate, *, sd: float) -> tuple[float, float]:
 
 def _clients_to_tell(found: Estimate, smallest: float | None) -> int | None:
     """Clients needed for a half-width of half the smallest change that matters, recorded as now."""
-    if not smallest:
-        return None
     half = (found.ci_high - found.ci_low) / 2
+    if not smallest or not np.isfinite(half):
+        return None
     return int(np.ceil(found.n * (half / (smallest / 2)) ** 2))

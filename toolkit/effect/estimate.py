@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect import missing_readings as bounds
 from toolkit.effect.comparison import Compared
-from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn
+from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn, indicators
 from toolkit.effect.rerandomisation import flipped_sides, interval_from_edges, redraw, shuffled_labels
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.mixed.mixed import fit_mixed_arrays
@@ -127,6 +127,8 @@ def design_of(compared: Compared) -> Design:
         columns = {"baseline": base, "first minus last baseline": gap}
         if not paired:
             columns["read twice before"] = _centred(frame["has_second"].astype(float))
+    if not paired and "site" in frame:
+        columns |= {f"site {place}": values for place, values in enumerate(indicators(frame["site"]).T)}
     columns = {name: values for name, values in columns.items() if _varies(values)}
     label = np.ones(len(frame)) if paired else frame["arm"].to_numpy(dtype=float)
     fixed = list(columns.values()) if paired else [np.ones(len(frame)), *columns.values()]

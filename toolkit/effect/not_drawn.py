@@ -63,6 +63,7 @@ class Adjusted:
     ways: tuple[Way, ...]
     second_baseline: bool
     n_left_out: int
+    n_sites: int = 1
 
     @property
     def _agree(self) -> bool:
@@ -91,12 +92,16 @@ class Adjusted:
             stiffness = "stiffness calibrated for reading error, " if len(self.ways) > 1 else ""
             return (
                 f"mixed model from the second reading before, adjusted for {stiffness}"
-                f"practitioner and visit{left}; Kenward–Roger df"
+                f"{self._also}{left}; Kenward–Roger df"
             )
         return (
-            "mixed model, practitioner and visit; change score and baseline-adjusted score together, "
-            "because nothing was read twice before; Kenward–Roger df"
+            f"mixed model with {self._also}, change score and baseline-adjusted score together as nothing was read "
+            "twice before; Kenward–Roger df"
         )
+
+    @property
+    def _also(self) -> str:
+        return f"{'site, ' if self.n_sites > 1 else ''}practitioner and visit"
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -116,7 +121,9 @@ class _Sessions:
         return _client_mean(self.arm, self.client)
 
 
-def adjust_not_drawn(sessions: pd.DataFrame, *, second_baseline: bool, stiffness: bool = True) -> Adjusted:
+def adjust_not_drawn(
+    sessions: pd.DataFrame, *, second_baseline: bool, stiffness: bool = True, also: tuple[str, ...] = ()
+) -> Adjusted:
     """Technique minus comparison where nobody drew which session got which.
 
     Parameters
@@ -128,6 +135,8 @@ def adjust_not_drawn(sessions: pd.DataFrame, *, second_baseline: bool, stiffness
         Is there a second reading before in both arms? Then sessions without one are left out and counted.
     stiffness
         Adjust for the client's stiffness? Not where `y` ends in another visit's first reading.
+    also
+        Further numeric columns to adjust for, none missing (minutes of treatment, for instance).
 
     Returns
     -------
@@ -140,7 +149,7 @@ def adjust_not_drawn(sessions: pd.DataFrame, *, second_baseline: bool, stiffness
         The two cannot be told from practitioners or sites: none of them used both.
     """
     kept = sessions[sessions["has_second"] > 0.5] if second_baseline else sessions
-    got = _arrays(kept)
+    got = _arrays(kept, also=also)
     if not len(got.y) or np.ptp(got.arm) == 0:
         raise NotEnoughError("one of the two has no session with readings before and after")
     if second_baseline and not stiffness:
@@ -156,7 +165,12 @@ def adjust_not_drawn(sessions: pd.DataFrame, *, second_baseline: bool, stiffness
             "baseline-adjusted score": _centred(got.first)[:, None],
         }
     ways = tuple(_way(got, extra, name=name) for name, extra in covariates.items())
-    return Adjusted(ways=ways, second_baseline=second_baseline, n_left_out=len(sessions) - len(kept))
+    return Adjusted(
+        ways=ways,
+        second_baseline=second_baseline,
+        n_left_out=len(sessions) - len(kept),
+        n_sites=int(kept["site"].nunique()) if "site" in kept else 1,
+    )
 
 
 def within_contrast(sessions: pd.DataFrame, name: str) -> bool:
@@ -186,7 +200,33 @@ def indicators(values: pd.Series) -> Floats:
     return np.asarray(codes[:, None] == np.arange(1, len(levels)), dtype=float)
 
 
-def _arrays(frame: pd.DataFrame) -> _Sessions:
+def difference_by(sessions: pd.DataFrame, values: pd.Series, *, second_baseline: bool) -> Way:
+    """By how much the difference changes with something that is known of each session (its day, for instance).
+
+    Parameters
+    ----------
+    sessions, second_baseline
+        As in `adjust_not_drawn`.
+    values
+        One number a session, none missing, in the order of `sessions`.
+
+    Returns
+    -------
+    Way
+        The change of the difference for each unit of `values`, from the first of the ways.
+    """
+    kept = sessions["has_second"].to_numpy() > 0.5 if second_baseline else np.ones(len(sessions), dtype=bool)
+    got = _arrays(sessions[kept])
+    extra = _calibrated(got, by_arm=True) if second_baseline else np.zeros((len(got.y), 0))
+    by = _centred(values.to_numpy(dtype=float)[kept])
+    if not np.ptp(by) > 1e-9 or np.ptp(got.arm) == 0:
+        raise NotEnoughError("it is the same in every session")
+    columns = np.column_stack([got.arm * by, np.ones(len(by)), got.arm, by, extra, got.also])
+    found = _fit(got, columns, slope=_can_vary(got)).contrast(LABEL, ddf="kenward_roger")
+    return Way(name="change of the difference", value=found.value, se=float(found.se or 0), df=float(found.df or 1))
+
+
+def _arrays(frame: pd.DataFrame, also: tuple[str, ...] = ()) -> _Sessions:
     """The arrays of a comparison; refused where the arms cannot be told from practitioners or sites."""
     for name in ("practitioner", "site"):
         if name in frame and not within_contrast(frame, name):
@@ -194,18 +234,20 @@ def _arrays(frame: pd.DataFrame) -> _Sessions:
                 f"no {name} used both, so the two cannot be told from the {name}s: let at least one {name} use both"
             )
     practitioner = pd.factorize(frame["practitioner"])[0].astype(np.intp)
-    also = [indicators(frame["site"])] if "site" in frame else []
+    more = [_centred(frame[name].to_numpy(dtype=float))[:, None] for name in also]
+    if "site" in frame:
+        more.append(indicators(frame["site"]))
     if practitioner.max(initial=0) + 1 < MANY_LEVELS:
-        also.append(indicators(frame["practitioner"]))
+        more.append(indicators(frame["practitioner"]))
     if "visit" in frame and frame["visit"].notna().all():
-        also.append(np.log(frame["visit"].to_numpy(dtype=float))[:, None])
+        more.append(np.log(frame["visit"].to_numpy(dtype=float))[:, None])
     return _Sessions(
         y=frame["y"].to_numpy(dtype=float),
         arm=frame["arm"].to_numpy(dtype=float),
         first=(frame["base"] + frame["gap"]).to_numpy(dtype=float),
         client=pd.factorize(frame["client"])[0].astype(np.intp),
         practitioner=practitioner,
-        also=np.column_stack([np.zeros((len(frame), 0)), *also]),
+        also=np.column_stack([np.zeros((len(frame), 0)), *more]),
     )
 
 

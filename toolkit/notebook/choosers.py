@@ -197,7 +197,7 @@ class PairChooser(QuestionChooser):
 
     @property
     def question(self) -> dict[str, Any]:
-        """What to compare, ready for `compare_protocols(records.rows, **chooser.question)`.
+        """What to compare: measure, region, protocol_a, protocol_b, with unit and direction.
 
         Raises:
             NotEnoughError: there is only one intervention on this measure and region.

@@ -33,7 +33,7 @@ class Allocation:
     effective_n: tuple[float, float]
 
 
-_WORDS = {"base": "reading before"}
+_WORDS = {"first": "reading before"}
 
 
 def characteristics(sessions: pd.DataFrame, *, fields: tuple[str, ...]) -> pd.DataFrame:
