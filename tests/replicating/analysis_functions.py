@@ -15,7 +15,8 @@ from toolkit.resources import shared_file
 from toolkit.result import Estimate, Shown
 
 ROOMS = ("stats", "mixed", "explanations", "comparing", "planning", "effect", "replicating")
-FRONTS = {"data", *stats.WHERE.values()}  # what `dir(toolkit.stats)` lists: these call the methods that have the lines
+# what `dir(toolkit)` and `dir(toolkit.stats)` list: these call the methods that have the lines
+FRONTS = {"stats.data", "stats.usual", "mixed.model", *(f"stats.{module}" for module in stats.WHERE.values())}
 RESULT_NAMES = {"TestResult", "FTest", "Rival", "Rung", "Attributable", "Redrawn", "PublishedValue"}
 
 
@@ -25,7 +26,7 @@ def analysis_functions() -> dict[str, Callable]:
     for room in ROOMS:
         package = importlib.import_module(f"toolkit.{room}")
         for part in pkgutil.iter_modules(package.__path__):
-            if room == "stats" and part.name in FRONTS:
+            if f"{room}.{part.name}" in FRONTS:
                 continue
             module = importlib.import_module(f"toolkit.{room}.{part.name}")
             for name, function in inspect.getmembers(module, inspect.isfunction):

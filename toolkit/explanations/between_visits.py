@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect.comparison import orientation, role_of_side, technique_rows, treated_side_rule
 from toolkit.quantiles import t_quantile
+from toolkit.records.days import visit_days
 from toolkit.result import Estimate
 
 COMPARISON = "measured_only"
@@ -60,7 +61,7 @@ def visit_pairs(
         index=mine.index,
     )
     out.loc[(mine["intervention"].astype(str) == COMPARISON).to_numpy(), "arm"] = 0.0
-    out["day"] = _days(mine, out["client"])
+    out["day"] = visit_days(mine)
     out["place"] = mine["visit"].astype(float) if "visit" in mine else out["day"]
     out = out.dropna(subset=["place"]).sort_values(["place", "session_id"], kind="stable")
     following = out.groupby(["client", "side"], sort=False)[["first", "day"]].shift(-1)
@@ -68,13 +69,6 @@ def visit_pairs(
         following=following["first"], y=following["first"] - out["base"], days=following["day"] - out["day"]
     )
     return out.dropna(subset=["arm", "y"]).drop(columns=["first", "day", "place"]).reset_index(drop=True)
-
-
-def _days(rows: pd.DataFrame, client: pd.Series) -> pd.Series:
-    """Days since the client's first visit, from the dates, else as given."""
-    dates = pd.to_datetime(rows["date"])
-    days = (dates - dates.groupby(client).transform("min")).dt.days.astype(float)
-    return days.fillna(rows["day"].astype(float)) if "day" in rows else days
 
 
 Floats = NDArray[np.float64]

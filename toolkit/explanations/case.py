@@ -16,6 +16,7 @@ import pandas as pd
 from toolkit.effect.comparison import Compared
 from toolkit.effect.estimate import Attributable
 from toolkit.quantiles import t_quantile
+from toolkit.records.days import visit_days
 from toolkit.result import Estimate, figure_text
 
 Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applicable"]
@@ -108,12 +109,15 @@ def first_readings(rows: pd.DataFrame) -> pd.DataFrame:
     kept = rows.dropna(subset=["before"])
     client = kept["client"].astype(str)
     dates = pd.to_datetime(kept["date"])
-    days = (dates - dates.groupby(client).transform("min")).dt.days.astype(float)
-    if "day" in kept:
-        days = days.fillna(kept["day"].astype(float))
     side = kept["measured_side"].astype(str) if "measured_side" in kept else ""
     return pd.DataFrame(
-        {"client": client, "side": side, "before": kept["before"].astype(float), "date": dates, "weeks": days / 7.0}
+        {
+            "client": client,
+            "side": side,
+            "before": kept["before"].astype(float),
+            "date": dates,
+            "weeks": visit_days(kept) / 7.0,
+        }
     )
 
 

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from toolkit.effect.comparison import Compared
 from toolkit.findings.finding import Judged
 from toolkit.quantiles import t_quantile
+from toolkit.records.days import visit_days
 
 ALIKE = 0.1  # SD; after Austin (2009) Stat Med 28:3083-3107 (abstract read; the 0.1 itself from memory)
 MOST_PRACTITIONERS = 5
@@ -95,13 +96,14 @@ def overlap_scores(known: pd.DataFrame, names: list[str]) -> pd.DataFrame:
 def _clock(rows: pd.DataFrame) -> pd.DataFrame:
     """Each session's number and its weeks since the client's first visit, NaN where there are no dates."""
     client, session = rows["client"].astype(str), rows["session_id"].astype(str)
-    dates = pd.to_datetime(rows["date"])
-    days = (dates - dates.groupby(client).transform("min")).dt.days.astype(float)
-    if "day" in rows:
-        days = days.fillna(rows["day"].astype(float))
     visit = rows["visit"].astype(float) if "visit" in rows else np.nan
     frame = pd.DataFrame(
-        {"client": client, "session_id": session, "weeks since the first visit": days / 7, "visit number": visit}
+        {
+            "client": client,
+            "session_id": session,
+            "weeks since the first visit": visit_days(rows) / 7,
+            "visit number": visit,
+        }
     )
     return frame.drop_duplicates(["client", "session_id"])
 

@@ -20,7 +20,7 @@ _NAMES = {
     "utf-16-be": "UTF-16 (big endian)",
     "cp1252": "Windows-1252",
 }
-_FOREIGN_WORD = re.compile(r"\w*[^\x00-\x7f]\w*")
+_WORD = re.compile(r"(?:\w|[^\x00-\x7f])+")
 _LOOK = 4_000_000
 
 
@@ -133,7 +133,9 @@ def _mixed(file: str, data: bytes, at: int) -> ExportError:
 def _sample(utf8: bytes) -> tuple[str, ...]:
     """Up to five different words with a letter outside ASCII, in the order met."""
     words: dict[str, None] = {}
-    for found in _FOREIGN_WORD.finditer(utf8[:_LOOK].decode("utf-8", errors="ignore")):
+    for found in _WORD.finditer(utf8[:_LOOK].decode("utf-8", errors="ignore")):
+        if found.group().isascii():
+            continue
         words.setdefault(found.group()[:40])
         if len(words) == 5:
             break

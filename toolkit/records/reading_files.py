@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
+from toolkit.records.bounds import Clock, check_bytes, check_cells, check_shape
 from toolkit.records.encodings import decode
 from toolkit.records.raw_table import RawTable, check_headers
 from toolkit.records.separated import split_text
@@ -33,7 +34,6 @@ _BINARY = {
     b"{\\rtf": "a word processor's document",
 }
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
-LARGEST_FILE = 4_000_000_000
 _LONGEST_LINE = 1_000_000
 
 
@@ -64,6 +64,18 @@ def find_files(source: str | Path | Sequence[str | Path]) -> list[Path]:
 
 
 def read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list[RawTable]:
+    """Read one file within the bounds of `toolkit.records.bounds`; see `_read_file`."""
+    clock = Clock(file=path.name)
+    tables = _read_file(path, settings=settings)
+    for table in tables:
+        clock.check()
+        check_shape(table.rows_read, table.cells.shape[1], file=table.file)
+        for name in table.cells.columns:
+            check_cells(table.cells[name].cat.categories, file=table.file, column=str(name))
+    return tables
+
+
+def _read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list[RawTable]:
     """Read one file as raw tables (a workbook may hold several sheets with the same header).
 
     Args:
@@ -95,8 +107,7 @@ def read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list[
 def _bytes_of(path: Path) -> bytes:
     """The file's content; an empty, locked or unreadable file is refused in words."""
     try:
-        if path.stat().st_size > LARGEST_FILE:
-            raise ExportError(f"{path.name}: larger than 4 GB. Split the export, for example by month.")
+        check_bytes(path.stat().st_size, file=path.name)
         with path.open("rb") as file:
             head = file.read(_LONGEST_LINE)
             _refuse_endless_line(head, file=path.name)
@@ -173,7 +184,11 @@ def _read_parquet(path: Path, *, sha256: str) -> RawTable:
     from pyarrow import ArrowException, parquet
 
     try:
-        frame = parquet.read_table(path).to_pandas()
+        held = parquet.ParquetFile(path)
+        size = sum(held.metadata.row_group(place).total_byte_size for place in range(held.metadata.num_row_groups))
+        check_bytes(size, file=path.name)
+        check_shape(held.metadata.num_rows, held.metadata.num_columns, file=path.name)
+        frame = held.read().to_pandas()
     except (ArrowException, OSError) as fault:
         raise ExportError(f"{path.name}: the Parquet file is damaged ({fault}). Export it again.") from None
     return read_frame(frame, file=path.name, sha256=sha256, kind="parquet")

@@ -86,7 +86,7 @@ _THINGS = frozenset(
 )
 _IN_CELLS: tuple[tuple[re.Pattern[str], str], ...] = (
     (re.compile(r"\b[A-Z]{2}\d{2}(?: ?[A-Z0-9]{4}){3,}"), "J"),
-    (re.compile(r"[^\s@]+@[^\s@]+\.[A-Za-z]{2,}"), "F"),
+    (re.compile(r"[^\s@]{1,64}@[^\s@]{1,255}\.[A-Za-z]{2,}"), "F"),
     (re.compile(r"(?:https?://|www\.)\S+", re.IGNORECASE), "N"),
     (re.compile(r"\b(?:\d{1,3}\.){3}\d{1,3}\b"), "O"),
     (re.compile(r"\b\d{3}-\d{2}-\d{4}\b"), "G"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from toolkit.records.days import days_since_first
 from toolkit.records.ledger import SET_ASIDE_COLUMNS
 from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
 from toolkit.records.same_order import content_hashes
@@ -25,8 +26,7 @@ def tidy_rows(rows: pd.DataFrame) -> pd.DataFrame:
 
 def _days(rows: pd.DataFrame) -> pd.Series:
     """Whole days since the client's first visit: from the dates, as given where there is no date."""
-    first = rows.groupby(group_codes(rows, ["client"]))["date"].transform("min")
-    since = (rows["date"] - first).dt.days
+    since = days_since_first(rows["date"], group_codes(rows, ["client"]))
     return since.where(rows["date"].notna(), rows["day"]).astype("Int64")
 
 

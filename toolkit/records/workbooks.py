@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 import re
-import zipfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -15,15 +14,11 @@ import pandas as pd
 from toolkit.errors import ExportError
 from toolkit.records.raw_table import RawTable, check_headers
 from toolkit.records.texts import cell_text, from_codes
+from toolkit.records.workbook_guard import measured_archive
 
-_LARGEST_UNPACKED = 1_500_000_000
-_SUSPICIOUS_RATIO = 300
-_SMALL = 50_000_000
-_MOST_CELLS = 60_000_000
-_CELL = re.compile(rb'<c r="([A-Z]{1,3})(\d+)"')
-_ROW = re.compile(rb'<row r="(\d+)"')
 _EMPTY_FORMULA = re.compile(
-    rb'<c r="([A-Z]{1,3})(\d+)"[^>]*>\s*<f[^>]*?(?:/>|>[^<]*</f>)\s*(?:<v\s*/>|<v>\s*</v>)?\s*</c>'
+    rb'<c r="([A-Z]{1,3})(\d{1,7})"[^>]{0,200}>\s{0,9}<f[^>]{0,200}?(?:/>|>[^<]{0,9000}</f>)'
+    rb"\s{0,9}(?:<v\s{0,9}/>|<v>\s{0,9}</v>)?\s{0,9}</c>"
 )
 NO_VALUE = "=formula"
 """The text of a cell whose formula was saved without a value."""
@@ -43,9 +38,10 @@ def read_workbook(path: Path, data: bytes, *, sha256: str, settings: Mapping[str
     """
     from python_calamine import CalamineError, CalamineWorkbook
 
-    formulas = _check_archive(data, file=path.name)
+    measured = measured_archive(data, file=path.name)
+    formulas = _formulas_by_sheet(measured.sheets)
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        book = CalamineWorkbook.from_filelike(io.BytesIO(measured.data))
         grids = {
             name: book.get_sheet_by_name(name) for name in _sheet_names(book.sheet_names, settings, file=path.name)
         }
@@ -70,48 +66,10 @@ def _sheet_names(names: list[str], settings: Mapping[str, Any], *, file: str) ->
     return [wanted]
 
 
-def _check_archive(data: bytes, *, file: str) -> dict[int, set[tuple[int, int]]]:
-    """Refuse what is no workbook or unpacks to too much; by sheet, cells (row, column) with a formula but no value."""
-    try:
-        archive = zipfile.ZipFile(io.BytesIO(data))
-        _check_members(archive, len(data), file=file)
-        found: dict[int, set[tuple[int, int]]] = {}
-        for member in archive.namelist():
-            if member.startswith("xl/") and member.endswith(".xml"):
-                content = archive.read(member)
-                if match := re.fullmatch(r"xl/worksheets/sheet(\d+)\.xml", member):
-                    _check_size(content, file=file)
-                    found[int(match.group(1))] = _formulas_without_value(content)
-    except (zipfile.BadZipFile, EOFError, NotImplementedError, RuntimeError, OSError, ValueError) as fault:
-        raise ExportError(f"{file}: the workbook is damaged ({fault}). Open it and save it again.") from None
-    return found
-
-
-def _check_members(archive: zipfile.ZipFile, packed: int, *, file: str) -> None:
-    """Refuse other archives, and those whose directory promises far more than a workbook of sessions holds."""
-    members = archive.infolist()
-    if "xl/workbook.xml" not in archive.namelist():
-        raise ExportError(f"{file}: this is an archive, not a workbook. Save the sheet as XLSX or CSV.")
-    unpacked = sum(member.file_size for member in members)
-    if unpacked > _LARGEST_UNPACKED or (unpacked > _SMALL and unpacked > _SUSPICIOUS_RATIO * packed):
-        raise ExportError(
-            f"{file}: {packed / 1e6:.1f} MB would unpack to {unpacked / 1e6:,.0f} MB, far more than sessions need. "
-            "It is not opened. Copy the rows into a new workbook, or save the sheet as CSV."
-        )
-
-
-def _check_size(content: bytes, *, file: str) -> None:
-    """Refuse a sheet whose used area is too large to lay out, for example with one stray cell at its far corner."""
-    last = content.rfind(b"<row ")
-    rows = int(match.group(1)) if last >= 0 and (match := _ROW.match(content, last)) else 1
-    width = 26
-    if b'r="AA' in content or re.search(rb'<c r="[A-Z]{2}', content):
-        width = max(_column_number(letters) for letters in {match.group(1) for match in _CELL.finditer(content)})
-    if rows * width > _MOST_CELLS:
-        raise ExportError(
-            f"{file}: the sheet's used area is {rows:,} rows by {width:,} columns. Delete stray cells far outside the "
-            "table, or save the sheet as CSV."
-        )
+def _formulas_by_sheet(sheets: Mapping[str, bytes]) -> dict[int, set[tuple[int, int]]]:
+    """By the sheet's number, cells (row, column) with a formula but no value."""
+    named = {name: re.fullmatch(r"xl/worksheets/sheet(\d{1,9})\.xml", name) for name in sheets}
+    return {int(found[1]): _formulas_without_value(sheets[name]) for name, found in named.items() if found}
 
 
 def _column_number(letters: bytes) -> int:

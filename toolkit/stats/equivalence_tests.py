@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
 from toolkit.quantiles import t_above, t_below, t_quantile
 from toolkit.result import Estimate, Shown, figure_text
 from toolkit.stats.paired_tests import checked_differences, varying_differences
@@ -19,7 +19,8 @@ class Equivalence(Shown):
     """Two one-sided tests of a difference against two bounds.
 
     `difference` has the interval at 1 - 2 alpha that belongs to the test (90 % for alpha 0.05). `p` is the larger of
-    `p_lower` (against "at or below the lower bound") and `p_upper`; `equivalent` when it is at most alpha.
+    `p_lower` (against "at or below the lower bound") and `p_upper`; `equivalent` when it is at most alpha. `estimate`
+    is what was given where an estimate was tested, with its own interval; else the difference.
     """
 
     difference: Estimate
@@ -31,6 +32,22 @@ class Equivalence(Shown):
     p_upper: float
     df: float
     alpha: float
+    estimate: Estimate
+
+    @property
+    def ci_low(self) -> float:
+        """Lower end of the interval at 1 - 2 alpha."""
+        return self.difference.ci_low
+
+    @property
+    def ci_high(self) -> float:
+        """Upper end of the interval at 1 - 2 alpha."""
+        return self.difference.ci_high
+
+    @property
+    def smallest_change_that_matters(self) -> float:
+        """The bound, where both are as far from 0."""
+        return self.upper_bound
 
     @property
     def p(self) -> float:
@@ -100,20 +117,22 @@ def _tested(
         raise ToolkitError(f"alpha is {alpha:g}: write it as a share, 0.05 for 5 %.")
     reach = float(t_quantile(1 - alpha, df)) * error
     t_lower, t_upper = (difference - low) / error, (difference - high) / error
+    found = Estimate(
+        name="difference",
+        value=difference,
+        ci_low=difference - reach,
+        ci_high=difference + reach,
+        unit=unit,
+        n=n,
+        n_of=n_of,
+        method=method,
+        confidence_level=1 - 2 * alpha,
+        se=error,
+        df=df,
+    )
     return Equivalence(
-        difference=Estimate(
-            name="difference",
-            value=difference,
-            ci_low=difference - reach,
-            ci_high=difference + reach,
-            unit=unit,
-            n=n,
-            n_of=n_of,
-            method=method,
-            confidence_level=1 - 2 * alpha,
-            se=error,
-            df=df,
-        ),
+        difference=found,
+        estimate=found,
         lower_bound=low,
         upper_bound=high,
         t_lower=t_lower,
@@ -123,6 +142,55 @@ def _tested(
         df=df,
         alpha=alpha,
     )
+
+
+def equivalence_of(estimate: Estimate, *, smallest_change_that_matters: float, alpha: float = 0.05) -> Equivalence:
+    """TOST of any estimate that has a standard error against ± the smallest change that matters.
+
+    Parameters
+    ----------
+    estimate
+        With `se`; without `df` the normal distribution is used.
+    smallest_change_that_matters
+        Above 0, in the estimate's unit.
+    alpha
+        Level of each of the two tests.
+
+    Raises
+    ------
+    QuestionError
+        The limit is not above 0.
+    NotEnoughError
+        The estimate has no standard error.
+
+    References
+    ----------
+    Schuirmann (1987) Journal of Pharmacokinetics and Biopharmaceutics 15:657-680.
+
+    Examples
+    --------
+    >>> difference = Estimate(name="A - B", value=0.5, se=1.0, df=30.0, ci_low=-1.5, ci_high=2.5, unit="deg", n=20,
+    ...                       method="example")
+    >>> equivalence_of(difference, smallest_change_that_matters=5.0).equivalent
+    True
+    """
+    limit = smallest_change_that_matters
+    if not (np.isfinite(limit) and limit > 0):
+        raise QuestionError(f"The smallest change that matters is {limit:g}: it must be above zero.")
+    if estimate.se is None or not estimate.se > 0:
+        raise NotEnoughError(f"{estimate.name} has no standard error: equivalence cannot be judged.")
+    found = _tested(
+        estimate.value,
+        estimate.se,
+        float("inf") if estimate.df is None else estimate.df,
+        bounds=(-limit, limit),
+        alpha=alpha,
+        unit=estimate.unit,
+        n=estimate.n,
+        n_of=estimate.n_of,
+        method=f"two one-sided tests; {estimate.method}",
+    )
+    return replace(found, estimate=estimate)
 
 
 def paired_equivalence(

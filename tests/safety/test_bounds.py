@@ -1,0 +1,144 @@
+"""Bounded work: workbooks are measured before they are laid out, texts are looked at in a time that grows with them."""
+
+import io
+import time
+import zipfile
+
+import pytest
+
+from tests.safety.hostile_files import (
+    FAR_SHEETS,
+    LAUGHING,
+    NEAR,
+    far_workbooks,
+    lying_zip,
+    open_document,
+    sheet_xml,
+    workbook,
+)
+from toolkit.errors import ExportError
+from toolkit.records.bounds import LONGEST_CELL, Clock, check_bytes, check_cells, check_shape
+from toolkit.records.encodings import decode
+from toolkit.records.safe_harbour import kind_in_cell
+from toolkit.records.workbook_guard import measured_archive
+
+FAR = dict(far_workbooks())
+
+
+@pytest.mark.parametrize("name", FAR)
+def test_a_far_cell_is_seen_however_it_is_written(name):
+    assert len(FAR[name]) < 10_000
+    with pytest.raises(ExportError, match=r"used area is 1,04\d,\d+ rows by .*Delete stray cells"):
+        measured_archive(FAR[name], file="a.xlsx")
+
+
+def test_a_declared_document_type_is_refused():
+    with pytest.raises(ExportError, match="declares a document type"):
+        measured_archive(workbook(LAUGHING), file="a.xlsx")
+
+
+def test_a_workbook_as_usual_is_handed_on_whole():
+    measured = measured_archive(workbook(sheet_xml(NEAR), more={"xl/media/image1.png": b"\x89PNG"}), file="a.xlsx")
+    archive = zipfile.ZipFile(io.BytesIO(measured.data))
+    assert archive.read("xl/worksheets/sheet1.xml").decode() == sheet_xml(NEAR)
+    assert "xl/media/image1.png" not in archive.namelist()
+    assert list(measured.sheets) == ["xl/worksheets/sheet1.xml"]
+
+
+def test_a_part_longer_than_it_says_is_never_unpacked():
+    with pytest.raises(ExportError, match="is damaged"):
+        measured_archive(lying_zip(), file="a.xlsx")
+
+
+def test_an_archive_that_unpacks_to_too_much_is_not_opened():
+    with pytest.raises(ExportError, match="would unpack to"):
+        measured_archive(workbook(sheet_xml("<row/>" * 12_000_000)), file="a.xlsx")
+
+
+@pytest.mark.parametrize("data", [b"PK", b"PK\x03\x04" + b"\0" * 100, workbook("no xml")[:-30]])
+def test_a_damaged_archive_is_a_sentence(data):
+    with pytest.raises(ExportError, match="damaged"):
+        measured_archive(data, file="a.xlsx")
+
+
+FULL_CELL = '<t:table-cell o:value-type="float" o:value="1"/>'
+
+
+@pytest.mark.parametrize(
+    "rows",
+    [
+        '<t:table-row t:number-rows-repeated="1048576">'
+        '<t:table-cell o:value-type="float" o:value="1" t:number-columns-repeated="16384"/></t:table-row>',
+        f'<t:table-row t:number-rows-repeated="1048570"><t:table-cell/></t:table-row><t:table-row>'
+        f'<t:table-cell t:number-columns-repeated="1000"/>{FULL_CELL}</t:table-row>',
+    ],
+)
+def test_repeated_cells_of_an_open_document_are_counted(rows):
+    with pytest.raises(ExportError, match="used area is"):
+        measured_archive(open_document(rows), file="a.ods")
+
+
+def test_empty_rows_repeated_to_the_end_of_an_open_document_are_nothing():
+    rows = f"<t:table-row>{FULL_CELL}</t:table-row>" + (
+        '<t:table-row t:number-rows-repeated="1048575"><t:table-cell t:number-columns-repeated="16384"/></t:table-row>'
+    )
+    assert measured_archive(open_document(rows), file="a.ods").data
+
+
+def test_every_bound_is_a_sentence():
+    for refuse in (
+        lambda: check_bytes(3_000_000_000, file="a.csv"),
+        lambda: check_shape(30_000_000, 3, file="a.csv"),
+        lambda: check_shape(3, 3_000, file="a.csv"),
+        lambda: check_cells(["x" * (LONGEST_CELL + 1)], file="a.csv", column="notes"),
+        Clock(file="a.csv", most=-1.0).check,
+    ):
+        with pytest.raises(ExportError, match=r"a\.csv.*(Split|Keep only|Shorten)"):
+            refuse()
+
+
+LONG_TEXTS = {
+    "letters": "a" * 40_000,
+    "digits": "1" * 40_000,
+    "zeros": "0" * 40_000,
+    "spaces": " " * 40_000,
+    "ats": "@" * 40_000,
+    "letters and points": "a." * 20_000,
+    "phone-like": "+49 1-" * 7_000,
+    "digits in pairs": "01 " * 13_000,
+    "dashes": "-" * 40_000,
+    "account-like": "AB12 " * 8_000,
+    "words": "Anna " * 8_000,
+    "slashes": "1/" * 20_000,
+    "pluses": "+ " * 20_000,
+    "commas": " , " * 13_000,
+    "accents": "é" * 40_000,
+    "brackets": "(" * 40_000,
+    "marks": "~≈<>" * 10_000,
+    "links": "www." * 10_000,
+}
+
+
+def quick(work, text: str) -> bool:
+    """Whether the work is over in three seconds: milliseconds where it is linear, twenty seconds where not."""
+    began = time.process_time()
+    work(text)
+    return time.process_time() - began < 3.0
+
+
+@pytest.mark.parametrize("name", LONG_TEXTS)
+def test_a_long_cell_is_looked_at_in_no_time(name):
+    assert quick(kind_in_cell, LONG_TEXTS[name])
+
+
+@pytest.mark.parametrize("name", LONG_TEXTS)
+def test_a_long_line_is_decoded_in_no_time(name):
+    assert quick(lambda text: decode((text + "é").encode(), file="a.csv"), LONG_TEXTS[name])
+
+
+def test_the_sample_of_foreign_words_is_still_the_words():
+    assert decode("Höhe, naïve; plain – Größe".encode(), file="a.csv").sample[:2] == ("Höhe", "naïve")
+
+
+def test_far_sheets_are_small():
+    assert all(len(xml) < 20_000 for xml in FAR_SHEETS.values())
