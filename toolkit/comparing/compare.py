@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,11 +16,13 @@ import pandas as pd
 
 from toolkit.claim.question import Question, read_question
 from toolkit.comparing import views
+from toolkit.comparing.export import as_dict
+from toolkit.comparing.figures import ways_figure
+from toolkit.comparing.found import Found, quoted_estimate
+from toolkit.comparing.page import write_comparison
 from toolkit.comparing.verdict import (
-    CLAIMS,
     Evidence,
     Told,
-    Verdict,
     advice_of,
     disagreeing,
     sentence_of,
@@ -30,28 +31,26 @@ from toolkit.comparing.verdict import (
 from toolkit.comparing.ways_of_counting import other_ways
 from toolkit.effect.allocation import Allocation, allocation, characteristics
 from toolkit.effect.comparison import Compared, between_interventions, only_treated
-from toolkit.effect.estimate import Attributable, bounded, estimate, sessions_of
+from toolkit.effect.estimate import bounded, estimate, sessions_of
 from toolkit.errors import NotEnoughError, QuestionError
 from toolkit.findings.ask import checked_question
 from toolkit.looks.words import amount, number, spaced, with_labels
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
-from toolkit.result import Estimate, Result, standard_frame
-from toolkit.stats.pooling import PooledSites
+from toolkit.result import Estimate, standard_frame
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 KNOWN_BEFORE = ("first", "visit", "practitioner", "position", "tissue_length", "treated_side", "site")
-QUOTED = "difference"
 BLINDED_ENOUGH = 0.8
 Data = str | Path | Sequence[str | Path] | Mapping[str, Any] | pd.DataFrame | Records
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
-class Comparison(Result):
-    """Protocol A less protocol B in the measure's unit, better = positive. The first row of `frame` is to be quoted.
+class Comparison(Found):
+    """What `compare` hands out: it shows, draws, saves and writes itself. The first row of `frame` is to be quoted.
 
     Attributes
     ----------
@@ -92,84 +91,16 @@ class Comparison(Result):
         What was read.
     """
 
-    question: Question
-    verdict: Verdict
-    drawn: bool
-    draw_says: str
-    compared: Compared
-    complete: Attributable
-    attributable: Attributable
-    sessions: pd.DataFrame
-    ways: tuple[Estimate, ...]
-    allocation: Allocation
-    e_value: tuple[float, float] | None
-    n_to_tell: int | None
-    tied_to: str
-    advice: str
-    names: tuple[str, str, str]
-    records: Records
-
-    @property
-    def claims(self) -> bool:
-        """Is a difference between the two claimed?"""
-        return self.verdict in CLAIMS
-
-    @cached_property
-    def tables(self) -> dict[str, pd.DataFrame]:
-        """What an owner looks at, a frame each, at full precision."""
-        level, pair = self.quoted.confidence_level, (self.names[0], self.names[1])
-        compared, rows = self.compared, self.records.rows
-        sign = 1.0 if self.question.better == "higher" else -1.0
-        hands = views.by_group(compared, "practitioner", level=level)
-        return {
-            "readings": views.readings_table(compared, pair, sign=sign),
-            "by_site": views.by_group(compared, "site", level=level),
-            "by_practitioner": views.shrunken(hands, self._spread_of(hands)),
-            "without_practitioner": views.left_out(compared, "practitioner", level=level),
-            "over_time": views.over_time(compared, level=level),
-            "dose": views.dose_table(compared, rows, pair, level=level),
-            "adverse_events": views.harm_table(compared, rows, pair, level=level),
-            "comfort": views.comfort_table(compared, rows, pair, level=level),
-            "balance": self.allocation.balance,
-            "losses": self.records.sites,
-        }
-
-    @cached_property
-    def between_sites(self) -> PooledSites | None:
-        """How far sites differ in the difference (random effects); None where fewer than two have one."""
-        return self._spread_of(self.tables["by_site"])
-
-    @cached_property
-    def between_practitioners(self) -> PooledSites | None:
-        """The same of practitioners."""
-        return self._spread_of(self.tables["by_practitioner"])
-
-    def _spread_of(self, groups: pd.DataFrame) -> PooledSites | None:
-        if self.tied_to:
-            return None
-        return views.spread_of(groups, unit=str(self.question.unit), level=self.quoted.confidence_level)
-
-    @property
-    def quoted(self) -> Estimate:
-        """The estimate to quote: the first row of `frame`."""
-        return _quoted(self.attributable, unit=str(self.question.unit))
-
     def plot(self) -> Figure:
         """The difference, each other way of counting and each site, with their intervals."""
-        from toolkit.comparing.figures import ways_figure
-
         return ways_figure(self)
 
     def to_dict(self) -> dict[str, Any]:
         """The comparison as data, format comparison/1 (shared/schemas)."""
-        from toolkit.comparing.export import as_dict
-
         return as_dict(self)
 
     def write(self, folder: str | Path, *, replace: bool = False) -> Path:
         """Write comparison.html, comparison.json and tables/*.csv into a folder; returns the page's path."""
-        from toolkit.comparing.page import write_comparison
-
         return write_comparison(self, Path(folder), replace=replace)
 
 
@@ -295,7 +226,7 @@ def _comparison(
     allotted = allocation(known, sessions["got_a"].to_numpy(dtype=float))
     sessions = sessions.assign(score=allotted.score, weight=allotted.weight)
     ways, lacking = other_ways(sessions, known, unit=unit, level=level)
-    quoted = _quoted(whole, unit=unit)
+    quoted = quoted_estimate(whole, unit=unit)
     worst, left = _imbalance_left(allotted)
     evidence = Evidence(
         low=quoted.ci_low,
@@ -353,22 +284,6 @@ def _sessions(compared: Compared, records: Records) -> pd.DataFrame:
     rows = records.rows.assign(session_id=records.rows["session_id"].astype(str))
     extra = [name for name in KNOWN_BEFORE if name in rows and name not in sessions]
     return sessions.merge(rows.drop_duplicates("session_id")[["session_id", *extra]], on="session_id", how="left")
-
-
-def _quoted(found: Attributable, *, unit: str) -> Estimate:
-    return Estimate(
-        name=QUOTED,
-        value=found.mean,
-        ci_low=found.ci_low,
-        ci_high=found.ci_high,
-        unit=unit,
-        n=found.n_clients,
-        method=found.method,
-        confidence_level=found.confidence_level,
-        se=found.se,
-        df=found.df,
-        p=found.p,
-    )
 
 
 def _frame_rows(quoted: Estimate, ways: Sequence[Estimate], sessions: pd.DataFrame) -> list[dict[str, Any]]:

@@ -15,7 +15,7 @@ from toolkit.records.cautions import cautions_for
 from toolkit.resources import shared_file
 
 if TYPE_CHECKING:
-    from toolkit.comparing.compare import Comparison
+    from toolkit.comparing.found import Found
     from toolkit.stats.pooling import PooledSites
 
 FORMAT = "comparison/1"
@@ -33,7 +33,7 @@ METHODS = (
 )
 
 
-def as_dict(found: Comparison) -> dict[str, Any]:
+def as_dict(found: Found) -> dict[str, Any]:
     """The comparison as plain data; null where there is no number, numbers never rounded."""
     source = found.records.source
     return {
@@ -70,13 +70,13 @@ def as_dict(found: Comparison) -> dict[str, Any]:
     }
 
 
-def regions_of(found: Comparison) -> list[str]:
+def regions_of(found: Found) -> list[str]:
     """The regions that were treated."""
     asked = found.question.region
     return [asked] if asked != "any" else sorted(set(found.records.rows["region"].astype(str)) - {""})
 
 
-def as_json(found: Comparison) -> str:
+def as_json(found: Found) -> str:
     """comparison.json, checked against its schema."""
     content = as_dict(found)
     check_comparison(content)

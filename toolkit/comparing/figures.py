@@ -15,10 +15,10 @@ from toolkit.looks.words import capital, sentence
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from toolkit.comparing.compare import Comparison
+    from toolkit.comparing.found import Found
 
 
-def ways_rows(found: Comparison) -> pd.DataFrame:
+def ways_rows(found: Found) -> pd.DataFrame:
     """The quoted difference and the other ways of counting, as the forest figure takes them."""
     frame = found.frame
     return pd.DataFrame(
@@ -72,7 +72,7 @@ def shrunken_rows(hands: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def forest(found: Comparison, rows: pd.DataFrame, *, width: float = WIDE) -> Figure:
+def forest(found: Found, rows: pd.DataFrame, *, width: float = WIDE) -> Figure:
     """Intervals one below the other, in the measure's unit."""
     return figures.forest_figure(
         rows,
@@ -83,19 +83,19 @@ def forest(found: Comparison, rows: pd.DataFrame, *, width: float = WIDE) -> Fig
     )
 
 
-def forest_words(found: Comparison, rows: pd.DataFrame, about: str) -> str:
+def forest_words(found: Found, rows: pd.DataFrame, about: str) -> str:
     """The same in words."""
     return figures.alt_text_forest(rows, unit=str(found.question.unit), about=about)
 
 
-def ways_figure(found: Comparison, *, width: float = WIDE) -> Figure:
+def ways_figure(found: Found, *, width: float = WIDE) -> Figure:
     """The quoted difference and the other ways of counting, with their intervals; it carries its words as label."""
     rows = ways_rows(found)
     about = f"{capital(found.names[0])} less {found.names[1]}, better is positive"
     return described(forest(found, rows, width=width), title=about, description=forest_words(found, rows, about))
 
 
-def readings_figure(found: Comparison, *, width: float = WIDE) -> Figure:
+def readings_figure(found: Found, *, width: float = WIDE) -> Figure:
     """Raw readings before and after, a panel a site and protocol, as they were written."""
     rows = found.compared.rows
     sign = 1.0 if found.question.better == "higher" else -1.0

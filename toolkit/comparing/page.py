@@ -27,12 +27,12 @@ from toolkit.records.cautions import cautions_for
 from toolkit.writing import check_free_folder, table_maker, write_folder
 
 if TYPE_CHECKING:
-    from toolkit.comparing.compare import Comparison
+    from toolkit.comparing.found import Found
 
 PAGE = "comparison.html"
 
 
-def comparison_page(found: Comparison, *, about: str) -> str:
+def comparison_page(found: Found, *, about: str) -> str:
     """The comparison as one HTML page.
 
     Parameters
@@ -75,13 +75,13 @@ def comparison_page(found: Comparison, *, about: str) -> str:
     )
 
 
-def about_of(found: Comparison) -> str:
+def about_of(found: Found) -> str:
     """Where the records come from, in words."""
     files = ", ".join(dict.fromkeys(found.records.source.files["file"].astype(str)))
     return f"{files}. {found.records.sentence()}"
 
 
-def write_comparison(found: Comparison, folder: Path, *, replace: bool = False) -> Path:
+def write_comparison(found: Found, folder: Path, *, replace: bool = False) -> Path:
     """Write the page, comparison.json, every table as CSV and what was set aside; returns the page's path."""
     check_free_folder(folder, replace=replace)
     page = comparison_page(found, about=about_of(found))
@@ -100,7 +100,7 @@ def write_comparison(found: Comparison, folder: Path, *, replace: bool = False) 
     return write_folder(folder, make, replace=replace) / PAGE
 
 
-def unmeasured(found: Comparison) -> str:
+def unmeasured(found: Found) -> str:
     """How strong something not written down would have to be; only where something is claimed and nobody drew."""
     if found.e_value is None:
         return ""
@@ -111,7 +111,7 @@ def unmeasured(found: Comparison) -> str:
     )
 
 
-def to_tell(found: Comparison) -> str:
+def to_tell(found: Found) -> str:
     """What a season of drawing would settle."""
     if found.n_to_tell is None:
         return ""
@@ -122,7 +122,7 @@ def to_tell(found: Comparison) -> str:
     )
 
 
-def readings_table(found: Comparison) -> ReportTable:
+def readings_table(found: Found) -> ReportTable:
     """Raw readings by site and protocol."""
     unit, frame = str(found.question.unit), found.tables["readings"]
     rows = [
@@ -155,7 +155,7 @@ def _mean_sd(row: Any, what: str, unit: str, *, signed: bool = False) -> str:
     return f"{amount(mean, unit, decimals=1, signed=signed)}{scatter}"
 
 
-def ways_table(found: Comparison) -> ReportTable:
+def ways_table(found: Found) -> ReportTable:
     """The difference and the other ways of counting it."""
     rows = [
         (
@@ -171,14 +171,14 @@ def ways_table(found: Comparison) -> ReportTable:
     return ReportTable(key="estimates", caption=caption, columns=columns, rows=rows, full=found.frame)
 
 
-def _difference_words(found: Comparison, row: Any) -> str:
+def _difference_words(found: Found, row: Any) -> str:
     if row["note"] if isinstance(row["note"], str) else False:
         return capital(str(row["note"]))
     level = found.quoted.confidence_level
     return with_interval(row["difference"], row["ci_low"], row["ci_high"], str(found.question.unit), level=level)
 
 
-def groups_table(found: Comparison, key: str, caption: str, what: str) -> ReportTable:
+def groups_table(found: Found, key: str, caption: str, what: str) -> ReportTable:
     """The difference in each site, or without each practitioner."""
     frame = found.tables[key]
     rows = [
@@ -195,14 +195,14 @@ def groups_table(found: Comparison, key: str, caption: str, what: str) -> Report
     )
 
 
-def sites_said(found: Comparison) -> str:
+def sites_said(found: Found) -> str:
     """How far sites differ in the difference."""
     if found.between_sites is None:
         return "" if found.tables["by_site"].empty else "Too few sites have a difference of their own to compare them."
     return _spread_said(found, found.between_sites, "sites")
 
 
-def _spread_said(found: Comparison, spread: Any, who: str) -> str:
+def _spread_said(found: Found, spread: Any, who: str) -> str:
     unit = str(found.question.unit)
     said = f"Do the {who} differ by more than chance? Cochran's Q {p_words(spread.q_p)}; "
     said += f"the difference varies between {who} with an SD of {amount(spread.tau2**0.5, unit)}"
@@ -214,7 +214,7 @@ def _spread_said(found: Comparison, spread: Any, who: str) -> str:
     return f"{said}; another {one} may expect between {ends}."
 
 
-def hands_said(found: Comparison) -> str:
+def hands_said(found: Found) -> str:
     """Whether practitioners differ by more than chance gives."""
     spread = found.between_practitioners
     if spread is None:
@@ -222,7 +222,7 @@ def hands_said(found: Comparison) -> str:
     return _spread_said(found, spread, "practitioners")
 
 
-def hands_table(found: Comparison) -> ReportTable:
+def hands_table(found: Found) -> ReportTable:
     """Practitioners in alphabetical order, never ranked: as counted, and drawn towards all."""
     frame, unit = found.tables["by_practitioner"], str(found.question.unit)
     rows = [
@@ -242,7 +242,7 @@ def hands_table(found: Comparison) -> ReportTable:
     return ReportTable(key="by_practitioner", caption=caption, columns=columns, rows=rows, full=frame)
 
 
-def time_said(found: Comparison) -> str:
+def time_said(found: Found) -> str:
     """Does the difference drift over the calendar?"""
     row = found.tables["over_time"].iloc[0]
     if isinstance(row["note"], str) and row["note"]:
@@ -252,7 +252,7 @@ def time_said(found: Comparison) -> str:
     return f"The difference changes by {said} a quarter; {'a drift is not shown' if inside else 'it drifts'}."
 
 
-def quarters_table(found: Comparison) -> ReportTable:
+def quarters_table(found: Found) -> ReportTable:
     """The difference in each quarter of the calendar."""
     frame = found.tables["over_time"]
     rows = [
@@ -263,7 +263,7 @@ def quarters_table(found: Comparison) -> ReportTable:
     return ReportTable(key="over_time", caption="Difference in each quarter", columns=columns, rows=rows, full=frame)
 
 
-def dose_table(found: Comparison) -> ReportTable:
+def dose_table(found: Found) -> ReportTable:
     """Minutes and sessions of each protocol."""
     frame = found.tables["dose"]
     rows = []
@@ -284,7 +284,7 @@ def dose_table(found: Comparison) -> ReportTable:
     return ReportTable(key="dose", caption="How much of each", columns=columns, rows=rows, full=frame)
 
 
-def harm_table(found: Comparison) -> ReportTable:
+def harm_table(found: Found) -> ReportTable:
     """Adverse events of each protocol."""
     frame = found.tables["adverse_events"]
     rows = [
@@ -303,7 +303,7 @@ def harm_table(found: Comparison) -> ReportTable:
     return ReportTable(key="adverse_events", caption="Adverse events", columns=columns, rows=rows, full=frame)
 
 
-def comfort_table(found: Comparison) -> ReportTable:
+def comfort_table(found: Found) -> ReportTable:
     """Comfort of each protocol beside the outcome."""
     frame = found.tables["comfort"]
     rows = [
@@ -323,7 +323,7 @@ def _comfort(row: Any) -> str:
     return with_interval(row["mean"], row["ci_low"], row["ci_high"], "", signed=signed)
 
 
-def losses_table(found: Comparison) -> ReportTable:
+def losses_table(found: Found) -> ReportTable:
     """What was read, kept and set aside at each site."""
     frame = found.tables["losses"]
     rows = [
@@ -337,7 +337,7 @@ def losses_table(found: Comparison) -> ReportTable:
     return ReportTable(key="losses", caption="Rows by site", columns=columns, rows=rows, full=frame)
 
 
-def overlap_said(found: Comparison) -> str:
+def overlap_said(found: Found) -> str:
     """How many sessions the weights leave."""
     counts = [int((found.sessions["got_a"] == arm).sum()) for arm in (1, 0)]
     worth = [number(n, decimals=0) for n in found.allocation.effective_n]
@@ -347,7 +347,7 @@ def overlap_said(found: Comparison) -> str:
     )
 
 
-def balance_table(found: Comparison) -> ReportTable:
+def balance_table(found: Found) -> ReportTable:
     """What was known before, in SDs."""
     frame = found.tables["balance"]
     rows = [
@@ -363,34 +363,34 @@ def balance_table(found: Comparison) -> ReportTable:
     return ReportTable(key="balance", caption=caption, columns=columns, rows=rows, full=frame)
 
 
-def _forest(found: Comparison, rows: pd.DataFrame, key: str, title: str) -> ReportFigure | None:
+def _forest(found: Found, rows: pd.DataFrame, key: str, title: str) -> ReportFigure | None:
     if rows.empty:
         return None
     said = drawn.forest_words(found, rows, title)
     return drawn_twice(key, title, said, lambda width: drawn.forest(found, rows, width=width))
 
 
-def _ways_figure(found: Comparison) -> ReportFigure | None:
+def _ways_figure(found: Found) -> ReportFigure | None:
     return _forest(found, drawn.ways_rows(found), "ways", "The difference, and other ways of counting it")
 
 
-def _sites_figure(found: Comparison) -> ReportFigure | None:
+def _sites_figure(found: Found) -> ReportFigure | None:
     rows = drawn.group_rows(found.tables["by_site"], whole=found.frame.iloc[0])
     return _forest(found, rows, "sites", "The difference within each site")
 
 
-def _hands_figure(found: Comparison) -> ReportFigure | None:
+def _hands_figure(found: Found) -> ReportFigure | None:
     title = "The difference with each practitioner, drawn towards all"
     return _forest(found, drawn.shrunken_rows(found.tables["by_practitioner"]), "practitioners", title)
 
 
-def _readings_figure(found: Comparison) -> ReportFigure:
+def _readings_figure(found: Found) -> ReportFigure:
     words = drawn.label_of(drawn.readings_figure(found), "Readings before and after, by site and protocol.")
     title = "Readings before and after"
     return drawn_twice("readings", title, words, lambda width: drawn.readings_figure(found, width=width))
 
 
-def _balance_figure(found: Comparison) -> ReportFigure | None:
+def _balance_figure(found: Found) -> ReportFigure | None:
     frame = found.tables["balance"]
     if frame.empty:
         return None
@@ -398,7 +398,7 @@ def _balance_figure(found: Comparison) -> ReportFigure | None:
     return drawn_twice("balance", "Balance", words, lambda width: figures.balance_figure(frame, width=width))
 
 
-def _overlap_figure(found: Comparison) -> ReportFigure | None:
+def _overlap_figure(found: Found) -> ReportFigure | None:
     a, b = found.names[0], found.names[1]
     score = found.sessions["score"].to_numpy()
     score = score if a <= b else 1 - score  # the figure counts towards the group that comes first in the alphabet

@@ -148,5 +148,5 @@ def may_say_of_two(found: Comparison) -> Words:
     if found.n_to_tell is not None and found.verdict == "not_told":
         size = amount(found.question.smallest_change_that_matters, str(found.question.unit))
         lines.append(("How many", f"About {counted(found.n_to_tell, 'client')} would tell a difference of {size}."))
-    lines.append(("Next", found.advice))
+    lines.append(("To do next", found.advice))
     return words(*lines)

@@ -1,0 +1,214 @@
+"""How often two protocols are said to differ, over simulated clinics whose truth is known.
+
+    nice -n 10 .venv/bin/python -m tests.benchmarks.protocols          # the whole table, about half an hour
+    .venv/bin/python -m tests.benchmarks.protocols --clinics 20        # a look
+
+writes protocols.csv and protocols.md beside this file. The small version runs in CI (tests/comparing/test_rates.py).
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from toolkit.comparing.compare import Comparison, compare
+from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
+from toolkit.stats.proportions import wilson_limits
+
+HERE = Path(__file__).resolve().parent
+SEED = 20261126
+PAIR = ("long_hold", "short_hold")
+BASE = ProtocolDials()
+STIFF = {"equal gains": 0.0, "gains growing with stiffness": 0.25}
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cell:
+    """One kind of clinic, and what the issue of the table asks of it."""
+
+    name: str
+    dials: ProtocolDials
+    n: int = 200
+    most_claims: float | None = None
+    least_claims: float | None = None
+    drawn: bool = False
+    coverage: tuple[float, float] | None = None
+    most_bias: float | None = None
+
+
+def cells() -> list[Cell]:
+    """Every cell of the table."""
+    found = []
+    for share, (words, slope) in ((s, g) for s in (0.9, 0.7) for g in STIFF.items()):
+        dials = replace(BASE, choice="stiffness", share=share, gain_by_stiffness=slope)
+        odds = f"chosen by stiffness {share:.0%} to {1 - share:.0%}".replace("%", " %")
+        found.append(Cell(name=f"{odds}, {words}, no difference", dials=dials, most_claims=0.075))
+        once = replace(dials, second_baseline=False)
+        found.append(Cell(name=f"{odds}, {words}, no difference, read once before", dials=once, most_claims=0.075))
+    for words, slope in STIFF.items():
+        for choice in ("first_reading", "day_reading"):
+            dials = replace(BASE, choice=choice, share=0.9, gain_by_stiffness=slope)
+            what = {"first_reading": "the first reading", "day_reading": "the day's reading"}[choice]
+            found.append(Cell(name=f"chosen by {what} 90 %, {words}, no difference", dials=dials, most_claims=0.075))
+        dials = replace(BASE, choice="stiffness", share=0.7, gain_by_stiffness=slope, effect=3.0)
+        name = f"chosen by stiffness 70 % to 30 %, {words}, true 3°"
+        found.append(Cell(name=name, dials=dials, least_claims=0.8))
+        once = replace(dials, second_baseline=False)
+        found.append(Cell(name=f"{name}, read once before", dials=once))
+    no_claim: dict[str, Any] = {"most_claims": 0.075}
+    few_visits = replace(BASE, choice="stiffness", share=0.9, gain_by_stiffness=0.25, visits=1.5)
+    found.append(Cell(name="the same at 90 %, one or two visits each, no difference", dials=few_visits, **no_claim))
+    hands = replace(BASE, choice="practitioner", share=0.9, practitioner_gain_sd=1.0)
+    found.append(Cell(name="chosen by practitioner 90 %, hands differ, no difference", dials=hands, **no_claim))
+    for choice, words in (("drawn_client", "a client"), ("drawn_session", "a session")):
+        dials = replace(BASE, choice=choice, effect=2.0)
+        asks: dict[str, Any] = {"drawn": True, "n": 1000}
+        claims = Cell(name=f"drawn {words}, true 2°", dials=dials, least_claims=0.9, **asks)
+        found.append(replace(claims, coverage=(0.94, 0.97), most_bias=0.1))
+        found.append(
+            Cell(name=f"drawn {words}, no difference", dials=replace(dials, effect=0.0), most_claims=0.05, **asks)
+        )
+        lost = replace(dials, not_written=0.3)
+        found.append(Cell(name=f"drawn {words}, true 2°, 30 % of the unmoved not written", dials=lost, drawn=True))
+    return found
+
+
+def clinic(cell: Cell, rng: np.random.Generator) -> Comparison:
+    """One clinic of this kind, compared."""
+    return compared(simulate_protocols(cell.dials, rng=rng), drawn=cell.drawn)
+
+
+def compared(rows: pd.DataFrame, *, drawn: bool) -> Comparison:
+    """Simulated rows as an export, compared."""
+    return compare(
+        rows.drop(columns="visit"),
+        measure=BASE.measure,
+        between=PAIR,
+        region=BASE.region,
+        drawn=drawn,
+        smallest_change_that_matters=3.0,
+    )
+
+
+def outcome(found: Comparison, truth: float) -> dict[str, Any]:
+    """What is counted of one clinic."""
+    quoted = found.quoted
+    return {
+        "claims": found.claims,
+        "did_better": found.verdict == "did_better",
+        "wrong_way": found.claims and quoted.value * truth < 0,
+        "covers": quoted.ci_low <= truth <= quoted.ci_high,
+        "estimate": quoted.value,
+        "width": quoted.ci_high - quoted.ci_low,
+    }
+
+
+def row_of(cell: Cell, outcomes: pd.DataFrame) -> dict[str, Any]:
+    """One line of the table."""
+    n, claims = len(outcomes), float(outcomes["claims"].mean())
+    low, high = wilson_limits(claims, n)
+    bias = float(outcomes["estimate"].mean()) - cell.dials.effect
+    cover = float(outcomes["covers"].mean())
+    met = [
+        cell.most_claims is None or claims <= cell.most_claims,
+        cell.least_claims is None or claims >= cell.least_claims,
+        cell.drawn or not outcomes["did_better"].any(),
+        cell.coverage is None or cell.coverage[0] <= cover <= cell.coverage[1],
+        cell.most_bias is None or abs(bias) <= cell.most_bias,
+    ]
+    return {
+        "clinics": cell.name,
+        "n": n,
+        "claims": claims,
+        "claims_low": low,
+        "claims_high": high,
+        "did_better": float(outcomes["did_better"].mean()),
+        "wrong_way": float(outcomes["wrong_way"].mean()),
+        "coverage": cover,
+        "bias": bias,
+        "sd": float(outcomes["estimate"].std(ddof=1)),
+        "width": float(outcomes["width"].median()),
+        "target": _target(cell),
+        "met": "yes" if all(met) else "no",
+    }
+
+
+def _target(cell: Cell) -> str:
+    parts = []
+    if cell.most_claims is not None:
+        parts.append(f"claims at most {100 * cell.most_claims:g} %")
+    if cell.least_claims is not None:
+        parts.append(f"claims at least {100 * cell.least_claims:g} %")
+    if not cell.drawn:
+        parts.append("never “did better”")
+    if cell.coverage is not None:
+        parts.append(f"covers {100 * cell.coverage[0]:g} to {100 * cell.coverage[1]:g} %")
+    if cell.most_bias is not None:
+        parts.append(f"bias at most {cell.most_bias:g}°")
+    return ", ".join(parts)
+
+
+def tied(n: int) -> dict[str, Any]:
+    """Each site uses one protocol only, and gains differ between sites: nothing may be claimed."""
+    outcomes = []
+    for k in range(n):
+        rng = np.random.default_rng([SEED, 999, k])
+        parts = [
+            simulate_protocols(replace(BASE, n_clients=30, choice="site", share=share, gain=gain, site=name), rng=rng)
+            for name, share, gain in (("north", 1.0, 4.0), ("south", 0.0, 2.0))
+        ]
+        outcomes.append(outcome(compared(pd.concat(parts), drawn=False), 0.0))
+    cell = Cell(name="each site used one protocol, sites differ by 2°", dials=BASE, most_claims=0.0)
+    return row_of(cell, pd.DataFrame(outcomes))
+
+
+def table(clinics: int | None = None) -> pd.DataFrame:
+    """The whole table; `clinics` for fewer a cell."""
+    rows = []
+    for place, cell in enumerate(cells()):
+        n = clinics or cell.n
+        rngs = (np.random.default_rng([SEED, place, k]) for k in range(n))
+        rows.append(row_of(cell, pd.DataFrame([outcome(clinic(cell, rng), cell.dials.effect) for rng in rngs])))
+        print(f"{rows[-1]['clinics']}: claims {rows[-1]['claims']:.3f}, met {rows[-1]['met']}", flush=True)
+    rows.append(tied(clinics or 200))
+    return pd.DataFrame(rows)
+
+
+def as_markdown(frame: pd.DataFrame) -> str:
+    """The table to be read."""
+    lines = [
+        "# Two protocols: how often a difference is claimed",
+        "",
+        "Simulated clinics (60 clients, 5 visits each on average, 4 practitioners; SEM 2.5°, day to day 2°), seed "
+        f"{SEED}. A claim: the sentence says that one did better, or went with more improvement. Interval of the share: Wilson, "
+        "95 %. Made by `tests/benchmarks/protocols.py`.",
+        "",
+        "| clinics | n | claims | “did better” | covers | bias | target | met |",
+        "| --- | ---: | ---: | ---: | ---: | ---: | --- | --- |",
+    ]
+    for row in frame.to_dict("records"):
+        claims = f"{100 * row['claims']:.1f} % ({100 * row['claims_low']:.1f} to {100 * row['claims_high']:.1f})"
+        better, cover = f"{100 * row['did_better']:.1f} %", f"{100 * row['coverage']:.1f} %"
+        cells_of = [row["clinics"], row["n"], claims, better, cover, f"{row['bias']:+.2f}°", row["target"], row["met"]]
+        lines.append("| " + " | ".join(str(cell) for cell in cells_of) + " |")
+    return "\n".join(lines) + "\n"
+
+
+def main() -> None:
+    """Write the table."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--clinics", type=int)
+    parser.add_argument("--out", type=Path, default=HERE)
+    asked = parser.parse_args()
+    found = table(asked.clinics)
+    found.to_csv(asked.out / "protocols.csv", index=False)
+    (asked.out / "protocols.md").write_text(as_markdown(found), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
