@@ -185,7 +185,7 @@ def as_markdown(frame: pd.DataFrame) -> str:
         "# Two protocols: how often a difference is claimed",
         "",
         "Simulated clinics (60 clients, 5 visits each on average, 4 practitioners; SEM 2.5°, day to day 2°), seed "
-        f"{SEED}. A claim: the sentence says that one did better, or went with more improvement. Interval of the share: Wilson, "
+        f"{SEED}. A claim: the sentence says that one did better, or went with more improvement. Interval: Wilson, "
         "95 %. Made by `tests/benchmarks/protocols.py`.",
         "",
         "| clinics | n | claims | “did better” | covers | bias | target | met |",
