@@ -38,14 +38,14 @@ _SAID_ONCE = "What stands there was not touched."
 _of_this_session: dict[Path, str] = {}
 
 
-def write_file(path: str | Path, make: Make | str | bytes, *, replace: bool = False) -> Path:
+def write_file(path: str | Path, make: Make | str | bytes, *, replace: bool = False, noted: bool = True) -> Path:
     """Write one file; see `write_files`."""
     place = Path(path)
-    write_files({place: make}, replace=replace)
+    write_files({place: make}, replace=replace, noted=noted)
     return place
 
 
-def write_files(files: Mapping[Path, Make | str | bytes], *, replace: bool = False) -> None:
+def write_files(files: Mapping[Path, Make | str | bytes], *, replace: bool = False, noted: bool = True) -> None:
     """Write several files of one folder, each whole; nothing is renamed before all of them stand on the disk.
 
     Parameters
@@ -54,6 +54,8 @@ def write_files(files: Mapping[Path, Make | str | bytes], *, replace: bool = Fal
         Text (UTF-8), bytes, or a function that writes the file at the path it is given.
     replace : bool
         Write over a file that the toolkit made itself and that nobody changed since.
+    noted : bool
+        Note the files' hashes, so that they can be replaced later; a secret is not noted.
 
     Raises
     ------
@@ -76,7 +78,8 @@ def write_files(files: Mapping[Path, Make | str | bytes], *, replace: bool = Fal
             unfinished[place] = _rest_name(folder, ".part", place.suffix)
             _filled(unfinished[place], make)
         hashes = {place: hash_of(fresh) for place, fresh in unfinished.items()}
-        _note(folder, {place.name: value for place, value in hashes.items()})
+        if noted:
+            _note(folder, {place.name: value for place, value in hashes.items()})
         for place, fresh in unfinished.items():
             _renamed(fresh, place, replace=replace or _is_ours(place))
             _of_this_session[place.resolve()] = hashes[place]

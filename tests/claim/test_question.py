@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 
+import pandas as pd
 import pytest
 
-from toolkit.claim.look_log import log_path, look_of
+from toolkit.claim.look_log import HOME, log_path, look_of
 from toolkit.claim.question import read_question
 from toolkit.claim.seal import check_seal, seal_path, seal_question
 from toolkit.errors import QuestionError
@@ -116,7 +117,57 @@ def test_the_log_holds_no_reading_and_no_client(sheet, year):
     look_of(read_question(sheet), load_records(year))
     held = log_path(sheet).read_text(encoding="utf-8")
     assert not any(client in held for client in year["client"].unique())
-    assert set(json.loads(held)["looks"][0]) == {"day", "sha256", "sketch"}
+    assert set(json.loads(held)["looks"][0]) == {"day", "key", "export", "readings", "sketch"}
+
+
+def test_nothing_in_the_log_can_be_found_by_trying_all_there_could_be(sheet, year):
+    """Whoever has the records and the code, but not this computer's key, recognises no reading in the log."""
+    records = load_records(year)
+    look_of(read_question(sheet), records)
+    held = json.loads(log_path(sheet).read_text(encoding="utf-8"))["looks"][0]
+    rows = records.rows
+    tried = rows[["client", "session_id", "measured_side"]].astype(str).agg("|".join, axis=1)
+    tried = tried + "|" + rows["before"].map("{:.6g}".format)
+    plain = set(pd.util.hash_array(tried.to_numpy(dtype=object), categorize=False).tolist())
+    assert not plain & set(held["sketch"])
+    assert held["export"] not in records.source.sha256
+
+
+def test_a_look_under_another_key_counts_as_one_at_these_records(sheet, year, tmp_path, monkeypatch):
+    question, records = read_question(sheet), load_records(year)
+    assert look_of(question, records) == 1
+    monkeypatch.setenv(HOME, str(tmp_path / "another computer"))
+    assert look_of(question, records) == 2
+    assert look_of(question, records) == 2
+
+
+def test_without_a_home_every_look_counts(sheet, year, tmp_path, monkeypatch):
+    (tmp_path / "file").write_text("", encoding="utf-8")
+    monkeypatch.setenv(HOME, str(tmp_path / "file" / "home"))
+    question, records = read_question(sheet), load_records(year)
+    assert [look_of(question, records) for _ in range(3)] == [1, 2, 3]
+
+
+def test_the_same_readings_in_another_file_are_the_same_look(sheet, year, tmp_path):
+    question = read_question(sheet)
+    assert look_of(question, load_records(year)) == 1
+    year.sample(frac=1.0, random_state=1).to_csv(tmp_path / "shuffled.csv", index=False)
+    assert look_of(question, load_records(tmp_path / "shuffled.csv")) == 1
+
+
+def test_a_full_disk_keeps_the_log_and_stops_the_look(sheet, year, monkeypatch):
+    question = read_question(sheet)
+    look_of(question, load_records(year.head(len(year) * 3 // 4)))
+    before = log_path(sheet).read_bytes()
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("toolkit.writing._to_disk", full)
+    with pytest.raises(QuestionError, match=r"cannot be written \(No space left on device\).*Nothing was judged"):
+        look_of(question, load_records(year))
+    assert log_path(sheet).read_bytes() == before
+    assert [item.name for item in sheet.parent.iterdir() if ".part" in item.name] == []
 
 
 def test_a_damaged_log_is_named(sheet, year):

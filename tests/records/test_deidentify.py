@@ -9,6 +9,7 @@ import re
 import stat
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
@@ -17,12 +18,13 @@ from hypothesis import strategies as st
 from toolkit.errors import ExportError, SheetError, WritingError
 from toolkit.privacy.deidentify import LOCAL_LAW, deidentify
 from toolkit.privacy.files import deidentify_files
-from toolkit.privacy.pseudonyms import key_from, pseudonym
+from toolkit.privacy.keys import check_key, key_from
+from toolkit.privacy.pseudonyms import pseudonym
 from toolkit.privacy.small_groups import small_groups
 from toolkit.records.records import load_records
 from toolkit.records.safe_harbour import KINDS, kind_in_cell, kind_of_column
 
-KEY = bytes(range(32))
+KEY = hashlib.sha256(b"a key for tests").digest()
 
 OFFICE = pd.DataFrame(
     {
@@ -293,7 +295,9 @@ def places(tmp_path: Path) -> tuple[Path, Path, Path]:
         (tmp_path / name).mkdir()
     source = tmp_path / "office" / "export.csv"
     OFFICE.to_csv(source, index=False)
-    return source, tmp_path / "office" / "records.csv", tmp_path / "safe" / "key.txt"
+    key = tmp_path / "safe" / "key.txt"
+    key_from(key, away_from=[], new=True)
+    return source, tmp_path / "office" / "records.csv", key
 
 
 def test_files_are_written_with_a_report_and_the_key_is_closed_to_others(places: tuple[Path, Path, Path]) -> None:
@@ -318,7 +322,9 @@ def test_the_same_key_gives_the_same_pseudonyms_next_year(places: tuple[Path, Pa
     OFFICE.assign(Date=OFFICE["Date"].str.replace("2026", "2027")).to_csv(later, index=False)
     second = deidentify_files(later, tmp_path / "office" / "records_next.csv", key=key, client="Patient")
     assert second.rows["client"].tolist() == first.rows["client"].tolist()
-    other = deidentify_files(later, tmp_path / "office" / "o.csv", key=tmp_path / "safe" / "k2.txt", client="Patient")
+    other = deidentify_files(
+        later, tmp_path / "office" / "o.csv", key=tmp_path / "safe" / "k2.txt", new_key=True, client="Patient"
+    )
     assert set(other.rows["client"]).isdisjoint(first.rows["client"])
 
 
@@ -373,3 +379,30 @@ def test_a_shifted_line_is_refused_since_it_could_show_a_name(places: tuple[Path
     with pytest.raises(SheetError, match="line 8"):
         deidentify_files(source, out, key=key, client="Patient")
     assert not out.exists()
+
+
+def test_a_mistyped_key_never_makes_a_new_one(places: tuple[Path, Path, Path], tmp_path: Path) -> None:
+    source, out, key = places
+    mistyped = key.with_name("kye.txt")
+    with pytest.raises(SheetError, match=r"no key kye\.txt.*--new-key"):
+        deidentify_files(source, out, key=mistyped, client="Patient")
+    assert not mistyped.exists()
+    with pytest.raises(SheetError, match="is there already; a key is never replaced"):
+        deidentify_files(source, out, key=key, new_key=True, client="Patient")
+
+
+@pytest.mark.parametrize(
+    "weak",
+    [bytes(32), bytes(range(32)), b"0123456789abcdef" * 2, b"my own password, 32 signs in all", bytes([1, 7]) * 16],
+)
+def test_a_weak_key_is_refused(weak: bytes, tmp_path: Path) -> None:
+    place = tmp_path / "key.txt"
+    place.write_text(weak.hex(), encoding="ascii")
+    place.chmod(0o600)
+    with pytest.raises(SheetError, match="weak"):
+        key_from(place, away_from=[])
+
+
+def test_keys_drawn_by_chance_are_not_called_weak() -> None:
+    rng = np.random.default_rng(1)
+    assert all(check_key(rng.bytes(32)) for _ in range(2000))

@@ -21,12 +21,9 @@ from toolkit.records.records import load_records
 
 BOOK = load_codebook()
 MEASURES = ["cervical_rotation", "pain_rating", "heel_lift_in_squat"]
+ORDERS = ["wait_first", "technique_first", "technique_first"]
 SCHEDULE = pd.DataFrame(
-    {
-        "client": ["K1", "K1", "K2"],
-        "session": [1, 2, 1],
-        "order": ["wait_first", "technique_first", "technique_first"],
-    }
+    {"client": ["K1", "K1", "K2"], "session": [1, 2, 1], "season": "spring", "seal": ["ab" * 49, "cd" * 49, "ef" * 49]}
 )
 
 
@@ -49,6 +46,7 @@ def _fill(path: Path, readings: dict[str, tuple[Any, Any, Any]]) -> int:
     row, typed = 2, 0
     while sheet.cell(row, at["client"]).value:
         session = str(sheet.cell(row, at["session_id"]).value)
+        sheet.cell(row, at["order"]).value = ORDERS[["K1-1", "K1-2", "K2-1"].index(session)]
         typed += _type(sheet, at, row, dt.date(2026, 3, int(session[-1])), readings)
         row += 1
     for number in range(3):
@@ -127,14 +125,16 @@ def test_any_plausible_reading_of_any_measure_can_be_entered(
     assert len(records.rows) == typed
 
 
-def test_the_drawn_order_stands_in_every_row_of_its_session_and_is_protected(tmp_path: Path) -> None:
-    sheet = openpyxl.load_workbook(_write(tmp_path / "s.xlsx", schedule=SCHEDULE))["sessions"]
+def test_the_drawn_order_stays_sealed_and_is_written_down_by_hand(tmp_path: Path) -> None:
+    book = openpyxl.load_workbook(_write(tmp_path / "s.xlsx", schedule=SCHEDULE))
+    sheet, sealed = book["sessions"], book["sealed order"]
+    assert [cell.value for cell in sealed["D"][3:7]] == ["seal", *SCHEDULE["seal"]]
     at = {name: place for place, name in enumerate(COLUMNS, 1)}
-    drawn = {f"{client}-{session}": order for client, session, order in SCHEDULE.itertuples(index=False)}
     for row in range(2, 2 + 3 * 5):  # two sided measures and one without a side: five rows a session
         cell = sheet.cell(row, at["order"])
-        assert cell.value == drawn[sheet.cell(row, at["session_id"]).value]
-        assert cell.protection.locked
+        assert cell.value is None
+        assert not cell.protection.locked
+        assert sheet.cell(row, at["client"]).protection.locked
         assert not sheet.cell(row, at["before"]).protection.locked
     assert sheet.cell(17, at["client"]).value is None
     assert not sheet.cell(17, at["client"]).protection.locked
@@ -194,8 +194,7 @@ def test_a_filled_in_sheet_is_never_overwritten(tmp_path: Path) -> None:
         ({"measures": "cervical_rotation"}, "as a list"),
         ({"regions": ["upper_trapezium"]}, "upper_trapezius"),
         ({"rows": -1}, "empty rows"),
-        ({"schedule": SCHEDULE.drop(columns="order")}, "lacks order"),
-        ({"schedule": SCHEDULE.assign(order="tails")}, "tails"),
+        ({"schedule": SCHEDULE.drop(columns="seal").assign(order="wait_first")}, r"lacks seal.*orders stay sealed"),
         ({"schedule": SCHEDULE.assign(session=1)}, "scheduled twice"),
         ({"schedule": SCHEDULE.assign(client=None)}, "empty cells"),
     ],

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
 from toolkit.claim.question import read_question
 from toolkit.errors import QuestionError
+from toolkit.writing import write_file
 
 FORMAT = "seal/1"
 
@@ -47,17 +49,12 @@ def seal_question(sheet: Path | str) -> Seal:
     path = Path(sheet)
     read_question(path)
     made = Seal(sha256=_hash(path), sealed=datetime.now(UTC).isoformat(timespec="seconds"))
-    try:
-        with seal_path(path).open("x", encoding="utf-8") as file:
-            json.dump(
-                {"format": FORMAT, "sheet": path.name, "sha256": made.sha256, "sealed": made.sealed}, file, indent=1
-            )
-    except FileExistsError as problem:
+    if os.path.lexists(seal_path(path)):
         raise QuestionError(
             f"{path.name} is sealed already. A seal is never replaced: write a new sheet under another name."
-        ) from problem
-    except OSError as problem:
-        raise QuestionError(f"The seal of {path.name} cannot be written: {problem.strerror}.") from problem
+        )
+    held = {"format": FORMAT, "sheet": path.name, "sha256": made.sha256, "sealed": made.sealed}
+    write_file(seal_path(path), json.dumps(held, indent=1) + "\n", noted=False)
     return made
 
 

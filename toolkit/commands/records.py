@@ -79,7 +79,8 @@ def codebook(additions: Path | None) -> None:
 @click.command()
 @click.argument("exports", nargs=-1, required=True, metavar="EXPORT…", type=PATH)
 @click.option("--out", type=PATH, required=True, help="The file to write (CSV).")
-@click.option("--key", type=PATH, required=True, help="The key's file, kept away from the data; made where absent.")
+@click.option("--key", type=PATH, required=True, help="The key's file, kept away from the data.")
+@click.option("--new-key", is_flag=True, help="Make the key's file; without it a missing key is a mistake.")
 @click.option("--client", multiple=True, help="The column that says who the client is; found by its header if absent.")
 @click.option("--date", default="", help="The column with the date; found by its header if absent.")
 @click.option("--date-order", default="", help="day_first, month_first or year_first, where the dates do not say.")
@@ -89,6 +90,7 @@ def deidentify(
     exports: tuple[Path, ...],
     out: Path,
     key: Path,
+    new_key: bool,
     client: tuple[str, ...],
     date: str,
     date_order: str,
@@ -99,7 +101,15 @@ def deidentify(
     from toolkit.privacy.files import deidentify_files
 
     done = deidentify_files(
-        list(exports), out, key=key, client=client, date=date, date_order=date_order, keep=keep, replace=replace
+        list(exports),
+        out,
+        key=key,
+        new_key=new_key,
+        client=client,
+        date=date,
+        date_order=date_order,
+        keep=keep,
+        replace=replace,
     )
     click.echo(f"{done}\n\nWritten: {out}")
 

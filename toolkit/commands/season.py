@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import secrets
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,34 +13,25 @@ import click
 from toolkit.commands.options import PATH, codebook_option, replace_option
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
+from toolkit.settings import read_text
 from toolkit.writing import check_free, table_maker, write_file
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-def opened_schedule(schedule: Path | None, key: Path | None) -> pd.DataFrame | None:
-    """A drawn and sealed order, opened; None where there is none."""
-    from toolkit.planning.order_schedule import opened
-    from toolkit.privacy.pseudonyms import key_from
-
-    if schedule is None:
-        return None
-    if key is None or not key.exists():
-        raise ToolkitError("A drawn order is opened by its key:  --key FILE")
-    return opened(sealed_lines(schedule), key=key_from(key, away_from=[schedule]))
-
-
 def sealed_lines(schedule: Path) -> pd.DataFrame:
     """The lines of a sealed order."""
     import pandas as pd
 
+    text = read_text(schedule)
     try:
-        lines = pd.read_csv(schedule, dtype={"client": str, "seal": str})
-        return lines[["client", "session", "seal"]]
-    except (OSError, ValueError, KeyError) as problem:
+        lines = pd.read_csv(io.StringIO(text), dtype={"client": str, "season": str, "seal": str}, keep_default_na=False)
+        return lines[["client", "session", "season", "seal"]].astype({"session": int})
+    except (ValueError, KeyError) as problem:
         raise ToolkitError(
-            f"{schedule.name} is not an order drawn by this toolkit (client, session, seal)."
+            f"{schedule.name} is not an order drawn by this toolkit (client, session, season, seal). Name the file "
+            "that draw-order wrote."
         ) from problem
 
 
@@ -49,8 +42,7 @@ def sealed_lines(schedule: Path) -> pd.DataFrame:
 @click.option("--intervention", "interventions", multiple=True, help="What is done; repeat it.")
 @click.option("--client", "clients", multiple=True, help="A client's pseudonym for the drop-down; repeat it.")
 @click.option("--rows", default=200, show_default=True, help="Empty rows.")
-@click.option("--schedule", type=PATH, help="A drawn order (see draw-order) to fill in.")
-@click.option("--key", type=PATH, help="The key that opens the drawn order.")
+@click.option("--schedule", type=PATH, help="A drawn order (see draw-order): its sessions, sealed.")
 @codebook_option
 @replace_option
 def sheet(
@@ -61,7 +53,6 @@ def sheet(
     clients: tuple[str, ...],
     rows: int,
     schedule: Path | None,
-    key: Path | None,
     codebook: Path | None,
     replace: bool,
 ) -> None:
@@ -76,11 +67,13 @@ def sheet(
         regions=regions,
         interventions=interventions,
         clients=clients,
-        schedule=opened_schedule(schedule, key),
+        schedule=None if schedule is None else sealed_lines(schedule),
         rows=rows,
         replace=replace,
     )
     click.echo(f"Written: {written}")
+    if schedule is not None:
+        click.echo("The orders in it are sealed: each is opened at the start of its session (open-order).")
 
 
 @click.command(name="seal-question")
@@ -99,32 +92,50 @@ def seal_question(question: Path) -> None:
 @click.option("--sessions", default=10, show_default=True, help="Coming sessions of each.")
 @click.option("--key", type=PATH, required=True, help="The key's file, kept by somebody who does not treat.")
 @click.option("--out", type=PATH, default=Path("order.csv"), show_default=True)
+@click.option("--new-key", is_flag=True, help="Make the key's file; without it a missing key is a mistake.")
+@click.option("--season", help="A label that enters each seal; today's date if absent.")
 @click.option("--seed", type=int, help="For a draw that can be repeated; drawn by the computer if absent.")
-def draw_order(clients: tuple[str, ...], sessions: int, key: Path, out: Path, seed: int | None) -> None:
+def draw_order(
+    clients: tuple[str, ...], sessions: int, key: Path, out: Path, new_key: bool, season: str | None, seed: int | None
+) -> None:
     """Draw who waits first in the coming sessions, and seal each line."""
     from toolkit.planning.order_schedule import draw_orders, seal
-    from toolkit.privacy.pseudonyms import key_from
+    from toolkit.privacy.keys import key_from
 
     check_free(out)
+    label = season or datetime.now(UTC).date().isoformat()
     drawn = draw_orders(list(clients), sessions=sessions, rng=secrets.randbits(64) if seed is None else seed)
-    write_file(out, table_maker(seal(drawn, key=key_from(key, away_from=[out]))))
+    secret = key_from(key, away_from=[out], new=new_key)
+    write_file(out, table_maker(seal(drawn, key=secret, season=label)))
     click.echo(f"{len(drawn)} sessions of {len(clients)} clients drawn and sealed. Written: {out}")
     click.echo("Whoever keeps the key opens one line at a time:  open-order SCHEDULE --client A --session 1 --key KEY")
 
 
 @click.command(name="open-order")
 @click.argument("schedule", type=PATH)
-@click.option("--client", required=True)
-@click.option("--session", "number", type=int, required=True, help="The client's session number.")
+@click.option("--client", help="The client's pseudonym.")
+@click.option("--session", "number", type=int, help="The client's session number.")
 @click.option("--key", type=PATH, required=True)
-def open_order(schedule: Path, client: str, number: int, key: Path) -> None:
-    """Open one line of a drawn order, at the start of its session."""
-    from toolkit.planning.order_schedule import open_order as opened
-    from toolkit.privacy.pseudonyms import key_from
+@click.option("--list", "listed", type=PATH, help="Instead: the whole list to this file, for one who does not treat.")
+@replace_option
+def open_order(
+    schedule: Path, client: str | None, number: int | None, key: Path, listed: Path | None, replace: bool
+) -> None:
+    """Open one line of a drawn order, at the start of its session; when is noted beside the schedule."""
+    from toolkit.planning.opened_lines import note_opened
+    from toolkit.planning.order_schedule import open_order as opened_line
+    from toolkit.planning.order_schedule import opened
+    from toolkit.privacy.keys import key_from
 
-    if not key.exists():
-        raise ToolkitError(f"There is no key {key.name}; without it a seal cannot be opened.")
-    order = opened(sealed_lines(schedule), client=client, session=number, key=key_from(key, away_from=[schedule]))
+    lines, secret = sealed_lines(schedule), key_from(key, away_from=[schedule])
+    if listed is not None:
+        write_file(listed, table_maker(opened(lines, key=secret)), replace=replace)
+        click.echo(f"Written: {listed}. It belongs to somebody who does not treat and does not re-measure.")
+        return
+    if client is None or number is None:
+        raise ToolkitError("Say whose line:  --client A --session 1   (or --list FILE for a second person).")
+    order = opened_line(lines, client=client, session=number, key=secret)
+    note_opened(schedule, client=client, session=number)
     click.echo(order.replace("_", " "))
 
 

@@ -3,16 +3,21 @@
 Orders are drawn in small blocks for each client, so that every client gets as many of one as of the other. Each line
 of the schedule is sealed: without the key nobody can tell it from chance, with the key anybody can check afterwards
 that it was not changed. The key belongs to somebody who does not treat; it stands in a file of its own
-(`toolkit.privacy.pseudonyms.key_from`).
+(`toolkit.privacy.keys.key_from`).
 
-The seal of a line hides its order by one bit of HMAC-SHA256(key, line) and proves it by another HMAC of line and order
-(HMAC: RFC 2104; SHA-256: FIPS 180-4).
+The seal of a line hides its order by one bit of HMAC-SHA256 under the key and proves it by another HMAC of line and
+order (HMAC: RFC 2104; SHA-256: FIPS 180-4). The season's label and a salt drawn for the line enter both, so that last
+season's opened orders tell nothing about this season's.
 """
 
 from __future__ import annotations
 
 import hashlib
 import hmac
+import json
+import re
+import secrets
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -69,43 +74,85 @@ def draw_orders(
     return pd.DataFrame(rows)
 
 
-def _mac(key: bytes, *parts: object) -> bytes:
-    said = "\x1f".join(str(part) for part in parts).encode()
-    return hmac.new(key, said, hashlib.sha256).digest()
+def seal(schedule: pd.DataFrame, *, key: bytes, season: str) -> pd.DataFrame:
+    """Replace each order by its seal.
 
+    Parameters
+    ----------
+    schedule : pandas.DataFrame
+        client, session, order.
+    key : bytes
+        From `toolkit.privacy.keys.key_from`; kept by somebody who does not treat.
+    season : str
+        A label of this schedule, such as its first day. Two schedules under one key never share a draw.
 
-def seal(schedule: pd.DataFrame, *, key: bytes) -> pd.DataFrame:
-    """Replace each order by its seal: client, session, seal (66 characters).
+    Returns
+    -------
+    pandas.DataFrame
+        client, session, season, seal (98 signs 0-9, a-f: salt, hidden order, proof).
 
-    Example:
-        >>> key = bytes(32)
-        >>> sealed = seal(draw_orders(["A"], sessions=2, rng=1), key=key)
-        >>> sealed.columns.tolist(), len(sealed["seal"][0])
-        (['client', 'session', 'seal'], 66)
+    Examples
+    --------
+    >>> sealed = seal(draw_orders(["A"], sessions=2, rng=1), key=b"Z" * 32, season="spring 2026")
+    >>> sealed.columns.tolist(), len(sealed["seal"][0])
+    (['client', 'session', 'season', 'seal'], 98)
     """
     seals = []
     for client, number, order in schedule[["client", "session", "order"]].itertuples(index=False):
-        hidden = ORDERS.index(order) ^ (_mac(key, "hide", client, number)[0] & 1)
-        seals.append(f"{hidden:02x}{_mac(key, 'prove', client, number, order).hex()}")
-    return schedule[["client", "session"]].assign(seal=seals)
+        line = _Line(client=str(client), session=int(number), season=season, salt=secrets.token_bytes(16))
+        seals.append(line.sealed(str(order), key))
+    return schedule[["client", "session"]].assign(season=season, seal=seals)
+
+
+@dataclass(frozen=True, kw_only=True)
+class _Line:
+    """What a seal is made of beside the key and the order: whose session of which season, and a salt of its own."""
+
+    client: str
+    session: int
+    season: str
+    salt: bytes
+
+    def _mac(self, key: bytes, what: str) -> bytes:
+        said = json.dumps([what, self.season, self.client, self.session, self.salt.hex()]).encode()
+        return hmac.new(key, b"drawn order\0" + said, hashlib.sha256).digest()
+
+    def sealed(self, order: str, key: bytes) -> str:
+        hidden = ORDERS.index(order) ^ (self._mac(key, "hide")[0] & 1)
+        return f"{self.salt.hex()}{hidden:02x}{self._mac(key, order).hex()}"
+
+    def opened(self, text: str, key: bytes) -> str | None:
+        """The order, None where the seal does not fit."""
+        order = ORDERS[(int(text[32:34], 16) ^ self._mac(key, "hide")[0]) & 1]
+        return order if hmac.compare_digest(text[34:], self._mac(key, order).hex()) else None
 
 
 def open_order(sealed: pd.DataFrame, *, client: str, session: int, key: bytes) -> str:
     """The order of one session, read from its seal.
 
-    Raises:
-        SheetError: there is no such line, or its seal was changed, or the key is another one.
+    Parameters
+    ----------
+    sealed : pandas.DataFrame
+        client, session, season, seal.
+    client, session
+        Whose session it is, and which.
+    key : bytes
+        The key it was sealed with.
+
+    Raises
+    ------
+    SheetError
+        There is no such line, or its seal was changed, or the key is another one.
     """
-    line = sealed[(sealed["client"].astype(str) == client) & (sealed["session"] == session)]
+    line = sealed[(sealed["client"].astype(str) == str(client)) & (sealed["session"] == session)]
     if len(line) != 1:
         raise SheetError(f"The schedule has no single line for client {client}, session {session}.")
-    text = str(line["seal"].iloc[0])
-    try:
-        hidden = int(text[:2], 16)
-    except ValueError as problem:
-        raise SheetError(f"The seal of client {client}, session {session} is damaged.") from problem
-    order = ORDERS[(hidden ^ _mac(key, "hide", client, session)[0]) & 1]
-    if not hmac.compare_digest(text[2:], _mac(key, "prove", client, session, order).hex()):
+    text, season = str(line["seal"].iloc[0]), str(line["season"].iloc[0])
+    if re.fullmatch("[0-9a-f]{98}", text) is None:
+        raise SheetError(f"The seal of client {client}, session {session} is damaged.")
+    of = _Line(client=str(client), session=int(session), season=season, salt=bytes.fromhex(text[:32]))
+    order = of.opened(text, key)
+    if order is None:
         raise SheetError(
             f"The seal of client {client}, session {session} does not fit this key: the line was changed, or "
             "the key belongs to another schedule."
@@ -114,10 +161,12 @@ def open_order(sealed: pd.DataFrame, *, client: str, session: int, key: bytes) -
 
 
 def opened(sealed: pd.DataFrame, *, key: bytes) -> pd.DataFrame:
-    """All orders of a schedule, each checked against its seal.
+    """All orders of a schedule, each checked against its seal: for a second person, and for the analysis afterwards.
 
-    Raises:
-        SheetError: a seal does not fit; the message names its line.
+    Raises
+    ------
+    SheetError
+        A seal does not fit; the message names its line.
     """
     lines = sealed[["client", "session"]].itertuples(index=False)
     orders = [open_order(sealed, client=str(c), session=int(n), key=key) for c, n in lines]

@@ -9,7 +9,7 @@ import pandas as pd
 
 from toolkit.errors import SheetError
 from toolkit.privacy.deidentify import Deidentified, deidentify
-from toolkit.privacy.pseudonyms import key_from
+from toolkit.privacy.keys import key_from
 from toolkit.records.raw_table import RawTable
 from toolkit.records.reading_files import find_files, read_file
 from toolkit.writing import check_free, table_maker, write_files
@@ -26,6 +26,7 @@ def deidentify_files(
     keep: Sequence[str] = (),
     hidden_by: int = 5,
     replace: bool = False,
+    new_key: bool = False,
 ) -> Deidentified:
     """De-identify an office export, or several with the same header, into one CSV with a report beside it.
 
@@ -35,7 +36,8 @@ def deidentify_files(
     Args:
         source: a file (CSV, TSV, XLSX, Parquet), several, or a folder.
         out: the CSV to write; must not exist yet.
-        key: the key's file, made where it does not exist; never in the folder of the data, nor below it.
+        key: the key's file, never in the folder of the data, nor below it. new_key: make it.
+        replace: over an earlier output that nobody changed.
         client, date, date_order, keep, hidden_by: see `toolkit.privacy.deidentify.deidentify`.
 
     Raises:
@@ -45,10 +47,11 @@ def deidentify_files(
     files, target = find_files(source), Path(out)
     report = target.with_name(f"{target.stem}_columns.csv")
     _check_target(target, report, files, replace=replace)
-    secret = key_from(key, away_from=[*files, target])
     tables = [table for path in files for table in read_file(path)]
+    stacked = _stacked(tables)
+    secret = key_from(key, away_from=[*files, target], new=new_key)
     done = deidentify(
-        _stacked(tables),
+        stacked,
         key=secret,
         client=client,
         date=date,

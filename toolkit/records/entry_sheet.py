@@ -21,6 +21,7 @@ COLUMNS = (
 )
 """The columns of the sheet: the wide layout, in the order in which a session is written down."""
 
+SEALED = ("client", "session", "season", "seal")
 READINGS = ("before", "before_2", "after_wait", "after")
 COMPARISON = "measured_only"
 ORDERS = ("technique_first", "wait_first")
@@ -57,7 +58,7 @@ def write_entry_sheet(
     clients
         Pseudonyms for the drop-down.
     schedule
-        A drawn schedule with the columns client, session (1, 2, …) and order (technique_first or wait_first); its
+        A drawn and sealed schedule with the columns client, session (1, 2, …), season and seal; its
         sessions are written into the sheet, one row for each measure and side.
     rows
         Empty rows below the scheduled ones.
@@ -72,7 +73,7 @@ def write_entry_sheet(
     Raises
     ------
     SheetError
-        An unknown measure or region, a schedule with other columns or orders.
+        An unknown measure or region, a schedule that is not sealed, or not complete.
     WritingError
         A file that exists already, or a folder that cannot be written to.
 
@@ -105,6 +106,7 @@ def write_entry_sheet(
         lists=lists,
         measures=read,
         instructions=instructions(read, regions),
+        sealed=None if schedule is None else _checked_schedule(schedule),
         replace=replace,
     )
 
@@ -121,7 +123,7 @@ def planned_rows(
     """The rows of the sheet for a drawn schedule: each session once for every measure and side.
 
     Args:
-        schedule: client, session and order.
+        schedule: client, session, season and seal.
         measures: what will be read; a sided measure takes two rows.
         always: cells that are the same in every row.
 
@@ -133,10 +135,10 @@ def planned_rows(
     """
     plan = _checked_schedule(schedule)
     lines: list[dict[str, str]] = []
-    for client, session, order in plan.itertuples(index=False):
+    for client, session in plan[["client", "session"]].itertuples(index=False):
         for measure in measures:
             for side in ("left", "right") if measure.sided else ("none",):
-                planned = {"session_id": f"{client}-{session}", "client": client, "order": order}
+                planned = {"session_id": f"{client}-{session}", "client": client}
                 read = {"measure": measure.name, "measured_side": side, "unit": measure.unit}
                 lines.append(dict.fromkeys(COLUMNS, "") | dict(always or {}) | planned | read)
     return pd.DataFrame(lines, columns=list(COLUMNS))
@@ -150,7 +152,8 @@ def instructions(measures: Sequence[Measure], regions: Sequence[str]) -> list[tu
         "Read twice before anything is done: before, then again as before_2. The two show how good the ruler is.",
         "wait_first: rest as long as the treatment takes, read after_wait, then treat and read after.",
         "technique_first: treat, read after; rest as long again and leave after_wait empty unless it was read.",
-        "The order is drawn. Do not change it, and do not swap clients; leave out a session that cannot keep it.",
+        "Where the order is drawn, its line is opened at the start of the session and not before (open-order); write "
+        "down under order what was done. Do not swap clients; leave out a session that cannot keep it.",
         "measured_only: measured twice, not treated. These sessions are the comparison.",
         "Write down every reading after, above all where nothing moved. An empty cell means: not taken.",
         "Numbers only (34 or 34.5), no unit in the cell. Signs: yes or no.",
@@ -213,21 +216,19 @@ def _known_regions(regions: Sequence[str], codebook: Codebook) -> None:
 
 def _checked_schedule(schedule: pd.DataFrame) -> pd.DataFrame:
     """client, session and order as texts and whole numbers, sorted as drawn."""
-    missing = [name for name in ("client", "session", "order") if name not in schedule]
+    missing = [name for name in SEALED if name not in schedule]
     if missing:
         raise SheetError(
-            f"The schedule lacks {', '.join(missing)}. It needs client, session (1, 2, …) and order, one row a session."
+            f"The schedule lacks {', '.join(missing)}. It needs client, session (1, 2, …), season and seal, one row a "
+            "session: the orders stay sealed until their session begins (draw-order, or order_schedule.seal)."
         )
-    plan = schedule[["client", "session", "order"]].reset_index(drop=True)
+    plan = schedule[list(SEALED)].reset_index(drop=True)
     if plan.isna().any(axis=None):
-        raise SheetError("The schedule has empty cells. Every session needs a client, a number and an order.")
-    other = sorted(set(plan["order"]) - set(ORDERS))
-    if other:
-        raise SheetError(f"The schedule has the order “{other[0]}”. Orders are {' and '.join(ORDERS)}.")
+        raise SheetError("The schedule has empty cells. Every session needs a client, a number, a season and a seal.")
     twice = plan[plan.duplicated(["client", "session"])]
     if len(twice):
         raise SheetError(f"Session {twice['session'].iloc[0]} of client {twice['client'].iloc[0]} is scheduled twice.")
-    return plan.astype({"client": str, "order": str})
+    return plan.astype({"client": str, "season": str, "seal": str})
 
 
 def _free_path(path: Path, *, replace: bool) -> Path:

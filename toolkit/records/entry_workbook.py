@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _OPEN_LISTS = ("client", "region", "intervention")
 _READINGS = ("before", "before_2", "after_wait", "after")
-_DRAWN = ("session_id", "client", "order", "measure", "measured_side", "unit")
+_DRAWN = ("session_id", "client", "measure", "measured_side", "unit")
 _LINE = 88
 _WIDE = {"session_id": 14, "region": 24, "intervention": 24, "order": 17, "measure": 30, "adverse_event": 24}
 
@@ -30,6 +30,7 @@ def save_workbook(
     lists: Mapping[str, Sequence[str]],
     measures: Sequence[Measure],
     instructions: Sequence[tuple[str, Sequence[str]]],
+    sealed: pd.DataFrame | None = None,
     replace: bool = False,
 ) -> Path:
     """Write the workbook with the tabs sessions, how to record, and lists; nothing is left half-written.
@@ -41,6 +42,7 @@ def save_workbook(
         lists: what each drop-down offers, by column.
         measures: for the plausible ranges.
         instructions: (heading, lines) for the second tab.
+        sealed: lines of a sealed order, for a tab of their own.
         replace: over a workbook that the toolkit wrote and nobody typed into.
 
     Raises:
@@ -54,6 +56,8 @@ def save_workbook(
     last = 1 + len(planned) + empty_rows
     _fill_sessions(sessions, planned, last)
     _fill_instructions(book.create_sheet("how to record"), instructions)
+    if sealed is not None:
+        _fill_sealed(book.create_sheet("sealed order"), sealed)
     places = _fill_lists(book.create_sheet("lists"), lists, measures)
     columns = list(planned.columns)
     _add_drop_downs(sessions, columns, places, last)
@@ -118,6 +122,20 @@ def _fill_instructions(sheet: Worksheet, instructions: Sequence[tuple[str, Seque
     sheet.column_dimensions["A"].width = 74
     sheet.protection.sheet = True
     _fit_to_pages(sheet, across=1)
+
+
+def _fill_sealed(sheet: Worksheet, sealed: pd.DataFrame) -> None:
+    """The tab of sealed lines: whose key it is opens one line at the start of each session; its first row is empty."""
+    from openpyxl.styles import Font
+
+    _write(sheet, 2, 1, "Sealed order: one line is opened at the start of its session (open-order).").font = Font(
+        bold=True
+    )
+    for place, name in enumerate(sealed.columns, 1):
+        for row, value in enumerate([name, *sealed[name].tolist()], 4):
+            _write(sheet, row, place, value)
+    sheet.column_dimensions["D"].width = 110
+    sheet.protection.sheet = True
 
 
 def _fit_to_pages(sheet: Worksheet, *, across: int) -> None:
