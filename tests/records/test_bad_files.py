@@ -189,6 +189,5 @@ def test_a_settings_file_may_name_the_header_row(tmp_path: Path) -> None:
     assert records.rows["row"].tolist() == [4]
 
 
-def test_a_title_above_the_header_is_explained(tmp_path: Path) -> None:
-    with pytest.raises(ToolkitError, match="header_row"):
-        load_records(write(tmp_path, "My clinic\n" + HEADER + ROW))
+def test_a_title_above_the_header_is_no_obstacle(tmp_path: Path) -> None:
+    assert load_records(write(tmp_path, "My clinic\n" + HEADER + ROW)).rows["row"].tolist() == [3]

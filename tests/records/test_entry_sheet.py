@@ -174,7 +174,7 @@ def test_a_text_that_looks_like_a_formula_stays_a_text(tmp_path: Path) -> None:
 def test_an_empty_sheet_says_that_it_holds_no_rows(tmp_path: Path) -> None:
     from toolkit.errors import ExportError
 
-    with pytest.raises(ExportError, match="rows"):
+    with pytest.raises(ExportError, match="no row below it"):
         load_records(_write(tmp_path / "s.xlsx"))
 
 

@@ -51,10 +51,10 @@ def test_session_rows_become_one_row_a_measured_side(plain: pd.DataFrame) -> Non
 
 def test_in_session_rows_only_the_bad_reading_is_set_aside(plain: pd.DataFrame) -> None:
     sheet = plain.astype({"Pain pre": "str"})
-    sheet.loc[1, "Pain pre"] = "4-5"
+    sheet.loc[1, "Pain pre"] = "four"
     records = load_records(sheet)
     reasons = records.set_aside[["row", "column", "value", "scope"]].to_numpy().tolist()
-    assert reasons[0] == [3, "Pain pre", "4-5", "reading"]
+    assert reasons[0] == [3, "Pain pre", "four", "reading"]
     assert records.source.rows_kept == 4
 
 
@@ -67,13 +67,13 @@ def test_a_session_row_of_which_nothing_is_left_is_set_aside_once(plain: pd.Data
 
 
 def test_in_wide_rows_one_unreadable_reading_sets_the_row_aside(wide: pd.DataFrame) -> None:
-    wide.loc[0, "after"] = "12–14"
+    wide.loc[0, "after"] = "forty"
     line = load_records(wide).set_aside.iloc[0]
     assert line[["row", "column", "value", "reason", "scope", "readings"]].tolist() == [
         2,
         "after",
-        "12–14",
-        "a range, not one reading",
+        "forty",
+        "not a number",
         "row",
         3,
     ]

@@ -117,8 +117,13 @@ def test_values_that_cannot_be_the_measure_are_not_used() -> None:
 
 
 def test_a_unit_that_does_not_convert_is_left_open() -> None:
-    guesses = propose_columns(sheet({"PPT L pre (kg)": [3, 4, 5]})).guesses.set_index("column")
-    assert "kg does not convert to kPa" in str(guesses.loc["PPT L pre (kg)", "reason"])
+    guesses = propose_columns(sheet({"PPT L pre (cm)": [3, 4, 5]})).guesses.set_index("column")
+    assert "cm does not convert to kPa" in str(guesses.loc["PPT L pre (cm)", "reason"])
+
+
+def test_a_pressure_written_as_a_force_asks_for_the_tip() -> None:
+    mapping = propose_columns(sheet({"PPT L pre (kg)": [3, 4, 5], "PPT L post (kg)": [3, 4, 6]})).mapping
+    assert [question.kind for question in mapping.asked] == ["tip"]
 
 
 def test_a_wide_sheet_in_other_words_is_proposed() -> None:

@@ -6,8 +6,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from toolkit.records.lexicon import words_of_language
 from toolkit.records.texts import from_texts
-from toolkit.records.values import Numbers, decimal_sign, read_numbers, yes_or_no
+from toolkit.records.values import MARKS, Numbers, decimal_sign, read_numbers, yes_or_no
 
 
 def read(*texts: str, decimal: str = "", missing: tuple[str, ...] = ()) -> Numbers:
@@ -53,8 +54,44 @@ def test_a_thousands_sign_is_never_guessed() -> None:
 
 
 @pytest.mark.parametrize("text", ["12–14", "12-14", "12 to 14", "12 - 14", "34° – 36°"])
-def test_a_range_is_not_one_reading(text: str) -> None:
-    assert reason_of(text) == "a range, not one reading"
+def test_of_a_range_the_middle_is_kept_and_marked(text: str) -> None:
+    numbers = read("30", text)
+    assert (numbers.value[1], MARKS[numbers.mark[1]]) == (13.0 if "12" in text else 35.0, "range")
+
+
+@pytest.mark.parametrize(
+    ("text", "value", "mark"),
+    [
+        ("35*", 35, "noted"),
+        ("34 (stiff)", 34, "noted"),
+        ("59°*", 59, "noted"),
+        ("~40", 40, "about"),
+        ("ca. 40", 40, "about"),
+        ("40?", 40, "about"),
+        (">90", 90, "limit"),
+        ("> 90°", 90, "limit"),
+        ("90+", 90, "limit"),
+        ("35", 35, ""),
+    ],
+)
+def test_a_mark_never_costs_a_reading(text: str, value: float, mark: str) -> None:
+    numbers = read("30", text)
+    assert (numbers.value[1], MARKS[numbers.mark[1]], numbers.problem[1]) == (value, mark, 0)
+
+
+@pytest.mark.parametrize("text", ["same", "=", "unchanged", "no change", '"'])
+def test_same_is_a_reading_to_be_filled_in(text: str) -> None:
+    numbers = read("30", text)
+    assert numbers.same.tolist() == [False, True]
+    assert numbers.taken.all()
+
+
+@pytest.mark.parametrize(
+    ("language", "text"), [("de", "unverändert"), ("es", "igual"), ("sv", "oförändrat"), ("pl", "bez zmian")]
+)
+def test_same_is_known_in_other_languages(language: str, text: str) -> None:
+    column = pd.Series(pd.Categorical(["30", text]))
+    assert read_numbers(column, words=words_of_language(language)).same.tolist() == [False, True]
 
 
 @pytest.mark.parametrize(("text", "value"), [("1.2e-05", 1.2e-5), ("-4E-1", -0.4), ("3.5E+01", 35.0), ("−2e−1", -0.2)])
@@ -71,7 +108,6 @@ def test_a_power_of_ten_keeps_to_the_decimal_sign_of_its_column() -> None:
     [
         ("=B2+1", "a formula without a value"),
         ("#DIV/0!", "a spreadsheet error"),
-        (">40", "a limit, not a reading"),
         ("about forty", "not a number"),
         ("1e3", "not a number"),
         ("3 4", "not a number"),

@@ -43,7 +43,7 @@ def test_sheets_with_the_same_header_are_read_and_others_noted(tmp_path: Path, w
         pd.DataFrame({"Ideas": ["a"], "When": ["b"]}).to_excel(book, sheet_name="Ideas", index=False)
     records = load_records(path)
     assert records.source.rows_kept == 6
-    assert "not read, as their headers differ: year.xlsx [Ideas]" in records.flags["what"].tolist()
+    assert "not read, as no readings before and after stand there: year.xlsx [Ideas]" in records.flags["what"].tolist()
 
 
 def test_a_sheet_that_is_not_there_is_named(tmp_path: Path, wide: pd.DataFrame) -> None:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -102,3 +105,31 @@ def flag_copies(frame: pd.DataFrame, ledger: Ledger) -> None:
     copies = some.loc[_shared(row_keys(some, place))]
     what = "the same readings stand under another region or intervention of this session: join them with + in one row"
     ledger.flag(copies, column="region", value=copies["region"].astype(str).to_numpy(dtype=object), what=what)
+
+
+def flag_near_clients(frame: pd.DataFrame, ledger: Ledger) -> None:
+    """Propose clients that may be one ("C-012" and "C12", "124" and "124 (new)"); they are never merged alone."""
+    counts = frame["client"].astype(str).value_counts()
+    for names in near_clients(list(counts.index)):
+        main, *others = sorted(names, key=lambda name: (-counts[name], len(name)))
+        quoted = " and ".join(f'"{name}"' for name in (main, *others))
+        lines = ", ".join(f'"{name}" = "{main}"' for name in others)
+        what = f"{quoted} may be one client; kept apart until columns.toml says [values.client] {lines}"
+        ledger.flag(
+            frame.loc[(frame["client"] == others[0]).to_numpy()].head(1), column="client", value=others[0], what=what
+        )
+
+
+def near_clients(names: Sequence[str]) -> list[list[str]]:
+    """Groups of spellings that differ only in signs, leading zeros or a note in brackets.
+
+    Example:
+        >>> near_clients(["C-012", "C12", "C-013", "124", "124 (new)"])
+        [['C-012', 'C12'], ['124', '124 (new)']]
+    """
+    groups: dict[str, list[str]] = {}
+    for name in names:
+        bare = re.sub(r"[(\[].*?[)\]]", " ", name).casefold()
+        key = re.sub(r"[^a-z0-9\u00c0-\uffff]", "", re.sub(r"(?<!\d)0+(?=\d)", "", bare))
+        groups.setdefault(key or name, []).append(name)
+    return [found for found in groups.values() if len(found) > 1]

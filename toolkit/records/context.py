@@ -11,6 +11,7 @@ import pandas as pd
 
 from toolkit.records.dates import read_dates
 from toolkit.records.ledger import Ledger, Why
+from toolkit.records.legend_values import order_of
 from toolkit.records.mapping import Mapping
 from toolkit.records.raw_table import clean_text
 from toolkit.records.texts import (
@@ -30,6 +31,7 @@ from toolkit.records.vocabulary import (
     join_names,
     order_words,
     protocol_choices,
+    side_in,
     side_words,
     split_several,
     yes_or_no,
@@ -49,12 +51,13 @@ def understand_context(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabula
         words: codebook and the user's own words.
         ledger: takes what is set aside or flagged.
     """
-    frame = _clients(sheet.copy(deep=False), ledger)
+    frame = _clients(sheet.copy(deep=False), mapping, ledger)
     for name in _PEOPLE:
         frame[name] = _one_spelling(frame, name, ledger)
     frame["practitioner"] = _stated(frame, "practitioner", ledger)
     frame = _dates(frame, mapping, ledger)
-    frame = _sides(frame, mapping, ledger)
+    frame = _visits(frame, ledger)
+    frame = _sides(frame, mapping, words, ledger)
     frame = _interventions(frame, words, ledger)
     frame = _regions(frame, words, ledger)
     frame = _details(frame, mapping, words, ledger)
@@ -66,8 +69,10 @@ def _header(mapping: Mapping, name: str) -> str:
     return mapping.fields.get(name, name)
 
 
-def _clients(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
+def _clients(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     """Clients under one spelling; rows without a client set aside."""
+    if own := mapping.words_for("client"):
+        frame["client"] = change_texts(frame["client"], lambda text: own.get(plain(text), text))
     frame["client"] = _one_spelling(frame, "client", ledger)
     nobody = rows_where(frame["client"], lambda text: not text)
     why = Why(column="client", reason="no client is named", remedy="write the client's pseudonym into the row")
@@ -112,7 +117,7 @@ def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFram
     header = _header(mapping, "date")
     file = str(frame["file"].iloc[0]) if len(frame) else ""
     texts = frame["date"]
-    dates = read_dates(texts, header=header, file=file, order=mapping.date_order)
+    dates = read_dates(texts, header=header, file=file, order=mapping.date_order, year=mapping.year)
     days = read_numbers(frame["day"], missing=mapping.missing)
     if dates.proof:
         what = f'dates read {dates.order.replace("_", " ")}: "{dates.proof}" allows no other order'
@@ -128,11 +133,26 @@ def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFram
     day_why = Why(
         column="day", reason="not a whole number of days", remedy="write days since the client's first visit: 0, 7, 14"
     )
-    without = ~dates.taken & ~days.taken
+    without = ~dates.taken & ~days.taken & rows_where(frame["visit"], lambda text: not clean_text(text))
     kept = reason == 0
     ledger.note(frame.loc[kept & bad_day], why=day_why)
     _note_dateless(frame.loc[kept & ~bad_day & without], header, remedy, ledger)
     return keep_rows(frame, kept & ~bad_day & ~without)
+
+
+def _visits(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
+    """The number of the visit where it is written down (0 where not); a text that is no number sets the row aside."""
+    numbers = read_numbers(frame["visit"])
+    bad = numbers.taken & ((numbers.problem > 0) | (numbers.value < 0) | (numbers.value % 1 != 0))
+    dated = frame["date"].notna().to_numpy() | frame["day"].notna().to_numpy()
+    why = Why(column="visit", reason="not the number of a visit", remedy="number the visits of each client 1, 2, 3 …")
+    told = np.where(numbers.taken & ~bad, numbers.value, 0).astype(np.int64)
+    only = (told > 0) & ~dated
+    if only.any():
+        what = f"{only.sum()} row(s) have no date: the number of the visit is their order in time, days are not known"
+        ledger.flag(frame.loc[only].head(1), column="visit", value="", what=what)
+    frame = frame.assign(visit=told)
+    return ledger.take_out(frame, bad & ~dated, why=why)
 
 
 def _note_dateless(rows: pd.DataFrame, header: str, remedy: str, ledger: Ledger) -> None:
@@ -152,14 +172,53 @@ def _texts(column: pd.Series, mask: np.ndarray) -> np.ndarray:
     return column[mask].astype(str).to_numpy(dtype=object)
 
 
-def _sides(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
-    """treated_side and measured_side as left, right, both or none; other words set the row aside."""
+def _sides(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
+    """treated_side and measured_side as left, right, both or none; other words set the row aside.
+
+    A side that stands with the region ("L UT") is the treated side where no column tells one.
+    """
+    _side_from_region(frame, words, ledger)
     for name in ("treated_side", "measured_side"):
-        table = side_words() | mapping.words_for(name)
+        table = side_words() | _own_sides(words) | mapping.words_for(name)
         why = Why(column=_header(mapping, name), reason="not a side", remedy="write left, right, both or none")
         frame = _translated(frame, name, table, why, ledger)
     frame["measured_side"] = change_texts(frame["measured_side"], lambda text: text or "none")
     return frame
+
+
+def _own_sides(words: Vocabulary) -> dict[str, str]:
+    """The words of a side in the sheet's language."""
+    return words.words.own("side") if words.words.language != "en" else {}
+
+
+def _side_from_region(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> None:
+    """Fill treated_side, in place, with the side that stands with the region; say where a column tells another."""
+    codes, texts = distinct(frame["region"])
+    sides = [_region_side(text, words) for text in texts]
+    if not any(sides):
+        return
+    told = np.array(sides, dtype=object)[codes]
+    stated = frame["treated_side"].astype(str).to_numpy(dtype=object)
+    empty = np.array([clean_text(text).casefold() in MISSING_WORDS for text in stated], dtype=bool)
+    table = side_words() | _own_sides(words)
+    meant = np.array([table.get(plain(text), "") for text in stated], dtype=object)
+    differs = ~empty & (told != "") & (meant != told) & (meant != "")
+    ledger.flag(
+        frame.loc[differs],
+        column="treated_side",
+        value=told[differs],
+        what="the region's words name another side than the column of sides; the column counts",
+    )
+    frame["treated_side"] = from_texts(np.where(empty & (told != ""), told, stated).tolist())
+
+
+def _region_side(text: str, words: Vocabulary) -> str:
+    """The side that the regions of one cell carry; both where they differ; "" where none does."""
+    own = words.mapping.words_for("region")
+    if plain(text) in own or text in words.names:
+        return ""
+    sides = {side for part in split_several(text, words.region) if (side := side_in(part, words.words)[0])}
+    return sides.pop() if len(sides) == 1 else "both" if sides else ""
 
 
 def _translated(frame: pd.DataFrame, name: str, table: dict[str, str], why: Why, ledger: Ledger) -> pd.DataFrame:
@@ -183,6 +242,8 @@ def _interventions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd
         known = words.intervention(part)
         return known or own.setdefault(plain(part), clean_text(part))
 
+    told = mapping_words(words, "intervention")
+    texts = [told.get(plain(text), text) for text in texts]
     frame["intervention"] = from_codes(
         codes, [join_names([name_of(part) for part in split_several(text, words.intervention)]) for text in texts]
     )
@@ -201,8 +262,10 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
     own: dict[str, str] = {}
 
     def name_of(part: str) -> str:
-        return words.region(part) or own.setdefault(plain(part), clean_text(part))
+        return words.region(part) or own.setdefault(plain(part), clean_text(side_in(part, words.words)[1]))
 
+    told = mapping_words(words, "region")
+    texts = [told.get(plain(text), text) for text in texts]
     new = [join_names([name_of(part) for part in split_several(text, words.region)]) for text in texts]
     frame["region"] = from_codes(codes, new)
     for text in own.values():
@@ -219,15 +282,19 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
     return frame
 
 
+def mapping_words(words: Vocabulary, name: str) -> dict[str, str]:
+    """The user's or the legend's words for whole cells of a field."""
+    return words.mapping.words_for(name)
+
+
 def _details(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
     """Optional details: choices, yes/no and numbers; what is not understood is flagged and left empty."""
-    orders = {plain(word): order for word, order in order_words().items()} | protocol_choices(words.codebook, "order")
-    _choice(frame, "order", orders | mapping.words_for("order"), ledger)
+    _order(frame, mapping, words, ledger)
     for name in _CHOICES:
         table = protocol_choices(words.codebook, name) | mapping.words_for(name)
         _choice(frame, name, table, ledger)
     for name, empty in (("examiner_blinded", "unknown"), ("side_drawn", "")):
-        own = mapping.words_for(name)
+        own = _yes_no_words(words) | mapping.words_for(name)
         codes, texts = distinct(frame[name])
         frame[name] = from_codes(codes, [_yes_no_unknown(text, own) or empty for text in texts])
     frame["setting"] = change_texts(frame["setting"], clean_text)
@@ -239,6 +306,34 @@ def _details(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: L
         ledger.flag(frame.loc[bad], column=name, value=_texts(frame[name], bad), what=what)
         frame[name] = np.where(bad, np.nan, numbers.value)
     return frame
+
+
+def _order(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> None:
+    """What came first, in place; codes that nothing explains are asked about and left out."""
+    codes, texts = distinct(frame["order"])
+    table = {plain(word): order for word, order in order_words().items()} | protocol_choices(words.codebook, "order")
+    table |= mapping.words_for("order")
+    found = {
+        text: table.get(plain(text)) or order_of(text, words.words)
+        for text in texts
+        if clean_text(text).casefold() not in MISSING_WORDS
+    }
+    unknown = [text for text, order in found.items() if not order]
+    if unknown:
+        rows = rows_where(frame["order"], lambda text: text in unknown)
+        first = sorted(map(clean_text, unknown))[0]
+        what = (
+            f"which of {' and '.join(sorted(map(clean_text, unknown))[:4])} means that the treatment came first, and which "
+            f'the rest? Left out until columns.toml says [values.order] "{first}" = "technique_first" (or "wait_first")'
+        )
+        ledger.flag(frame.loc[rows].head(1), column=_header(mapping, "order"), value=first, what=what)
+    frame["order"] = from_codes(codes, [found.get(text) or "" for text in texts])
+
+
+def _yes_no_words(words: Vocabulary) -> dict[str, str]:
+    """yes and no in the sheet's language."""
+    own = words.words
+    return dict.fromkeys(own.own("seen"), "yes") | dict.fromkeys(own.own("unseen"), "no")
 
 
 def _choice(frame: pd.DataFrame, name: str, table: dict[str, str], ledger: Ledger) -> None:
@@ -291,6 +386,8 @@ def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
     days = frame["day"].fillna(-1).to_numpy().astype(np.int64)
     has_date = frame["date"].notna().to_numpy()
     when = np.where(has_date, dates, -days - 10_000_000)
+    visits = frame["visit"].to_numpy().astype(np.int64)
+    when = np.where(~has_date & frame["day"].isna().to_numpy() & (visits > 0), -visits - 20_000_000, when)
     moments, place = np.unique(when, return_inverse=True)
     names = [_moment(moment) for moment in moments.tolist()]
     pairs, pair_place = np.unique(client_codes.astype(np.int64) * len(names) + place, return_inverse=True)
@@ -304,4 +401,6 @@ def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
 
 def _moment(moment: int) -> str:
     """A date, or a day number, as it stands in a built session_id."""
+    if moment <= -20_000_000:
+        return f"visit {-moment - 20_000_000}"
     return f"day {-moment - 10_000_000}" if moment <= -9_000_000 else str(np.datetime64(moment, "D"))

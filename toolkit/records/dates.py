@@ -6,12 +6,14 @@ import datetime as dt
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
-from toolkit.records.raw_table import clean_text, words_of
+from toolkit.records.lexicon import LANGUAGES, fold, words_of_language
+from toolkit.records.raw_table import clean_text
 from toolkit.records.texts import distinct
 from toolkit.records.values import MISSING_WORDS
 
@@ -21,32 +23,13 @@ EARLIEST = dt.date(1990, 1, 1)
 _ISO = re.compile(r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?$")
 _COMPACT = re.compile(r"^((?:19|20)\d{2})(\d{2})(\d{2})$")
 _TWO_ORDERS = re.compile(r"^(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})(?:[T ,].*)?$")
-_MONTH_WORD = re.compile(r"^(\d{1,2})(?:st|nd|rd|th|\.)?[-/. ]*([^\W\d]{3,})\.?[-/., ]*(\d{4}|\d{2})$")
+_MONTH_WORD = re.compile(
+    r"^(\d{1,2})(?:st|nd|rd|th|\.)?[-/. ]*(?:de |of )?([^\W\d]{3,})\.?(?: de)?[-/., ]*(\d{4}|\d{2})$"
+)
 _WORD_FIRST = re.compile(r"^([^\W\d]{3,})\.?[-/. ]*(\d{1,2})(?:st|nd|rd|th)?[-/., ]+(\d{4})$")
+_NO_YEAR = re.compile(r"^(\d{1,2})(?:st|nd|rd|th|\.)?[-/. ]*(?:de |of )?([^\W\d]{3,})\.?$")
+_NO_YEAR_WORD_FIRST = re.compile(r"^([^\W\d]{3,})\.?[-/. ]*(\d{1,2})(?:st|nd|rd|th)?$")
 _WEEKDAY = re.compile(r"^[^\W\d]{2,}\.?,\s+(?=\d)|^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?\s+(?=\d)", re.IGNORECASE)
-_MONTHS = {
-    name: number
-    for number, names in enumerate(
-        (
-            "jan januar janvier ene enero gen gennaio",
-            "feb februar février fév fev febrero febbraio",
-            "mar mär märz mrz mars marzo maart",
-            "apr avr avril abr abril aprile",
-            "may mai mayo mag maggio mei",
-            "jun juni juin junio giu giugno",
-            "jul juli juil juillet julio lug luglio",
-            "aug août aout ago agosto augustus",
-            "sep sept septembre septiembre set settembre",
-            "oct okt oktober octobre octubre ott ottobre",
-            "nov novembre noviembre",
-            "dec dez dezember déc décembre dic diciembre dicembre",
-        ),
-        start=1,
-    )
-    for name in names.split()
-}
-_ENGLISH = words_of("january february march april may june july august september october november december")
-_MONTHS |= {name: number for number, name in enumerate(_ENGLISH, start=1)}
 _FIRST_SPREADSHEET_DAY = dt.date(1899, 12, 30)
 
 
@@ -91,7 +74,7 @@ def proven_order(texts: Iterable[str]) -> tuple[str, str]:
     return ("either", seen) if seen else ("", "")
 
 
-def read_dates(column: pd.Series, *, header: str, file: str, order: str = "") -> Dates:
+def read_dates(column: pd.Series, *, header: str, file: str, order: str = "", year: str = "") -> Dates:
     """Read a categorical column of texts as dates.
 
     Args:
@@ -100,6 +83,7 @@ def read_dates(column: pd.Series, *, header: str, file: str, order: str = "") ->
         file: the file's name, for messages.
         order: "day_first", "month_first", "year_first", "spreadsheet_days", or "" (ISO dates, months in words, or an
             order that the values themselves prove).
+        year: of dates that name none, for example "2024"; "2023|2024" where the sheet names two.
 
     Raises:
         ExportError: dates that can be read in two ways, and no order set.
@@ -111,7 +95,8 @@ def read_dates(column: pd.Series, *, header: str, file: str, order: str = "") ->
     if not order:
         chosen, proof = _settle_order([cleaned[place] for place in used], header=header, file=file)
     today = dt.date.today()
-    read = [_read_one(text, chosen, today) for text in cleaned]
+    years = _year_of_each([cleaned[place] for place in _first_places(codes)], year, header=header, file=file)
+    read = [_read_one(_with_year(text, years), chosen, today) for text in cleaned]
     reasons = tuple(dict.fromkeys(["", *(reason for _, _, reason in read)]))
     dates = np.array([day for day, _, _ in read] or [], dtype="datetime64[s]")
     taken = np.array([is_taken for _, is_taken, _ in read], dtype=bool)
@@ -123,6 +108,73 @@ def read_dates(column: pd.Series, *, header: str, file: str, order: str = "") ->
     return Dates(
         date=dates[codes], taken=taken[codes], reason=reason[codes], reasons=reasons, order=chosen, proof=proof
     )
+
+
+def _first_places(codes: np.ndarray) -> list[int]:
+    """The distinct codes in the order in which the rows first show them."""
+    places, first = np.unique(codes, return_index=True)
+    return [int(place) for place in places[np.argsort(first)]]
+
+
+def _year_of_each(texts: list[str], year: str, *, header: str, file: str) -> dict[str, int]:
+    """text → year, for dates without one: the sheet's year; of two the second from where the months begin again.
+
+    Raises:
+        ExportError: such dates stand there, and no year is known.
+    """
+    bare = {text: parts for text in texts if (parts := _day_and_month(text))}
+    if not bare:
+        return {}
+    years = [int(one) for one in year.split("|") if one.strip().isdigit()]
+    if not years:
+        raise ExportError(
+            f'{file}, column "{header}": "{next(iter(bare))}" names no year, and no title does. Write year = 2024 '
+            "(the year meant) into columns.toml beside the export."
+        )
+    found: dict[str, int] = {}
+    place, last = 0, 0
+    for text, (_, month) in bare.items():
+        if month < last - 5 and place + 1 < len(years):
+            place += 1
+        found[text], last = years[place], month
+    return found
+
+
+def _with_year(text: str, years: dict[str, int]) -> str:
+    """A date without a year as an ISO date."""
+    parts = _day_and_month(text) if text in years else None
+    return f"{years[text]}-{parts[1]:02d}-{parts[0]:02d}" if parts else text
+
+
+def _day_and_month(text: str) -> tuple[int, int] | None:
+    """(day, month) of a date whose month is a word and that names no year ("8 jan", "Mar 5")."""
+    if found := _NO_YEAR.match(text):
+        day, word = int(found.group(1)), found.group(2)
+    elif found := _NO_YEAR_WORD_FIRST.match(text):
+        day, word = int(found.group(2)), found.group(1)
+    else:
+        return None
+    month = month_number(word)
+    return (day, month) if month and 1 <= day <= 31 else None
+
+
+def month_number(word: str) -> int | None:
+    """The month that a word of any language names.
+
+    Example:
+        >>> month_number("mrt"), month_number("Październik"), month_number("soleus")
+        (3, 10, None)
+    """
+    return _months().get(fold(word))
+
+
+@lru_cache(maxsize=1)
+def _months() -> dict[str, int]:
+    """The months of every language."""
+    table = {
+        phrase: int(number) for name in LANGUAGES for phrase, number in words_of_language(name).own("month").items()
+    }
+    return table
 
 
 def _settle_order(texts: list[str], *, header: str, file: str) -> tuple[str, str]:
@@ -192,7 +244,7 @@ def _with_month_word(text: str) -> tuple[int, int, int] | None:
         day, word, year = int(found.group(2)), found.group(1).casefold(), int(found.group(3))
     else:
         return None
-    month = _MONTHS.get(word)
+    month = month_number(word)
     return (year + (2000 if year < 100 else 0), month, day) if month else None
 
 
@@ -207,4 +259,6 @@ def looks_like_dates(text: str) -> bool:
     if _TWO_ORDERS.match(cleaned):
         return True
     parts = _parts(cleaned, "")
-    return parts is not None and 1 <= parts[1] <= 12 and 1 <= parts[2] <= 31
+    if parts is None:
+        return _day_and_month(cleaned) is not None
+    return 1 <= parts[1] <= 12 and 1 <= parts[2] <= 31

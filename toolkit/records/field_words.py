@@ -10,94 +10,56 @@ import pandas as pd
 from toolkit.records.codebook import Codebook
 from toolkit.records.codebook_words import plain_words
 from toolkit.records.dates import looks_like_dates
+from toolkit.records.lexicon import Words, fold, words_of_language
 from toolkit.records.raw_table import clean_text
 from toolkit.records.texts import distinct, plain
 from toolkit.records.values import MISSING_WORDS, yes_or_no
 from toolkit.records.vocabulary import phase_words, side_words, split_several
 
-_WORDS = {
-    "session_id": "session|session id|session no|session nr|session number|session code|visit id|appointment"
-    "|appointment id|sitzung",
-    "client": "client|client id|client code|client no|client number|patient|patient id|patient code|patient no"
-    "|patient nr|patient number"
-    "|pseudonym|code|subject|subject id|participant|participant id|id|case|case no|klient|klientin|kunde|person"
-    "|pat|pat id|pt|pt id|pt code",
-    "practitioner": "practitioner|therapist|clinician|physio|physiotherapist|operator|provider|staff|treated by"
-    "|treating therapist"
-    "|practitioner id|therapist id|behandler|behandlerin|therapeut|therapeutin|thérapeute|by|done by|who treated",
-    "site": "site|clinic|location|branch|practice|centre|center|praxis|standort|room",
-    "date": "date|visit date|session date|treatment date|date of visit|date of session|datum|fecha|data|visit"
-    "|when|tag der sitzung|behandlungsdatum",
-    "day": "day|day no|day number|days|study day|days since first visit|days since first",
-    "region": "region|regions|area|areas|muscle|muscles|tissue|tissues|area treated|areas treated|treated area"
-    "|region treated|regions treated"
-    "|treated region|body region|body area|body part|where|zone|zones|target|target tissue|muskel|muskeln|gebiet"
-    "|behandelte region|région",
-    "treated_side": "treated side|side treated|side|tx side|treatment side|seite|behandelte seite|côté|lado"
-    "|side of treatment",
-    "intervention": "intervention|interventions|technique|techniques|treatment|treatments|method|methods"
-    "|modality|modalities|what|what was done"
-    "|what i did|done|tx|rx|technik|methode|behandlung|maßnahme|protocol|therapy|technique used",
-    "order": "order|sequence|order drawn|coin|which first|first|draw|drawn order|what came first|reihenfolge",
-    "measure": "measure|test|outcome|movement|measurement|outcome measure|what was measured|variable|parameter|messung",
-    "measured_side": "measured side|side measured|test side|side tested|tested side|measurement side|gemessene seite",
-    "unit": "unit|units|einheit",
-    "phase": "phase|time point|timepoint|moment|stage|zeitpunkt|pre post|before after",
-    "reading": "reading|reading no|reading number|repeat|trial|repetition|rep|attempt",
-    "value": "value|result|wert|score|reading value|measured value",
-    "examiner": "examiner|who re measured|who remeasured|re measurer|measured by|remeasured by|re measured by"
-    "|assessor|tester|reader|rater|measurer"
-    "|untersucher|who measured",
-    "examiner_blinded": "examiner blinded|re measured blind|remeasured blind|measured blind|re measured blinded"
-    "|blinded|blind|assessor blinded|examiner blind|masked|verblindet",
-    "side_drawn": "side drawn|side by coin|side drawn at random|random side|side randomised|side randomized",
-    "comfort": "comfort|comfort 0 10|comfortable|comfort rating|how comfortable|komfort",
-    "adverse_event": "adverse event|adverse events|adverse|ae|side effect|side effects|reaction|reactions"
-    "|unwanted effects|nebenwirkung|nebenwirkungen",
-    "position": "position|client position|patient position|posture|lagerung",
-    "tissue_length": "tissue length|length|muscle length|tissue position",
-    "head": "head|device head|attachment|head size|contact|aufsatz",
-    "setting": "setting|settings|device setting|speed|level|intensity|einstellung",
-    "minutes": "minutes|min|mins|duration|duration min|time min|treatment time|dauer|dauer min|minuten",
-}
-_BY_WORD = {plain(word): field for field, words in _WORDS.items() for word in words.split("|")}
 _ENOUGH = 0.6
+_NO_FIELD = ("comment", "difference")
 
 
-def field_of_header(header: str) -> str | None:
-    """The field that a header's words name, or None.
+def field_of_header(header: str, words: Words | None = None) -> str | None:
+    """The field that a header's words name, or None; "comment" and "difference" for columns no one computes with.
 
     Example:
-        >>> field_of_header("Patient code"), field_of_header("Area(s) treated")
-        ('client', 'region')
+        >>> field_of_header("Patient code"), field_of_header("Area(s) treated"), field_of_header("Pt #")
+        ('client', 'region', 'client')
     """
-    bare = plain(header.replace("(s)", "s"))
-    without = plain(re.sub(r"[(\[].*?[)\]]", " ", header.replace("(s)", "s")))
-    spaced = plain(re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header))
-    for text in (bare, without, spaced):
-        asked = text.replace("?", "").strip().removeprefix("the ").removeprefix("any ").removeprefix("was ")
-        for words in (text, asked):
-            if words in _BY_WORD:
-                return _BY_WORD[words]
-    return None
+    chosen = words or words_of_language("en")
+    opened = header.replace("(s)", "s")
+    without = re.sub(r"[(\[].*?[)\]]", " ", opened)
+    spaced = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", header)
+    texts = [fold(text) for text in (opened, without, spaced)]
+    for text in texts:
+        for said in (text, text.removeprefix("the ").removeprefix("any ").removeprefix("was ")):
+            if found := chosen.table("field").get(said):
+                return found
+    tokens = texts[0].split()
+    if len(tokens) > 1 and any(
+        len(end) > 3 and chosen.own("field").get(end) == "difference" for end in (tokens[0], tokens[-1])
+    ):
+        return "difference"
+    return chosen.near("field", without) if not any(map(str.isdigit, without)) else None
 
 
-def values_agree(field: str, column: pd.Series, codebook: Codebook) -> bool | None:
+def values_agree(field: str, column: pd.Series, codebook: Codebook, words: Words | None = None) -> bool | None:
     """Whether a column's values fit a field: True, False, or None where values cannot tell."""
-    test = _tests(codebook).get(field)
+    test = _tests(codebook, words).get(field)
     texts = _sample(column)
     if test is None or not texts:
         return None
     return sum(test(text) for text in texts) / len(texts) >= _ENOUGH
 
 
-def field_of_values(column: pd.Series, codebook: Codebook) -> str | None:
+def field_of_values(column: pd.Series, codebook: Codebook, words: Words | None = None) -> str | None:
     """The field that a column's values name where its header does not: date, region, intervention, side or phase."""
     texts = _sample(column)
     if not texts:
         return None
     for field in ("date", "phase", "treated_side", "intervention", "measure", "region"):
-        if sum(_tests(codebook)[field](text) for text in texts) / len(texts) >= 0.8:
+        if sum(_tests(codebook, words)[field](text) for text in texts) / len(texts) >= 0.8:
             return field
     return None
 
@@ -108,37 +70,91 @@ def _sample(column: pd.Series) -> list[str]:
     return [text for text in texts if text.casefold() not in MISSING_WORDS][:60]
 
 
-def _tests(codebook: Codebook) -> dict[str, Callable[[str], bool]]:
+def _tests(codebook: Codebook, words: Words | None) -> dict[str, Callable[[str], bool]]:
     """For fields whose values can be recognised: does one text fit?"""
+    chosen = words or words_of_language("en")
     known = {
         plain_words(word)
-        for name, label, words in codebook.interventions[["intervention", "label", "words"]].itertuples(index=False)
-        for word in (name, label, *str(words).split("|"))
+        for name, label, listed in codebook.interventions[["intervention", "label", "words"]].itertuples(index=False)
+        for word in (name, label, *str(listed).split("|"))
     }
     sides, phases = side_words(), phase_words()
 
+    def find_region(text: str) -> str | None:
+        return codebook.find_region(text) or chosen.find("region", text)
+
     def region(text: str) -> bool:
-        return all(codebook.find_region(part) for part in split_several(text, codebook.find_region))
+        return all(
+            find_region(part) or find_region(_sideless(part, chosen)) for part in split_several(text, find_region)
+        )
+
+    def is_intervention(text: str) -> bool:
+        return plain_words(text) in known or chosen.find("intervention", text) is not None
 
     def intervention(text: str) -> bool:
-        return any(plain_words(part) in known for part in split_several(text, lambda part: plain_words(part) in known))
+        return any(is_intervention(part) for part in split_several(text, is_intervention))
 
     def number(text: str) -> bool:
-        return re.fullmatch(r"[+-]?\d+([.,]\d+)?", text) is not None
+        return re.match(r"[~<>]?[+-]?\d+([.,]\d+)?", text) is not None
+
+    def small_number(text: str) -> bool:
+        return re.fullmatch(r"\d{1,4}", text) is not None
+
+    def phase(text: str) -> bool:
+        return plain(text) in phases or phase_of(text, chosen) is not None
+
+    def side(text: str) -> bool:
+        return plain(text) in sides or chosen.find("side", text) is not None
 
     return {
-        "date": looks_like_dates,
+        "date": lambda text: looks_like_dates(text) or is_serial_day(text),
         "region": region,
         "intervention": intervention,
-        "measure": lambda text: codebook.find_measure(text) is not None,
-        "treated_side": lambda text: plain(text) in sides,
-        "measured_side": lambda text: plain(text) in sides,
-        "phase": lambda text: plain(text) in phases,
+        "measure": lambda text: codebook.find_measure(text) is not None or chosen.find("measure", text) is not None,
+        "treated_side": side,
+        "measured_side": side,
+        "phase": phase,
         "examiner_blinded": lambda text: yes_or_no(text) is not None or plain(text) == "unknown",
         "side_drawn": lambda text: yes_or_no(text) is not None,
         "comfort": number,
         "minutes": number,
-        "day": number,
-        "reading": number,
-        "value": lambda text: number(text.rstrip("°")) or yes_or_no(text) is not None,
+        "day": small_number,
+        "visit": small_number,
+        "reading": lambda text: re.fullmatch(r"\d{1,2}", text) is not None,
+        "value": lambda text: number(text) or yes_or_no(text) is not None,
+        "before": number,
+        "before_2": number,
+        "after_wait": number,
+        "after": number,
     }
+
+
+def is_serial_day(text: str) -> bool:
+    """Whether a text is a spreadsheet's number of a day between 2000 and 2064.
+
+    Example:
+        >>> is_serial_day("45173"), is_serial_day("12")
+        (True, False)
+    """
+    return re.fullmatch(r"\d{5}(\.0+)?", text) is not None and 36_526 <= float(text) <= 60_000
+
+
+def phase_of(text: str, words: Words) -> str | None:
+    """before, before_2, after_wait or after for a cell of a long sheet ("baseline 2", "post tx"), None for others.
+
+    Example:
+        >>> phase_of("post tx", words_of_language("en")), phase_of("baseline 2", words_of_language("en"))
+        ('after', 'before_2')
+    """
+    from toolkit.records.header_words import read_header
+
+    told = read_header(text, words)
+    if not told.phase or told.rest or told.side != "none":
+        return None
+    return "before_2" if told.phase == "before" and told.repeat == 2 else told.phase
+
+
+def _sideless(text: str, words: Words) -> str:
+    """A text without the words of a side."""
+    sides = words.own("side")
+    return " ".join(token for token in fold(text).split() if token not in sides)

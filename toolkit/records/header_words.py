@@ -1,134 +1,164 @@
 """The words of a header of readings: which phase, which side, which unit, and what is left over names the measure.
 
-"Neck side-bend L pre", "SB_R_post (deg)", "ROM rot li nachher", "Lunge right after rest [cm]", "painPre2" …
+"Neck side-bend L pre", "SB_R_post (deg)", "Rotation re nachher", "RI D après", "Lunge right after rest [cm]" …
+A header of several levels is read as one text, the upper level first.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
-from toolkit.records.raw_table import clean_text, words_of
+from toolkit.records.lexicon import Words, fold, words_of_language
+from toolkit.records.raw_table import clean_text
 from toolkit.records.units import unit_name
 
-_BEFORE = frozenset(
-    words_of(
-        "pre before b4 baseline bl initial start prior vorher vor avant antes prima pretest "
-        "pretreatment pretx beforehand t0"
-    )
-)
-_AFTER = frozenset(
-    words_of(
-        "post after end final nachher nach après apres después despues dopo posttest "
-        "posttreatment posttx afterwards aft t1"
-    )
-)
-_WAIT = frozenset(words_of("wait waited waiting rested pause paused ruhe repos"))
-_REST = frozenset({"rest", "resting"})
-_SECOND = frozenset(words_of("2 2nd second again repeat repeated ii b zwei zweite"))
-_FIRST = frozenset(words_of("1 1st first i a eins erste"))
-_SIDES = {
-    **dict.fromkeys(words_of("left l lt lft lhs li links gauche izq izquierda sinistra sx"), "left"),
-    **dict.fromkeys(words_of("right r rt rgt rhs re rechts droite derecha destra dx"), "right"),
-    **dict.fromkeys(words_of("both bilateral bilat bil beide beidseits"), "both"),
-}
-_UNIT_WORDS = frozenset(
-    words_of(
-        "deg degs degree degrees ° º cm cms mm kg kgs kgf kpa newton newtons lb lbs lbf psi secs seconds percent %"
-    )
-)
-_FILLERS = frozenset(
-    words_of(
-        "rom range motion of the measurement measure reading test score value "
-        "tx treatment rx session therapy behandlung"
-    )
-)
-_ENGLISH = {
-    **dict.fromkeys(words_of("schmerz schmerzen douleur dolor dolore"), "pain"),
-    "lx": "lumbar",
-    **dict.fromkeys(words_of("nacken hals hws cou cuello collo"), "neck"),
-    **dict.fromkeys(words_of("schulter épaule hombro spalla"), "shoulder"),
-    **dict.fromkeys(words_of("hüfte hanche cadera anca"), "hip"),
-    **dict.fromkeys(words_of("knie genou rodilla ginocchio"), "knee"),
-    **dict.fromkeys(words_of("sprunggelenk osg cheville tobillo caviglia"), "ankle"),
-    **dict.fromkeys(words_of("drehung rotación rotazione"), "rotation"),
-    **dict.fromkeys(words_of("seitneigung lateralflexion inclinaison inclinación"), "side bend"),
-    **dict.fromkeys(words_of("beugung flexión flessione"), "flexion"),
-    **dict.fromkeys(words_of("streckung extensión estensione"), "extension"),
-    **dict.fromkeys(words_of("kraft force fuerza forza"), "strength"),
-}
 _BRACKET = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")
+_OUT_OF_TEN = re.compile(
+    r"(?<![\d/])(?:/\s*10\b|\b0\s*[-–—]\s*10\b|\b(?:sur|out of|von|su|de|van|av|na)\s+10\b)", re.IGNORECASE
+)
+_AREA_UNIT = re.compile(r"\b(kgf?|n|lbf?)\s*/\s*(cm|in)\s*(?:2|²|\^2)", re.IGNORECASE)
 _CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-zäöüß])")
-_GLUED = re.compile(r"^(pre|before|baseline|post|after|vorher|nachher)[ .#]?(\d)$")
+_GLUED = re.compile(
+    r"^(pre|before|baseline|post|after|vorher|nachher|avant|apres|antes|despues|prima|dopo|fore|efter|przed|po)[ .#]?(\d)$"
+)
 _GLUED_SIDE = re.compile(r"^(l|r|left|right)(pre|post|before|after)(\d?)$")
+_KINDS = ("phase", "side", "unit", "filler", "body", "movement", "measure")
 
 
 @dataclass(frozen=True, kw_only=True)
 class HeaderWords:
-    """A header taken apart: `phase` and `unit` "" and `side` "none" when no word tells; `rest` names the measure."""
+    """A header taken apart: `phase` and `unit` "" and `side` "none" when no word tells; `rest` names the measure.
+
+    `order` is 1 or 2 where the header only counts readings ("SLR L 1st") and names no phase.
+    """
 
     phase: str
     side: str
     unit: str
     rest: str
     repeat: int = 1
+    order: int = 0
 
 
-def read_header(header: str) -> HeaderWords:
+@dataclass(frozen=True)
+class _Token:
+    """One word or known phrase of a header, with what it may mean as each kind of word."""
+
+    text: str
+    phase: str = ""
+    side: str = ""
+    unit: str = ""
+    filler: str = ""
+    body: str = ""
+    movement: str = ""
+    measure: str = ""
+
+
+def read_header(header: str, words: Words | None = None) -> HeaderWords:
     """Take a header of readings apart.
 
     Example:
         >>> read_header("Neck side-bend L post (deg)")
-        HeaderWords(phase='after', side='left', unit='deg', rest='neck side bend', repeat=1)
+        HeaderWords(phase='after', side='left', unit='deg', rest='neck side bend', repeat=1, order=0)
+        >>> read_header("RI D après", words_of_language("fr")).side
+        'right'
     """
-    text, unit = _without_unit(clean_text(header))
-    tokens = _tokens(text)
+    return _read_header(clean_text(header), words or words_of_language("en"))
+
+
+@lru_cache(maxsize=4_000)
+def _read_header(header: str, words: Words) -> HeaderWords:
+    """`read_header` of a cleaned text."""
+    text, unit = _without_unit(header)
+    tokens = _tokens(text, words)
     if not unit:
         tokens, unit = _unit_word(tokens)
     tokens, phase, repeat = _phase(tokens)
     tokens, side = _side(tokens)
-    rest = " ".join(_ENGLISH.get(token, token) for token in tokens if token not in _FILLERS)
-    return HeaderWords(phase=phase, side=side, unit=unit, rest=rest, repeat=repeat)
+    order = 0
+    if not phase:
+        tokens, order = _order(tokens)
+    rest = " ".join(_english(token, words) for token in tokens if not token.filler)
+    return HeaderWords(phase=phase, side=side, unit=unit, rest=" ".join(rest.split()), repeat=repeat, order=order)
+
+
+def _english(token: _Token, words: Words) -> str:
+    """The codebook's English for a word of another language; a word of English or of nobody as it stands."""
+    if token.measure:
+        return token.measure.replace("_", " ")
+    english = words_of_language("en")
+    if token.text in english.own("body") or token.text in english.own("movement"):
+        return token.text
+    return token.movement or token.body or token.text
 
 
 def _without_unit(text: str) -> tuple[str, str]:
-    """The text without a bracket that names a unit, and the unit; other brackets are opened."""
+    """The text without a unit that stands in brackets or as "/10", and the unit; other brackets are opened."""
     unit = ""
     for inside in _BRACKET.findall(text):
         words = inside.strip()
-        if words and words.casefold() not in ("l", "r", "m", "s", "n", "1", "2") and unit_name(words):
-            unit = unit_name(words) or ""
+        found = unit_name(words) if words.casefold() not in ("l", "r", "m", "1", "2", "d") else None
+        if words and not found and "," in words:
+            found = next((name for part in words.split(",") if (name := unit_name(part))), None)
+        if words and found:
+            unit = found
             text = text.replace(f"({inside})", " ").replace(f"[{inside}]", " ").replace(f"{{{inside}}}", " ")
-        elif words.casefold() in ("n", "s", "m"):
-            unit = unit_name(words) or ""
-            text = text.replace(f"({inside})", " ").replace(f"[{inside}]", " ")
+    if area := _AREA_UNIT.search(text):
+        unit, text = unit_name(area.group()) or unit, _AREA_UNIT.sub(" ", text)
+    if _OUT_OF_TEN.search(text):
+        unit, text = unit or "points", _OUT_OF_TEN.sub(" ", text)
     return text, unit
 
 
-def _tokens(text: str) -> list[str]:
-    """Lower-case words: split at signs and at camelCase; "pre2" and "Lpre" taken apart."""
-    spaced = _CAMEL.sub(" ", re.sub(r"[_\-–—/\\,.:;()\[\]{}|+*#]", " ", text))
-    tokens: list[str] = []
-    for word in spaced.casefold().replace("°", " ° ").replace("º", " ° ").replace("%", " % ").split():
+def _tokens(text: str, words: Words) -> list[_Token]:
+    """Known phrases and single words: split at signs and at camelCase; "pre2" and "Lpre" taken apart."""
+    spaced = _CAMEL.sub(" ", re.sub(r"[_\-–—/\\,.:;()\[\]{}|+*#>]", " ", text))
+    bare: list[str] = []
+    for word in fold(spaced).split():
         if found := _GLUED.match(word):
-            tokens += [found.group(1), found.group(2)]
+            bare += [found.group(1), found.group(2)]
         elif found := _GLUED_SIDE.match(word):
-            tokens += [part for part in found.groups() if part]
+            bare += [part for part in found.groups() if part]
         else:
-            tokens.append(word)
-    return tokens
+            bare.append(word)
+    tables = [words.own(kind) if kind == "filler" else words.table(kind) for kind in _KINDS]
+    tokens: list[_Token] = []
+    place = 0
+    while place < len(bare):
+        for length in range(min(6, len(bare) - place), 0, -1):
+            phrase = " ".join(bare[place : place + length])
+            meanings = [table.get(phrase, "") for table in tables]
+            if any(meanings) or length == 1:
+                tokens.append(_Token(phrase, *meanings))
+                place += length
+                break
+    return [_mended(token, words) for token in tokens]
 
 
-def _unit_word(tokens: list[str]) -> tuple[list[str], str]:
+def _mended(token: _Token, words: Words) -> _Token:
+    """A word nobody knows, read as the word of a phase, body part or movement it is misspelt from."""
+    if any((token.phase, token.side, token.unit, token.filler, token.body, token.movement, token.measure)):
+        return token
+    for kind in ("phase", "movement", "body", "measure"):
+        if len(token.text) > 5 and (means := words.near(kind, token.text)):
+            return replace(token, **{kind: means})
+    return token
+
+
+def _unit_word(tokens: list[_Token]) -> tuple[list[_Token], str]:
     """The tokens without a word that is a unit, and the unit."""
-    found = [token for token in tokens if token in _UNIT_WORDS]
-    return [token for token in tokens if token not in _UNIT_WORDS], (unit_name(found[0]) or "") if found else ""
+    found = [token for token in tokens if token.unit or token.text in ("°", "%")]
+    if not found:
+        return tokens, ""
+    return [token for token in tokens if token not in found], unit_name(found[0].unit or found[0].text) or ""
 
 
-def _phase(tokens: list[str]) -> tuple[list[str], str, int]:
+def _phase(tokens: list[_Token]) -> tuple[list[_Token], str, int]:
     """(tokens without the words of the phase, phase or "", number of the repeat)."""
-    before = [place for place, token in enumerate(tokens) if token in _BEFORE]
-    after = [place for place, token in enumerate(tokens) if token in _AFTER]
+    before = [place for place, token in enumerate(tokens) if token.phase == "before"]
+    after = [place for place, token in enumerate(tokens) if token.phase == "after"]
     wait = _wait_places(tokens, before, after)
     used = set(wait) | set(before) | set(after)
     if not used:
@@ -142,49 +172,50 @@ def _phase(tokens: list[str]) -> tuple[list[str], str, int]:
     return rest, "before" if before else "after", repeat
 
 
-def _wait_places(tokens: list[str], before: list[int], after: list[int]) -> list[int]:
+def _wait_places(tokens: list[_Token], before: list[int], after: list[int]) -> list[int]:
     """Where a word tells of the wait; "rest" counts only behind "after" (pain at rest is a measure)."""
-    places = [place for place, token in enumerate(tokens) if token in _WAIT]
+    places = [place for place, token in enumerate(tokens) if token.phase == "after_wait"]
     for place, token in enumerate(tokens):
-        if token in _REST:
-            follows = place > 0 and tokens[place - 1] in _AFTER
-            alone = not before and not after and (place == 0 or tokens[place - 1] != "at") and place == len(tokens) - 1
-            if follows or alone:
+        if token.phase == "rest":
+            follows = place > 0 and tokens[place - 1].phase == "after"
+            alone = not before and not after and (place == 0 or tokens[place - 1].text != "at")
+            if follows or (alone and place == len(tokens) - 1):
                 places.append(place)
     return places
 
 
-def _repeat(tokens: list[str], used: set[int]) -> tuple[int, set[int]]:
+def _repeat(tokens: list[_Token], used: set[int]) -> tuple[int, set[int]]:
     """(2 for a second reading, else 1; places of the words that say so), looked for beside the words of the phase."""
     for place in sorted(used):
         for beside in (place + 1, place - 1):
             if 0 <= beside < len(tokens) and beside not in used:
                 token = tokens[beside]
-                is_digit = token.isdigit() and len(token) == 1
-                if token in _SECOND and (beside > place or token not in ("b", "2", "i", "ii")):
+                if token.phase == "second" and (beside > place or token.text not in ("b", "2", "i", "ii")):
                     return 2, {beside}
-                if token in _FIRST and beside > place:
+                if token.phase == "first" and beside > place:
                     return 1, {beside}
-                if is_digit and beside > place:
-                    return int(token), {beside}
+                if token.text.isdigit() and len(token.text) == 1 and beside > place:
+                    return int(token.text), {beside}
     return 1, set()
 
 
-def _side(tokens: list[str]) -> tuple[list[str], str]:
+def _order(tokens: list[_Token]) -> tuple[list[_Token], int]:
+    """(tokens without a last word that only counts, 1 or 2), 0 where none counts."""
+    if len(tokens) > 1 and tokens[-1].phase in ("first", "second"):
+        return tokens[:-1], 1 if tokens[-1].phase == "first" else 2
+    return tokens, 0
+
+
+def _side(tokens: list[_Token]) -> tuple[list[_Token], str]:
     """(tokens without the words of the side, side or "none")."""
-    sides = {_SIDES[token] for token in tokens if token in _SIDES}
-    if not sides:
+    told = [token for token in tokens if token.side in ("left", "right", "both") and token.text != "b"]
+    if not told:
         return tokens, "none"
-    rest = [token for place, token in enumerate(tokens) if token not in _SIDES and not _is_side_of(tokens, place)]
+    sides = {token.side for token in told}
+    rest = [token for place, token in enumerate(tokens) if token not in told and not _is_side_of(tokens, place)]
     return rest, sides.pop() if len(sides) == 1 else "both"
 
 
-def _is_side_of(tokens: list[str], place: int) -> bool:
+def _is_side_of(tokens: list[_Token], place: int) -> bool:
     """Whether the word at `place` is the "side" of "left side", not that of "side bend"."""
-    beside = tokens[max(place - 1, 0) : place]
-    follows = tokens[place + 1 : place + 2]
-    return (
-        tokens[place] in ("side", "seite")
-        and any(token in _SIDES for token in beside)
-        and not (follows and follows[0].startswith(("bend", "flex", "ly")))
-    )
+    return tokens[place].text in ("side", "seite", "cote", "lado", "lato", "zijde", "kant", "sida", "strona")

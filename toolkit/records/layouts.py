@@ -3,20 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from toolkit.records.field_words import phase_of
 from toolkit.records.ledger import Ledger, Why
+from toolkit.records.lexicon import words_of_language
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
 from toolkit.records.raw_table import clean_text
 from toolkit.records.readings import Judged, Rulers, judge
 from toolkit.records.sheets import CONTEXT
-from toolkit.records.texts import constant, distinct, from_codes, keep_rows, plain, rows_where, stack
-from toolkit.records.values import Numbers, read_numbers
+from toolkit.records.texts import (
+    change_texts,
+    constant,
+    distinct,
+    from_codes,
+    from_texts,
+    keep_rows,
+    plain,
+    row_keys,
+    rows_where,
+    stack,
+)
+from toolkit.records.values import MARK_SAYS, MARKS, Numbers, read_numbers
 from toolkit.records.vocabulary import Vocabulary, phase_words
 
-WIDE_COLUMNS = ("file", "row", "readings", *CONTEXT, *READING_FIELDS)
+WIDE_COLUMNS = ("file", "row", "readings", *CONTEXT, *READING_FIELDS, "marks")
+_NO_BEFORE = ("the same as before, but no reading before is there", "type the number that was read")
 
 
 def wide_rows(
@@ -26,38 +41,79 @@ def wide_rows(
     frame = measures_of(sheet, mapping=mapping, words=words, rulers=rulers, ledger=ledger)
     codes = frame["measure_code"].to_numpy()
     keep = np.ones(len(frame), dtype=bool)
-    judged: dict[str, np.ndarray] = {}
+    read: dict[str, _Read] = {}
     for name in READING_FIELDS:
-        if name not in mapping.fields:
-            judged[name] = np.full(len(frame), np.nan)
-            continue
-        header = mapping.fields[name]
-        numbers = _numbers(frame[f"cell:{header}"], mapping)
-        result = judge(numbers, measure=codes, unit=frame["unit"], rulers=rulers)
-        _note_problems(frame, result, header, keep, ledger)
-        keep &= result.problem == 0
-        judged[name] = result.value
-    frame = frame.assign(**judged, unit=_units(codes, rulers))
+        if name in mapping.fields:
+            header = mapping.fields[name]
+            numbers = _numbers(frame[f"cell:{header}"], mapping)
+            result = judge(numbers, measure=codes, unit=frame["unit"], rulers=rulers, tip=mapping.tip_cm2)
+            _note_problems(frame, result, header, keep, ledger)
+            keep &= result.problem == 0
+            read[name] = _Read(header=header, value=result.value, numbers=numbers)
+    unfilled = _fill_same(read, frame, ledger, keep)
+    keep &= ~unfilled
+    marks = _flag_marks(read, frame, ledger, keep)
+    judged = {name: read[name].value if name in read else np.full(len(frame), np.nan) for name in READING_FIELDS}
+    frame = frame.assign(**judged, unit=_units(codes, rulers), marks=marks)
     return only_paired(keep_rows(frame[list(WIDE_COLUMNS)], keep), ledger)
 
 
-def session_rows(sheet: pd.DataFrame, *, mapping: Mapping, rulers: Rulers, ledger: Ledger) -> pd.DataFrame:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Read:
+    """One column of readings: header, values in the codebook's unit (changed where "same" is filled in), the cells."""
+
+    header: str
+    value: np.ndarray
+    numbers: Numbers
+
+
+def session_rows(
+    sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger
+) -> pd.DataFrame:
     """One row a measured side from sheets with one row a session; a bad reading is set aside alone."""
     nothing = sheet["readings"].to_numpy() == 0
     why = Why(column="(readings)", reason="no reading in this row", remedy="nothing to do if none was taken")
     sheet = ledger.take_out(sheet, nothing, why=why)
+    if any(one.measure == "measure" for one in mapping.readings):
+        sheet = measures_of(sheet, mapping=mapping, words=words, rulers=rulers, ledger=ledger)
     parts = []
     for (measure, side), columns in _by_measured_side(mapping.readings).items():
-        code = rulers.names.index(measure)
-        part = sheet[["file", "row", *CONTEXT]].copy()
-        part["measure"], part["measured_side"] = constant(measure, len(part)), constant(side, len(part))
-        part["unit"] = constant(rulers.unit[code], len(part))
+        part = _with_measure(sheet, measure, side, rulers)
+        read = {
+            phase: _session_reading(part, sheet, columns[phase], mapping, rulers, ledger)
+            for phase in READING_FIELDS
+            if phase in columns
+        }
+        every = np.ones(len(part), dtype=bool)
+        _fill_same(read, part.assign(readings=1), ledger, every)
+        part["marks"] = _flag_marks(read, part, ledger, every)
         for phase in READING_FIELDS:
-            part[phase] = _session_reading(sheet, columns.get(phase), code, mapping, rulers, ledger)
+            part[phase] = read[phase].value if phase in read else np.full(len(part), np.nan)
         part["readings"] = part[list(READING_FIELDS)].notna().sum(axis=1).astype(np.int64)
         part = part.loc[part["readings"] > 0, list(WIDE_COLUMNS)]
         parts.append(only_paired(part, ledger))
     return stack(parts)
+
+
+def _with_measure(sheet: pd.DataFrame, measure: str, side: str, rulers: Rulers) -> pd.DataFrame:
+    """The context of each row with the measure and measured side of one group of columns, or those the row names."""
+    part = sheet[["file", "row", *CONTEXT]].copy()
+    if measure == "measure":
+        part["measure_code"] = sheet["measure_code"].to_numpy()
+        part["told_unit"] = sheet["unit"].array
+    else:
+        part["measure"] = constant(measure, len(part))
+        part["measure_code"] = np.full(len(part), rulers.names.index(measure), dtype=np.int64)
+    codes = part["measure_code"].to_numpy()
+    if side == "treated_side":
+        part["measured_side"] = change_texts(part["treated_side"], lambda text: text or "none")
+    elif side != "measured_side":
+        part["measured_side"] = constant(side, len(part))
+    if side in ("treated_side", "measured_side") and not rulers.sided[codes].all():
+        texts = part["measured_side"].astype(str).to_numpy(dtype=object)
+        part["measured_side"] = from_texts(np.where(rulers.sided[codes], texts, "none").tolist())
+    part["unit"] = _units(codes, rulers)
+    return part
 
 
 def _by_measured_side(readings: Sequence[ReadingColumn]) -> dict[tuple[str, str], dict[str, ReadingColumn]]:
@@ -69,17 +125,57 @@ def _by_measured_side(readings: Sequence[ReadingColumn]) -> dict[tuple[str, str]
 
 
 def _session_reading(
-    sheet: pd.DataFrame, column: ReadingColumn | None, code: int, mapping: Mapping, rulers: Rulers, ledger: Ledger
-) -> np.ndarray:
+    part: pd.DataFrame, sheet: pd.DataFrame, column: ReadingColumn, mapping: Mapping, rulers: Rulers, ledger: Ledger
+) -> _Read:
     """One column of readings as numbers; each bad reading set aside alone."""
-    if column is None:
-        return np.full(len(sheet), np.nan)
     numbers = _numbers(sheet[f"cell:{column.column}"], mapping)
-    measure = np.full(len(sheet), code, dtype=np.int64)
-    unit = pd.Series(constant(column.unit, len(sheet)), index=sheet.index)
-    result = judge(numbers, measure=measure, unit=unit, rulers=rulers)
+    told = part["told_unit"] if "told_unit" in part else None
+    unit = pd.Series(constant(column.unit, len(sheet)), index=sheet.index) if column.unit or told is None else told
+    result = judge(numbers, measure=part["measure_code"].to_numpy(), unit=unit, rulers=rulers, tip=mapping.tip_cm2)
     _note_problems(sheet.assign(readings=1), result, column.column, np.ones(len(sheet), dtype=bool), ledger)
-    return result.value
+    return _Read(header=column.column, value=result.value, numbers=numbers)
+
+
+def _fill_same(read: dict[str, _Read], frame: pd.DataFrame, ledger: Ledger, keep: np.ndarray) -> np.ndarray:
+    """Give "same" the reading before it, in place; True for rows where there is none, which are noted."""
+    lost = np.zeros(len(frame), dtype=bool)
+    latest = np.full(len(frame), np.nan)
+    for name in READING_FIELDS:
+        if name not in read:
+            continue
+        one = read[name]
+        same = one.numbers.same
+        if same.any():
+            one.value[same] = latest[same]
+            empty = same & np.isnan(one.value) & keep
+            why = Why(column=one.header, reason=_NO_BEFORE[0], remedy=_NO_BEFORE[1])
+            values = (
+                frame.loc[empty, f"cell:{one.header}"].astype(str).to_numpy(dtype=object)
+                if f"cell:{one.header}" in frame
+                else "same"
+            )
+            ledger.note(frame.loc[empty], why=why, value=values)
+            lost |= empty
+        if name in ("before", "before_2"):
+            latest = np.where(np.isnan(one.value), latest, one.value)
+    return lost
+
+
+def _flag_marks(read: dict[str, _Read], frame: pd.DataFrame, ledger: Ledger, keep: np.ndarray) -> pd.Categorical:
+    """Flag each reading that carries a mark; returns the marks of each row: "before:noted after:same", "" for none."""
+    texts = np.full(len(frame), "", dtype=object)
+    for name, one in read.items():
+        marked = keep & (one.numbers.mark > 0) & ~np.isnan(one.value)
+        for place in np.unique(one.numbers.mark[marked]).tolist():
+            rows = marked & (one.numbers.mark == place)
+            texts[rows] = [f"{text} {name}:{MARKS[place]}".strip() for text in texts[rows]]
+            ledger.flag(frame.loc[rows], column=one.header, value=_shown(one, rows), what=MARK_SAYS[MARKS[place]])
+    return from_texts(texts.tolist()) if len(texts) else constant("", 0)
+
+
+def _shown(one: _Read, rows: np.ndarray) -> np.ndarray:
+    """The kept values of marked readings, as texts."""
+    return np.array([f"{value:g}" for value in one.value[rows]], dtype=object)
 
 
 def reading_rows(
@@ -92,18 +188,39 @@ def reading_rows(
     frame = measures_of(sheet, mapping=mapping, words=words, rulers=rulers, ledger=ledger)
     frame = _phases(frame, mapping, ledger)
     header, codes = mapping.fields["value"], frame["measure_code"].to_numpy()
-    result = judge(_numbers(frame[f"cell:{header}"], mapping), measure=codes, unit=frame["unit"], rulers=rulers)
+    numbers = _numbers(frame[f"cell:{header}"], mapping)
+    result = judge(numbers, measure=codes, unit=frame["unit"], rulers=rulers, tip=mapping.tip_cm2)
     _note_problems(frame, result, header, np.ones(len(frame), dtype=bool), ledger)
-    frame = frame.assign(value=result.value, unit=_units(codes, rulers))
-    columns = ["file", "row", "readings", *CONTEXT, "phase", "reading", "value"]
-    return keep_rows(frame[columns], result.problem == 0)
+    keep = result.problem == 0
+    read = {"value": _Read(header=header, value=_with_same(frame, numbers, result.value), numbers=numbers)}
+    lost = numbers.same & np.isnan(read["value"].value) & keep
+    ledger.note(frame.loc[lost], why=Why(column=header, reason=_NO_BEFORE[0], remedy=_NO_BEFORE[1]), value="same")
+    marks = _flag_marks(read, frame, ledger, keep & ~lost)
+    frame = frame.assign(value=read["value"].value, unit=_units(codes, rulers), marks=marks)
+    columns = ["file", "row", "readings", *CONTEXT, "phase", "reading", "value", "marks"]
+    return keep_rows(frame[columns], keep & ~lost)
+
+
+def _with_same(frame: pd.DataFrame, numbers: Numbers, value: np.ndarray) -> np.ndarray:
+    """The values with "same" filled by the last reading before of the same session, measure and side."""
+    same = numbers.same
+    if not same.any():
+        return value
+    key = row_keys(frame, ["session_id", "measure", "measured_side"])
+    is_before = rows_where(frame["phase"], lambda text: text == "before") & ~same & ~np.isnan(value)
+    before = pd.Series(value[is_before], index=key[is_before])
+    last = before[~before.index.duplicated(keep="last")]
+    filled = value.copy()
+    filled[same] = last.reindex(key[same]).to_numpy()
+    return filled
 
 
 def _phases(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     """phase as before, after_wait or after; reading as a number (0 = not given); before_2 is reading 2 of before."""
     table = phase_words() | mapping.words_for("phase")
     codes, texts = distinct(frame["phase"])
-    found = [table.get(plain(text)) for text in texts]
+    chosen = words_of_language(mapping.language)
+    found = [table.get(plain(text)) or phase_of(text, chosen) for text in texts]
     unknown = np.array([phase is None for phase in found], dtype=bool)[codes] if texts else np.zeros(0, dtype=bool)
     second = np.array([phase == "before_2" for phase in found], dtype=bool)[codes] if texts else unknown
     numbers = read_numbers(frame["reading"], missing=mapping.missing)
@@ -146,7 +263,13 @@ def measures_of(
 
 def _numbers(column: pd.Series, mapping: Mapping) -> Numbers:
     """A column of readings read with the mapping's settings."""
-    return read_numbers(column, decimal=mapping.decimal, missing=mapping.missing)
+    return read_numbers(
+        column,
+        decimal=mapping.decimal,
+        missing=mapping.missing,
+        marks=mapping.words_for("marks"),
+        words=words_of_language(mapping.language),
+    )
 
 
 def _units(codes: np.ndarray, rulers: Rulers) -> pd.Categorical:

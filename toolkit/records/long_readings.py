@@ -14,7 +14,7 @@ from toolkit.records.checks import SAME_PLACE
 from toolkit.records.layouts import WIDE_COLUMNS, only_paired
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.mapping import READING_FIELDS
-from toolkit.records.texts import group_codes
+from toolkit.records.texts import constant, from_texts, group_codes, rows_where
 
 _COLUMN = {("before", 0): "before", ("before", 1): "before_2", ("after_wait", 0): "after_wait", ("after", 0): "after"}
 
@@ -82,6 +82,17 @@ def _without_extras(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     return frame.loc[kept.index].sort_index()
 
 
+def _joined_marks(frame: pd.DataFrame, row: np.ndarray, length: int) -> pd.Categorical:
+    """The marks of the readings joined into each row, under the names of their phases."""
+    texts = np.full(length, "", dtype=object)
+    marked = rows_where(frame["marks"], bool)
+    targets = frame["target"].to_numpy()
+    for place in np.flatnonzero(marked).tolist():
+        said = str(frame["marks"].iloc[place]).replace("value:", f"{targets[place]}:")
+        texts[row[place]] = f"{texts[row[place]]} {said}".strip()
+    return from_texts(texts.tolist()) if length else constant("", 0)
+
+
 def _wide(frame: pd.DataFrame) -> pd.DataFrame:
     """One row a `wide_id`: context from the reading after where there is one (who re-measured), else from the first."""
     ids, first, inverse = np.unique(frame["wide_id"].to_numpy(), return_index=True, return_inverse=True)
@@ -97,4 +108,5 @@ def _wide(frame: pd.DataFrame) -> pd.DataFrame:
         chosen = target == name
         column[inverse[chosen]] = value[chosen]
         wide[name] = column
+    wide["marks"] = _joined_marks(frame, inverse, len(ids))
     return wide[[*WIDE_COLUMNS, "wide_id"]]

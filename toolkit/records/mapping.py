@@ -3,6 +3,8 @@
 client = "Patient code"                 # field = header
 date = "Date"
 date_order = "day_first"                # day_first, month_first, year_first, spreadsheet_days
+year = 2024                             # of dates that name none
+tip_cm2 = 1.0                           # area of an algometer's tip, where pressure is written as a force
 decimal = ","
 missing = ["-999"]                      # texts that mean "not taken"
 layout = "session_rows"                 # session_rows, wide, long; found when left out
@@ -13,10 +15,13 @@ practitioner = "P1"
 [values.side]                           # their word = the toolkit's word
 L = "left"
 
+[values.marks]                          # signs in the cells of readings
+x = "not_taken"                         # not_taken, same (as before), yes, no
+
 [[readings]]                            # session rows: one table a column of readings
 column = "Neck side-bend L pre"
-measure = "cervical_lateral_flexion"
-side = "left"
+measure = "cervical_lateral_flexion"    # or "measure": as the row's column of measures says
+side = "left"                           # left, right, both, none, or "treated_side", "measured_side": as the row says
 phase = "before"                        # before, before_2, after_wait, after
 unit = "deg"
 """
@@ -32,12 +37,14 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.records.questions import Question
 from toolkit.records.texts import listed, plain
 from toolkit.safe_text import printable
 from toolkit.settings import list_of, one_of, parse_toml, read_text, said, table_of, text_of, whole_number
 
 READING_FIELDS = ("before", "before_2", "after_wait", "after")
 WHO = ("session_id", "client", "practitioner", "site", "date", "day")
+COUNTED = ("visit",)
 WHAT = ("region", "treated_side", "intervention", "order", "measure", "measured_side", "unit")
 DETAILS = (
     "examiner",
@@ -52,15 +59,17 @@ DETAILS = (
     "minutes",
 )
 LONG_FIELDS = ("phase", "reading", "value")
-FIELDS = (*WHO, *WHAT, *READING_FIELDS, *LONG_FIELDS, *DETAILS)
+FIELDS = (*WHO, *COUNTED, *WHAT, *READING_FIELDS, *LONG_FIELDS, *DETAILS)
 LOWEST_HEADER = 1000
 LAYOUTS = ("session_rows", "wide", "long")
-_SETTINGS = ("layout", "date_order", "decimal", "missing", "separator", "header_row", "sheet")
+_SETTINGS = ("layout", "date_order", "year", "tip_cm2", "decimal", "missing", "separator", "header_row", "sheet")
 _CHOICES = {
     "layout": LAYOUTS,
     "date_order": ("day_first", "month_first", "year_first", "spreadsheet_days"),
     "decimal": (",", "."),
 }
+READING_SIDES = ("left", "right", "both", "none", "treated_side", "measured_side")
+MARK_MEANINGS = ("not_taken", "same", "yes", "no")
 _SIDE_FIELDS = ("treated_side", "measured_side", "side")
 
 
@@ -80,7 +89,8 @@ class Mapping:
     """What the columns of an export mean.
 
     `fields` maps a field to the header it stands under, `values` a field to {their word: the toolkit's word};
-    `origin` says where the mapping comes from: "columns.toml", "header names" or "proposed".
+    `origin` says where the mapping comes from: "columns.toml", "header names" or "proposed"; `language` is the sheet's;
+    `year` (of dates that name none) may be several, "2023|2024", where the sheet names two.
     """
 
     layout: str = ""
@@ -89,10 +99,14 @@ class Mapping:
     constants: dict[str, str] = field(default_factory=dict)
     values: dict[str, dict[str, str]] = field(default_factory=dict)
     date_order: str = ""
+    year: str = ""
+    tip_cm2: float | None = None
+    language: str = "en"
     decimal: str = ""
     missing: tuple[str, ...] = ()
     settings: dict[str, Any] = field(default_factory=dict)
     ignored: tuple[str, ...] = ()
+    asked: tuple[Question, ...] = ()
     origin: str = "header names"
 
     def table(self) -> pd.DataFrame:
@@ -135,6 +149,8 @@ def read_mapping(source: str | Path | Table[str, Any]) -> Mapping:
         constants={key: str(value) for key, value in content.get("constants", {}).items()},
         values={key: {str(a): str(b) for a, b in words.items()} for key, words in content.get("values", {}).items()},
         date_order=content.get("date_order", ""),
+        year=str(content.get("year", "")),
+        tip_cm2=_tip(content.get("tip_cm2"), name),
         decimal=content.get("decimal", ""),
         missing=tuple(str(word) for word in content.get("missing", ())),
         settings={key: content[key] for key in ("separator", "header_row", "sheet") if key in content},
@@ -173,7 +189,7 @@ def _refuse_unknown(content: Table[str, Any], name: str) -> None:
         whole_number(content["header_row"], where=f"{name}: header_row", low=1, high=LOWEST_HEADER)
     for table in ("constants", "values"):
         for key, value in table_of(content.get(table, {}), where=f"{name}: [{table}]").items():
-            if key not in (*FIELDS, "side"):
+            if key not in (*FIELDS, "side", *(("marks",) if table == "values" else ())):
                 raise SheetError(f'{name}: [{table}] names "{key}", which is not a field. Known: {", ".join(FIELDS)}.')
             if table == "values":
                 words = table_of(value, where=f"{name}: [values.{key}]")
@@ -195,6 +211,15 @@ def _plain(value: Any, *, where: str) -> None:
         raise SheetError(f"{where} = {said(value)} must be one word in quotes, or one number.")
 
 
+def _tip(value: Any, name: str) -> float | None:
+    """The area of an algometer's tip in cm²."""
+    if value is None:
+        return None
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not 0 < value <= 20:
+        raise SheetError(f"{name}: tip_cm2 = {value!r} is no area in cm2, for example tip_cm2 = 1.0")
+    return float(value)
+
+
 def _reading(entry: Any, place: int, name: str) -> ReadingColumn:
     """One [[readings]] table, checked."""
     where = f"{name}: [[readings]] number {place}"
@@ -206,6 +231,6 @@ def _reading(entry: Any, place: int, name: str) -> ReadingColumn:
     one = ReadingColumn(**{key: str(value) for key, value in entry.items()})
     if one.phase not in READING_FIELDS:
         raise SheetError(f'{where}: phase = "{one.phase}" is not one of {listed(READING_FIELDS)}.')
-    if one.side not in ("left", "right", "both", "none"):
-        raise SheetError(f'{where}: side = "{one.side}" is not one of "left", "right", "both", "none".')
+    if one.side not in READING_SIDES:
+        raise SheetError(f'{where}: side = "{one.side}" is not one of {listed(READING_SIDES)}.')
     return one

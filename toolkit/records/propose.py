@@ -3,25 +3,29 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Container, Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
 
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.dates import proven_order
-from toolkit.records.field_words import field_of_header, field_of_values, values_agree
-from toolkit.records.header_words import read_header
+from toolkit.records.field_words import is_serial_day, values_agree
+from toolkit.records.legend_values import values_of
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
 from toolkit.records.named_fields import named_fields
-from toolkit.records.propose_readings import Guess, guess_readings
+from toolkit.records.propose_fields import constants_of, guess_fields
+from toolkit.records.propose_readings import ROW_MEASURE, ROW_SIDE, TESTED_SIDE, Guess, guess_readings, needs_tip
+from toolkit.records.questions import Question, tip_question, unit_question
 from toolkit.records.raw_table import RawTable, clean_text
 from toolkit.records.reading_files import read_file, read_frame
+from toolkit.records.surroundings import Around, years_in
 from toolkit.records.texts import distinct
+from toolkit.records.vocabulary import side_in
 from toolkit.result import Shown
 
-_ORDER_OF_TRUST = ("certain", "likely", "unsure")
+_NUMBERED = ("reading", "value", "day", "visit")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -44,25 +48,43 @@ class Proposal(Shown):
 
     def table(self) -> pd.DataFrame:
         """One row a column: column, means, side, phase, unit, confidence, reason."""
-        return self.guesses
+        return self.guesses.drop(columns=["units", "named"])
 
     def to_toml(self) -> str:
         """The proposal as the text of a columns.toml; what is unsure stands in comments."""
-        mapping = self.mapping
-        lines = ["# What each column means. Please check; write over what is wrong.", f'layout = "{mapping.layout}"']
-        if mapping.date_order:
-            lines.append(f'date_order = "{mapping.date_order}"')
-        lines += [f"{name} = {quoted(header)}" for name, header in mapping.fields.items()]
-        lines += [f"# not understood: {quoted(row.column)} ({row.reason})" for row in self._unsure()]
-        for one in mapping.readings:
-            lines += ["", "[[readings]]", f"column = {quoted(one.column)}", f'measure = "{one.measure}"']
-            lines += [f'side = "{one.side}"', f'phase = "{one.phase}"']
-            lines += [f'unit = "{one.unit}"'] if one.unit else []
-        return "\n".join(lines) + "\n"
+        unsure = [(guess.column, guess.reason) for guess in self.unsure()]
+        return mapping_toml(self.mapping, unsure=unsure)
 
-    def _unsure(self) -> Iterable[Guess]:
+    def unsure(self) -> list[Guess]:
+        """The columns that nothing certain or likely was made of."""
         rows = self.guesses[self.guesses["confidence"] == "unsure"].to_dict("records")
-        return [Guess(**{str(key): str(value) for key, value in row.items()}) for row in rows]
+        return [Guess(**{str(key): value for key, value in row.items()}) for row in rows]
+
+
+def mapping_toml(mapping: Mapping, *, unsure: Iterable[tuple[str, str]] = ()) -> str:
+    """A mapping as the text of a columns.toml.
+
+    Args:
+        mapping: what the columns mean.
+        unsure: (header, reason) of columns that are not understood, written as comments.
+    """
+    lines = ["# What each column means. Please check; write over what is wrong.", f'layout = "{mapping.layout}"']
+    for name in ("date_order", "decimal"):
+        lines += [f'{name} = "{getattr(mapping, name)}"'] if getattr(mapping, name) else []
+    lines += [f'year = "{mapping.year}"'] if mapping.year else []
+    lines += [f"tip_cm2 = {mapping.tip_cm2:g}"] if mapping.tip_cm2 else []
+    lines += [f"missing = [{', '.join(map(quoted, mapping.missing))}]"] if mapping.missing else []
+    lines += [f"{name} = {quoted(header)}" for name, header in mapping.fields.items()]
+    lines += [f"# not understood: {quoted(column)} ({reason})" for column, reason in unsure]
+    if mapping.constants:
+        lines += ["", "[constants]", *(f"{name} = {quoted(text)}" for name, text in mapping.constants.items())]
+    for name, words in mapping.values.items():
+        lines += ["", f"[values.{name}]", *(f"{quoted(theirs)} = {quoted(ours)}" for theirs, ours in words.items())]
+    for one in mapping.readings:
+        lines += ["", "[[readings]]", f"column = {quoted(one.column)}", f'measure = "{one.measure}"']
+        lines += [f'side = "{one.side}"', f'phase = "{one.phase}"']
+        lines += [f'unit = "{one.unit}"'] if one.unit else []
+    return "\n".join(lines) + "\n"
 
 
 def quoted(text: str) -> str:
@@ -96,12 +118,18 @@ def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
     guesses = [
         Guess(column=header, means=field, confidence="certain", reason="the toolkit's own name")
         for field, header in named_fields(table).items()
+        if field not in _NUMBERED or values_agree(field, cells[header], codebook) is not False
     ]
     taken = {guess.column for guess in guesses}
-    readings = guess_readings(cells, codebook, taken=taken)
-    guesses += readings
-    taken |= {guess.column for guess in readings}
-    guesses += _guess_fields(cells.drop(columns=list(taken)), {guess.means for guess in guesses}, codebook)
+    by_row = _has_measure_column(table, codebook, taken)
+    readings = guess_readings(table, codebook, taken=taken, by_row=by_row)
+    if not any(guess.means == ROW_MEASURE and guess.side != "none" for guess in readings):
+        readings = [guess for guess in readings if guess.means != ROW_MEASURE]
+    guesses += [guess for guess in readings if guess.phase or guess.named]
+    taken = {guess.column for guess in guesses}
+    known = {guess.means for guess in guesses if not guess.phase}
+    fields = guess_fields(table, known, codebook, taken=taken)
+    guesses += fields
     taken = {guess.column for guess in guesses}
     guesses += [
         Guess(column=str(header), means="(not used)", confidence="unsure", reason="no known word in the header")
@@ -111,88 +139,116 @@ def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
     order = {str(header): place for place, header in enumerate(cells.columns)}
     guesses.sort(key=lambda guess: order[guess.column])
     frame = pd.DataFrame([guess.__dict__ for guess in guesses])
-    return Proposal(file=table.file, mapping=_mapping_of(guesses, cells), guesses=frame)
+    return Proposal(file=table.file, mapping=_mapping_of(guesses, table, codebook), guesses=frame)
 
 
-def _guess_fields(cells: pd.DataFrame, known: set[str], codebook: Codebook) -> list[Guess]:
-    """Guesses for columns that hold no readings; of two for one field the better wins, the other is left unsure."""
-    best: dict[str, Guess] = {}
-    lost: list[Guess] = []
-    for header in map(str, cells.columns):
-        guess = _guess_field(header, cells[header], codebook)
-        if guess is None:
-            continue
-        rival = best.get(guess.means)
-        better = rival is None or _ORDER_OF_TRUST.index(guess.confidence) < _ORDER_OF_TRUST.index(rival.confidence)
-        loser = rival if better else guess
-        if guess.means in known:
-            lost.append(_unused(guess, f"another column is {guess.means} already"))
-            continue
-        if better:
-            best[guess.means] = guess
-        if loser is not None:
-            lost.append(_unused(loser, f"another column fits {guess.means} better"))
-    return [*best.values(), *lost]
+def _has_measure_column(table: RawTable, codebook: Codebook, taken: Container[str]) -> bool:
+    """Whether a column names the measure of each row."""
+    if "measure" in named_fields(table):
+        return True
+    return any(guess.means == "measure" for guess in guess_fields(table, set(), codebook, taken=taken))
 
 
-def _unused(guess: Guess, reason: str) -> Guess:
-    """The guess given up."""
-    return replace(guess, means="(not used)", confidence="unsure", reason=reason)
-
-
-def _guess_field(header: str, column: pd.Series, codebook: Codebook) -> Guess | None:
-    """The guess for one column: by its header's words, else by its values."""
-    words = read_header(header)
-    field = field_of_header(header)
-    if field is None and words.phase and not words.rest and words.side == "none":
-        field = "before_2" if words.phase == "before" and words.repeat == 2 else words.phase
-        return Guess(column=header, means=field, confidence="likely", reason=f"the header says {field}")
-    if field is not None:
-        agree = values_agree(field, column, codebook)
-        if agree is False and (other := field_of_values(column, codebook)) is not None and other != field:
-            return Guess(column=header, means=other, confidence="likely", reason=f"the values are those of {other}")
-        if agree is False and field in ("date", "treated_side", "measured_side", "phase", "value"):
-            return Guess(
-                column=header,
-                means="(not used)",
-                confidence="unsure",
-                reason=f"the header says {field}, the values do not",
-            )
-        sure = "certain" if agree else "likely"
-        return Guess(
-            column=header,
-            means=field,
-            confidence=sure,
-            reason="the header says so" + (", the values agree" if agree else ""),
-        )
-    by_values = field_of_values(column, codebook)
-    if by_values is None:
-        return None
-    return Guess(column=header, means=by_values, confidence="likely", reason=f"the values are those of {by_values}")
-
-
-def _mapping_of(guesses: list[Guess], cells: pd.DataFrame) -> Mapping:
+def _mapping_of(guesses: list[Guess], table: RawTable, codebook: Codebook) -> Mapping:
     """The mapping made of the guesses that are certain or likely."""
-    used = [guess for guess in guesses if guess.confidence != "unsure"]
-    readings = tuple(
-        ReadingColumn(column=guess.column, measure=guess.means, side=guess.side, phase=guess.phase, unit=guess.unit)
-        for guess in used
-        if guess.phase
-    )
+    around = table.around or Around()
+    used = [guess for guess in guesses if guess.confidence != "unsure" and guess.means != "(not used)"]
     fields = {guess.means: guess.column for guess in used if not guess.phase}
+    constants = constants_of(table, set(fields))
+    fields = _sides_told_apart(fields, table, around)
+    readings = _reading_columns([guess for guess in used if guess.phase], fields, constants, table, codebook)
     layout = _layout(fields, readings)
     if layout != "session_rows":
         readings = ()
     if layout == "wide" and "treated_side" in fields:
         fields.setdefault("measured_side", fields["treated_side"])
-    order = ""
-    if "date" in fields:
-        order = proven_order(clean_text(text) for text in distinct(cells[fields["date"]])[1])[0]
-    date_order = order if order in ("day_first", "month_first") else ""
-    unused = tuple(guess.column for guess in guesses if guess.confidence == "unsure")
+    headers = [one.column for one in readings] or [
+        fields[name] for name in (*READING_FIELDS, "value") if name in fields
+    ]
     return Mapping(
-        layout=layout, fields=fields, readings=readings, date_order=date_order, ignored=unused, origin="proposed"
+        layout=layout,
+        fields=fields,
+        constants=constants,
+        readings=readings,
+        values=values_of(table, fields, headers, codebook),
+        date_order=_date_order(fields, table, around),
+        year="|".join(map(str, years_in(around.titles))) if "date" in fields else "",
+        language=around.language,
+        ignored=tuple(guess.column for guess in guesses if guess.means == "(not used)"),
+        asked=_questions(used, readings, codebook),
+        origin="proposed",
     )
+
+
+def _questions(guesses: Sequence[Guess], readings: Sequence[ReadingColumn], codebook: Codebook) -> tuple[Question, ...]:
+    """Units that the sheet does not say and that matter."""
+    found: list[Question] = []
+    for measure in dict.fromkeys(one.measure for one in readings if one.measure != ROW_MEASURE):
+        ruler = codebook.measure(measure)
+        mine = [one.column for one in readings if one.measure == measure]
+        unknown = [guess for guess in guesses if guess.column in mine and guess.units]
+        if unknown:
+            units = list(dict.fromkeys(unit for guess in unknown for unit in guess.units))
+            found.append(unit_question(ruler.label, [guess.column for guess in unknown], units))
+        forces = [one for one in readings if one.measure == measure and needs_tip(one.unit, ruler)]
+        if forces:
+            found.append(tip_question(ruler.label, [one.column for one in forces], forces[0].unit))
+    return tuple(found)
+
+
+def _sides_told_apart(fields: dict[str, str], table: RawTable, around: Around) -> dict[str, str]:
+    """Where the regions carry their side ("L UT"), the one column of sides is that of the measurement."""
+    if "region" in fields and "treated_side" in fields and "measured_side" not in fields and "measure" in fields:
+        texts = [clean_text(text) for text in distinct(table.cells[fields["region"]])[1] if clean_text(text)]
+        sided = [bool(side_in(text, around.words)[0]) for text in texts]
+        if sided and sum(sided) >= 0.8 * len(sided):
+            return {**{k: v for k, v in fields.items() if k != "treated_side"}, "measured_side": fields["treated_side"]}
+    return fields
+
+
+def _reading_columns(
+    guesses: Sequence[Guess], fields: dict[str, str], constants: dict[str, str], table: RawTable, codebook: Codebook
+) -> tuple[ReadingColumn, ...]:
+    """Columns of readings; where no header of a measure that is read on each side names one, the row's side counts."""
+    sided = {
+        name
+        for name, is_sided in zip(codebook.measures["measure"], codebook.measures["sided"], strict=True)
+        if is_sided == "yes"
+    }
+    told = {guess.means for guess in guesses if guess.side in ("left", "right", "both")}
+    from_row = TESTED_SIDE if "measured_side" in fields else ROW_SIDE if _has_side(fields, constants, table) else "none"
+    columns = []
+    for guess in guesses:
+        side = guess.side
+        if side == "none" and guess.means not in told and (guess.means in sided or guess.means == ROW_MEASURE):
+            side = from_row
+        columns.append(
+            ReadingColumn(column=guess.column, measure=guess.means, side=side, phase=guess.phase, unit=guess.unit)
+        )
+    return tuple(columns)
+
+
+def _has_side(fields: dict[str, str], constants: dict[str, str], table: RawTable) -> bool:
+    """Whether the rows tell which side was treated: in a column, or inside the region."""
+    words = (table.around or Around()).words
+    if "treated_side" in {*fields, *constants}:
+        return True
+    texts = distinct(table.cells[fields["region"]])[1] if "region" in fields else [constants.get("region", "")]
+    return any(side_in(text, words)[0] for text in texts)
+
+
+def _date_order(fields: dict[str, str], table: RawTable, around: Around) -> str:
+    """The order of day and month that the values prove, or spreadsheet day numbers; "" where nothing is to be said."""
+    if "date" not in fields:
+        return ""
+    texts = [clean_text(text) for text in distinct(table.cells[fields["date"]])[1] if clean_text(text)]
+    order = proven_order(texts)[0]
+    if order in ("day_first", "month_first"):
+        return order
+    if order == "either" and around.language != "en" and all("." in text for text in texts if proven_order([text])[0]):
+        return "day_first"
+    serial = [text for text in texts if is_serial_day(text)]
+    return "spreadsheet_days" if not order and serial and len(serial) >= 0.5 * len(texts) else ""
 
 
 def _layout(fields: dict[str, str], readings: tuple[ReadingColumn, ...]) -> str:

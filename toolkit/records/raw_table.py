@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
+
+if TYPE_CHECKING:
+    from toolkit.records.surroundings import Around
 
 MOST_COLUMNS = 1000
 
@@ -19,7 +23,8 @@ class RawTable:
 
     `cells` has one categorical column of distinct texts per header (missing = ""), `rows` the spreadsheet's row number
     of each line (header = 1), `broken` the lines that could not be split into the header's columns (row, found,
-    expected), `rows_blank` the number of empty lines, which are no records.
+    expected), `rows_blank` the number of empty lines, which are no records. `parts` has the header's levels by column,
+    `around` what stands around the table, `others` the lines inside it that are no sessions (row, value, what).
     """
 
     file: str
@@ -33,11 +38,14 @@ class RawTable:
     rows_blank: int = 0
     broken: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["row", "found", "expected"]))
     notes: tuple[str, ...] = ()
+    parts: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    around: Around | None = None
+    others: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["row", "value", "what"]))
 
     @property
     def rows_read(self) -> int:
-        """How many rows of records the sheet holds, the broken ones included, blank lines not."""
-        return len(self.rows) + len(self.broken)
+        """How many rows the table holds, the broken ones and those that are no sessions included, blank lines not."""
+        return len(self.rows) + len(self.broken) + len(self.others)
 
     def renamed(self, file: str) -> RawTable:
         """The same table under another file label, where two files share a name."""

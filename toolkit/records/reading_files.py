@@ -16,12 +16,11 @@ import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.bounds import Clock, check_bytes, check_cells, check_shape
-from toolkit.records.encodings import decode
+from toolkit.records.locate import raw_tables, read_text, with_surroundings
 from toolkit.records.raw_table import RawTable, check_headers
-from toolkit.records.separated import split_text
 from toolkit.records.texts import cell_text, from_codes, from_texts
 
-ENDINGS = (".csv", ".tsv", ".xlsx", ".parquet")
+ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods", ".parquet")
 _BINARY = {
     b"\x89PNG": "a PNG picture",
     b"\xff\xd8\xff": "a JPEG picture",
@@ -90,18 +89,18 @@ def _read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list
     data = _bytes_of(path)
     _refuse_other_kinds(data, file=path.name)
     digest = hashlib.sha256(data).hexdigest()
-    if data.startswith(b"PK"):
-        from toolkit.records.workbooks import read_workbook
+    if data.startswith((b"PK", _OLE)):
+        from toolkit.records.workbooks import read_grids
 
-        return read_workbook(path, data, sha256=digest, settings=chosen)
+        return raw_tables(read_grids(path, data, settings=chosen), sha256=digest, kind="workbook", settings=chosen)
     if data.startswith(b"PAR1"):
         return [_read_parquet(path, sha256=digest)]
-    if path.suffix.lower() in (".xlsx", ".parquet"):
+    if path.suffix.lower() in (".xlsx", ".xls", ".ods", ".parquet"):
         raise ExportError(
             f"{path.name}: the ending says {path.suffix.lower()[1:].upper()}, but the content is not. "
             "Open it in the program that made it and export it again."
         )
-    return [_read_text(path, data, sha256=digest, settings=chosen)]
+    return read_text(path, data, sha256=digest, settings=chosen)
 
 
 def _bytes_of(path: Path) -> bytes:
@@ -143,40 +142,11 @@ def _refuse_endless_line(head: bytes, *, file: str) -> None:
 
 def _refuse_other_kinds(data: bytes, *, file: str) -> None:
     """Refuse pictures, documents, protected workbooks, whatever their ending says."""
-    if data.startswith(_OLE):
-        raise ExportError(
-            f"{file}: a workbook protected by a password, or in the format before XLSX. Open it, remove the password "
-            "and save it as XLSX or CSV."
-        )
     for magic, kind in _BINARY.items():
         if data.startswith(magic) and not data[:200].isascii():
             raise ExportError(f"{file}: this is {kind}, not a table of sessions. Export the sessions as CSV or XLSX.")
     if data.startswith((b"%PDF", b"{\\rtf")):
         raise ExportError(f"{file}: this is a document, not a table of sessions. Export the sessions as CSV or XLSX.")
-
-
-def _read_text(path: Path, data: bytes, *, sha256: str, settings: Mapping[str, Any]) -> RawTable:
-    """A separated text file as a raw table."""
-    decoded = decode(data, file=path.name)
-    split = split_text(
-        decoded.utf8, file=path.name, separator=settings.get("separator"), header_row=int(settings.get("header_row", 1))
-    )
-    if not len(split.rows) and not len(split.broken):
-        raise ExportError(
-            f"{path.name}: there is a header, but no row below it. Nothing was recorded, or not exported."
-        )
-    return RawTable(
-        file=path.name,
-        sha256=sha256,
-        cells=split.cells,
-        rows=split.rows,
-        kind="text",
-        encoding=decoded.encoding,
-        separator=split.separator,
-        sample=decoded.sample,
-        rows_blank=split.rows_blank,
-        broken=split.broken,
-    )
 
 
 def _read_parquet(path: Path, *, sha256: str) -> RawTable:
@@ -208,7 +178,9 @@ def read_frame(frame: pd.DataFrame, *, file: str = "(table)", sha256: str = "", 
     columns = {name: cell_texts(frame.iloc[:, place]) for place, name in enumerate(names)}
     cells = pd.DataFrame(columns)
     digest = sha256 or hashlib.sha256(pd.util.hash_pandas_object(cells, index=False).to_numpy().tobytes()).hexdigest()
-    return RawTable(file=file, sha256=digest, cells=cells, rows=np.arange(2, len(frame) + 2), kind=kind)
+    return with_surroundings(
+        RawTable(file=file, sha256=digest, cells=cells, rows=np.arange(2, len(frame) + 2), kind=kind)
+    )
 
 
 def cell_texts(column: pd.Series) -> pd.Categorical:

@@ -10,7 +10,7 @@ import pandas as pd
 
 from toolkit.records.codebook import Codebook
 from toolkit.records.texts import distinct
-from toolkit.records.units import conversion_factor, unit_name
+from toolkit.records.units import UNKNOWN_UNIT, conversion_factor, unit_name
 from toolkit.records.values import Numbers
 
 _CODES_FOR_MISSING = np.array([99, 999, 9999, 99999, 88, 888, 77, 777], dtype=float)
@@ -65,7 +65,9 @@ class _Reasons:
             self.problem[rows] = len(self.listed) - 1
 
 
-def judge(numbers: Numbers, *, measure: np.ndarray, unit: pd.Series, rulers: Rulers) -> Judged:
+def judge(
+    numbers: Numbers, *, measure: np.ndarray, unit: pd.Series, rulers: Rulers, tip: float | None = None
+) -> Judged:
     """Judge one column of readings.
 
     Args:
@@ -73,11 +75,12 @@ def judge(numbers: Numbers, *, measure: np.ndarray, unit: pd.Series, rulers: Rul
         measure: each row's measure, as a place in `rulers.names`.
         unit: each row's unit text from the unit column ("" = none), categorical.
         rulers: the codebook's measures.
+        tip: area of an algometer's tip in cm², with which a force becomes a pressure; None when it is not known.
     """
     reasons = _Reasons(numbers)
     sign = rulers.is_sign[measure]
     _judge_signs(numbers, sign, reasons)
-    value = numbers.value * _factors(numbers, measure, unit, rulers, reasons)
+    value = numbers.value * _factors(numbers, measure, unit, rulers, reasons, tip)
     low, high = rulers.low[measure], rulers.high[measure]
     outside = numbers.taken & ((value < low - 1e-9) | (value > high + 1e-9))
     if outside.any():
@@ -105,7 +108,9 @@ def _judge_signs(numbers: Numbers, sign: np.ndarray, reasons: _Reasons) -> None:
     reasons.mark(bad, "a sign is yes or no", "type yes, no, or leave the cell empty")
 
 
-def _factors(numbers: Numbers, measure: np.ndarray, unit: pd.Series, rulers: Rulers, reasons: _Reasons) -> np.ndarray:
+def _factors(
+    numbers: Numbers, measure: np.ndarray, unit: pd.Series, rulers: Rulers, reasons: _Reasons, tip: float | None
+) -> np.ndarray:
     """What each reading is multiplied by to be in the codebook's unit; reasons where that cannot be done."""
     cell_codes, cell_texts = distinct(pd.Series(numbers.unit))
     unit_codes, unit_texts = distinct(unit)
@@ -116,7 +121,7 @@ def _factors(numbers: Numbers, measure: np.ndarray, unit: pd.Series, rulers: Rul
     factors = np.ones(len(texts) * len(rulers.names))
     for number in np.flatnonzero(np.bincount(pair, minlength=1)).tolist():
         text, ruler = texts[number // len(rulers.names)], number % len(rulers.names)
-        factor = 1.0 if not text else conversion_factor(text, rulers.unit[ruler])
+        factor = 1.0 if not text else _factor(text, rulers.unit[ruler], tip)
         if factor is None:
             reason, remedy = _unit_fault(text, rulers, ruler)
             reasons.mark(numbers.taken & (pair == number), reason, remedy)
@@ -133,13 +138,28 @@ def _factors(numbers: Numbers, measure: np.ndarray, unit: pd.Series, rulers: Rul
     return chosen
 
 
+def _factor(unit: str, to: str, tip: float | None) -> float | None:
+    """What a reading is multiplied by, a force over a known tip being a pressure; None where that cannot be done."""
+    factor = conversion_factor(unit, to)
+    force = conversion_factor(unit, "N") if factor is None and tip else None
+    if force is None:
+        return factor
+    pressure = conversion_factor("N/cm2", to)
+    return None if pressure is None or tip is None else force / tip * pressure
+
+
 def _unit_fault(text: str, rulers: Rulers, ruler: int) -> tuple[str, str]:
     """Why a unit cannot be used for a measure, and what to do."""
     name, unit = rulers.names[ruler], rulers.unit[ruler]
+    if text == UNKNOWN_UNIT:
+        return f"the unit of {name} is not stated, and more than one fits", "say it: the command columns asks for it"
     if unit_name(text) is None:
         return f'the unit "{text}" is not known', f"give {name} in {unit}, or in a unit that converts to it"
     if unit == "kPa" and conversion_factor(text, "N") is not None:
-        return f"a force in {text} is no pressure", "divide by the contact area and give it as N/cm2, kg/cm2 or kPa"
+        return (
+            f"a force in {text} is no pressure",
+            "give it as N/cm2, kg/cm2 or kPa, or say how large the tip is in columns.toml: tip_cm2 = 1.0",
+        )
     return f"{text} cannot be converted to {unit}", f"give {name} in {unit}, or correct the measure"
 
 

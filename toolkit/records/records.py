@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections import Counter
+from collections.abc import Iterable, Sequence
 from collections.abc import Mapping as Table
-from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,7 +15,13 @@ import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.account import Records, Source, no_sites
-from toolkit.records.checks import flag_copies, own_sessions, set_contradictions_aside, set_repeats_aside
+from toolkit.records.checks import (
+    flag_copies,
+    flag_near_clients,
+    own_sessions,
+    set_contradictions_aside,
+    set_repeats_aside,
+)
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.context import understand_context
 from toolkit.records.identifiers import refuse_identifiers
@@ -99,7 +105,9 @@ def load_records(
     rows = set_repeats_aside(rows, ledger)
     rows = set_contradictions_aside(rows, ledger)
     flag_copies(rows, ledger)
+    flag_near_clients(rows, ledger)
     flag_sides(rows, codebook=book, rulers=rulers, ledger=ledger)
+    _refuse_if_all_is_asked(rows, sheets)
     set_aside = settle_scopes(ledger.set_aside_frame(), rows, members)
     return Records(
         rows=tidy_rows(rows),
@@ -134,18 +142,22 @@ def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
     for site, path in files_by_site(source):
         beside = find_mapping(path) if given is None else None
         mine = read_mapping(beside) if beside else given
-        for table in read_file(path, settings=mine.settings if mine else None):
+        tables = read_file(path, settings=mine.settings if mine else None)
+        headers = {str(header) for table in tables for header in table.cells.columns}
+        for table in tables:
             table = table.renamed(f"{site}/{table.file}") if site else table
             names[table.file] += 1
             if names[table.file] > 1:
                 table = table.renamed(f"{table.file} ({names[table.file]})")
-            sheets.append(_settled(table, mine, codebook, site=site))
+            sheets.append(_settled(table, mine, codebook, headers, site=site))
     return sheets
 
 
-def _settled(table: RawTable, given: Mapping | None, codebook: Codebook, *, site: str = "") -> _Sheet:
+def _settled(
+    table: RawTable, given: Mapping | None, codebook: Codebook, elsewhere: Iterable[str] = (), *, site: str = ""
+) -> _Sheet:
     """A table with its mapping; refused where columns tell who a client is."""
-    mapping = settle_mapping(table, given=given, codebook=codebook)
+    mapping = settle_mapping(table, given=given, codebook=codebook, elsewhere=elsewhere)
     refuse_identifiers(table, mapping)
     return _Sheet(table=table, mapping=mapping, site=site)
 
@@ -167,12 +179,20 @@ def _understood(
         mapping, words = sheet.mapping, vocabulary_of(codebook, sheet.mapping)
         frame = scoped(frame) if many else frame
         if mapping.layout == "session_rows":
-            parts["wide"].append(session_rows(frame, mapping=mapping, rulers=rulers, ledger=ledger))
+            parts["wide"].append(session_rows(frame, mapping=mapping, words=words, rulers=rulers, ledger=ledger))
         elif mapping.layout == "long":
             parts["long"].append(reading_rows(frame, mapping=mapping, words=words, rulers=rulers, ledger=ledger))
         else:
             parts["wide"].append(wide_rows(frame, mapping=mapping, words=words, rulers=rulers, ledger=ledger))
     return parts, read
+
+
+def _refuse_if_all_is_asked(rows: pd.DataFrame, sheets: Sequence[_Sheet]) -> None:
+    """Stop with the question where nothing can be used until it is answered."""
+    asked = [(sheet.table.file, question) for sheet in sheets for question in sheet.mapping.asked]
+    if asked and not len(rows):
+        file, question = asked[0]
+        raise ExportError(f"{file}: {question.text} The command columns asks it and writes the file.")
 
 
 def _flag_mapping(sheet: _Sheet, ledger: Ledger) -> None:
@@ -183,6 +203,8 @@ def _flag_mapping(sheet: _Sheet, ledger: Ledger) -> None:
         ledger.flag_file(file, column="(all)", what=what)
     for header in mapping.ignored:
         ledger.flag_file(file, column=header, what="this column is not used")
+    for question in mapping.asked:
+        ledger.flag_file(file, column=question.column, what=question.text)
     for note in sheet.table.notes:
         ledger.flag_file(file, column="(file)", what=note)
 

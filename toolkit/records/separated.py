@@ -64,6 +64,42 @@ def _told_separator(utf8: bytes) -> tuple[str, bytes]:
     return (found.group(1).decode(), utf8[found.end() :]) if found else ("", utf8)
 
 
+def find_separator(utf8: bytes, told: str | None = None) -> tuple[str, bytes]:
+    """(separator, text) of a text, "" where no sign gives most of the first lines the same number of cells.
+
+    Unlike the straight way it does not ask the first line, which may be a title.
+
+    Args:
+        utf8: the file's text.
+        told: the separator a columns.toml names.
+    """
+    said, text = _told_separator(utf8)
+    if told or said:
+        return told or said, text
+    sample = text[:_LOOK].decode("utf-8", errors="ignore")
+    scores = {sign: _commonest(sample, sign) for sign in SEPARATORS}
+    best = max(scores, key=lambda sign: scores[sign])
+    return (best, text) if scores[best][1] > 1 else ("", text)
+
+
+def _commonest(sample: str, sign: str) -> tuple[float, int]:
+    """(share of lines that have the commonest number of cells, that number), (0, 1) where it is one."""
+    counts: dict[int, int] = {}
+    try:
+        for number, cells in enumerate(csv.reader(io.StringIO(sample, newline=""), delimiter=sign)):
+            if any(cells):
+                counts[len(cells)] = counts.get(len(cells), 0) + 1
+            if number == 80:
+                break
+    except csv.Error:
+        pass
+    several = {width: count for width, count in counts.items() if width > 1}
+    if not several:
+        return 0.0, 1
+    width = max(several, key=lambda one: (several[one], one))
+    return round(several[width] / sum(counts.values()), 1), width
+
+
 def _without_lines_above(utf8: bytes, count: int) -> bytes:
     """The text without its first `count` lines."""
     for _ in range(count):

@@ -1,7 +1,8 @@
-"""Which mapping an export is read with: the user's columns.toml, the toolkit's own header names, or a proposal."""
+"""Which mapping an export is read with: the toolkit's own header names, else a proposal; what the user says counts."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 
 from toolkit.errors import ExportError
@@ -9,31 +10,97 @@ from toolkit.records.codebook import Codebook
 from toolkit.records.mapping import Mapping
 from toolkit.records.named_fields import named_fields
 from toolkit.records.propose import propose_for_table
+from toolkit.records.propose_readings import ROW_MEASURE
+from toolkit.records.questions import Question
 from toolkit.records.raw_table import RawTable
 from toolkit.records.texts import listed
+from toolkit.records.units import UNKNOWN_UNIT
 
 
-def settle_mapping(table: RawTable, *, given: Mapping | None, codebook: Codebook) -> Mapping:
+def settle_mapping(
+    table: RawTable, *, given: Mapping | None, codebook: Codebook, elsewhere: Iterable[str] = ()
+) -> Mapping:
     """The mapping for a table, with its layout settled.
 
     Args:
         table: the raw table.
-        given: the user's mapping; fields it leaves out are found under their own names.
+        given: the user's mapping; what it leaves out is understood from headers and values.
         codebook: measures, to check those the mapping names.
+        elsewhere: headers of the file's other tables, which the user's mapping may name too.
 
     Raises:
         ExportError: no layout fits; the message says what was found and what to write.
     """
     named = named_fields(table, taken=given)
-    if given is not None:
-        _check_measures(given, codebook)
-        mapping = replace(given, fields={**named, **given.fields})
-    elif _is_enough(named):
+    if given is None:
+        if not _is_enough(named):
+            return propose_for_table(table, codebook=codebook).mapping
         mapping = Mapping(fields=named)
     else:
-        return propose_for_table(table, codebook=codebook).mapping
+        _check_measures(given, codebook)
+        here = _here(given, table, set(elsewhere))
+        known = {*named, *here.fields, *here.constants}
+        if _is_enough(dict.fromkeys(known, "")) or (here.readings and {"client", "intervention"} <= known):
+            mapping = replace(here, fields={**named, **here.fields})
+        else:
+            return _added(here, propose_for_table(table, codebook=codebook).mapping, table)
     layout = mapping.layout or _layout_of(mapping)
     return replace(mapping, layout=layout, ignored=_unused(table, mapping))
+
+
+def _here(given: Mapping, table: RawTable, elsewhere: set[str]) -> Mapping:
+    """The user's mapping without the headers that belong to another table of the same file."""
+    headers = set(map(str, table.cells.columns))
+    gone = {*given.fields.values(), *(one.column for one in given.readings)} - headers
+    if not gone & elsewhere:
+        return given
+    fields = {name: header for name, header in given.fields.items() if header not in gone & elsewhere}
+    readings = tuple(one for one in given.readings if one.column not in gone & elsewhere)
+    return replace(given, fields=fields, readings=readings)
+
+
+def _added(given: Mapping, found: Mapping, table: RawTable) -> Mapping:
+    """What the user says, and for the rest what was understood."""
+    used = {*given.fields.values(), *(one.column for one in given.readings), *given.ignored}
+    told = {(one.measure, one.side, one.phase) for one in given.readings}
+    fields = {
+        name: header for name, header in found.fields.items() if header not in used and name not in given.constants
+    }
+    fields = {**fields, **given.fields}
+    readings = tuple(
+        one
+        for one in found.readings
+        if one.column not in {*used, *given.fields.values()} and (one.measure, one.side, one.phase) not in told
+    )
+    names = {*given.values, *found.values}
+    mapping = replace(
+        found,
+        fields=fields,
+        readings=(*given.readings, *readings),
+        constants={**{k: v for k, v in found.constants.items() if k not in fields}, **given.constants},
+        values={name: {**found.values.get(name, {}), **given.values.get(name, {})} for name in names},
+        date_order=given.date_order or found.date_order,
+        year=given.year or found.year,
+        tip_cm2=given.tip_cm2,
+        decimal=given.decimal,
+        missing=given.missing,
+        settings=given.settings,
+        origin=given.origin,
+    )
+    mapping = replace(mapping, asked=_still_open(found, mapping))
+    layout = given.layout or (found.layout if not given.readings and not given.fields else _layout_of(mapping))
+    return replace(mapping, layout=layout, ignored=_unused(table, mapping))
+
+
+def _still_open(found: Mapping, mapping: Mapping) -> tuple[Question, ...]:
+    """The questions that the user's mapping does not answer."""
+    units = {one.column: one.unit for one in mapping.readings}
+    return tuple(
+        question
+        for question in found.asked
+        if (question.kind == "unit" and any(units.get(column) == UNKNOWN_UNIT for column in question.columns))
+        or (question.kind == "tip" and mapping.tip_cm2 is None)
+    )
 
 
 def _is_enough(named: dict[str, str]) -> bool:
@@ -59,7 +126,7 @@ def _unused(table: RawTable, mapping: Mapping) -> tuple[str, ...]:
 
 def _check_measures(mapping: Mapping, codebook: Codebook) -> None:
     """The measures that [[readings]] name must be in the codebook."""
-    known = set(codebook.measures["measure"])
+    known = {*codebook.measures["measure"], ROW_MEASURE}
     if lost := sorted({one.measure for one in mapping.readings} - known):
         raise ExportError(
             f"columns.toml: the codebook has no measure {listed(lost)}. Use a codebook name, or extend the codebook."

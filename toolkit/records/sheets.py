@@ -9,12 +9,13 @@ import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.ledger import Ledger, Why
-from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO, Mapping
-from toolkit.records.raw_table import RawTable, clean_text
+from toolkit.records.lexicon import words_of_language
+from toolkit.records.mapping import COUNTED, DETAILS, READING_FIELDS, WHAT, WHO, Mapping
+from toolkit.records.raw_table import RawTable
 from toolkit.records.texts import constant, listed, plain, rows_where
-from toolkit.records.values import MISSING_WORDS
+from toolkit.records.values import not_taken
 
-CONTEXT = (*WHO, *WHAT, *DETAILS)
+CONTEXT = (*WHO, *COUNTED, *WHAT, *DETAILS)
 _NEEDED = ("client", "intervention")
 
 
@@ -38,10 +39,10 @@ def sheet_of(table: RawTable, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     _check_fields(table, mapping)
     length = len(table.cells)
     headers = reading_headers(mapping)
-    left_out = MISSING_WORDS | {clean_text(word).casefold() for word in mapping.missing}
+    is_missing = not_taken(mapping.missing, marks=mapping.words_for("marks"), words=words_of_language(mapping.language))
     readings = np.zeros(length, dtype=np.int64)
     for header in headers:
-        readings += rows_where(table.cells[header], lambda text: clean_text(text).casefold() not in left_out)
+        readings += rows_where(table.cells[header], lambda text: not is_missing(text))
     columns: dict[str, Any] = {
         "file": constant(table.file, length),
         "row": table.rows.astype(np.int64),
@@ -51,6 +52,7 @@ def sheet_of(table: RawTable, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
         columns[name] = _field(table, mapping, name, length)
     columns |= {f"cell:{header}": table.cells[header].array for header in headers}
     _set_broken_aside(table, ledger)
+    _set_lines_aside(table, ledger)
     return pd.DataFrame(columns)
 
 
@@ -75,9 +77,10 @@ def _check_fields(table: RawTable, mapping: Mapping) -> None:
     """Client, intervention, a date or day, and readings must be known from a column or a constant."""
     known = {*mapping.fields, *mapping.constants}
     lost = [name for name in _NEEDED if name not in known]
-    if not known & {"date", "day"}:
-        lost.append("date (or day)")
-    if mapping.layout != "session_rows" and "measure" not in known:
+    if not known & {"date", "day", "visit"}:
+        lost.append("date (or day, or the number of the visit)")
+    by_row = any(one.measure == "measure" for one in mapping.readings)
+    if (mapping.layout != "session_rows" or by_row) and "measure" not in known:
         lost.append("measure")
     if not reading_headers(mapping):
         lost.append("before and after (or phase and value, or [[readings]])")
@@ -102,6 +105,14 @@ def _example(name: str) -> str:
         "phase": "When",
     }
     return f'{field} = "{header.get(field, "Pre")}"'
+
+
+def _set_lines_aside(table: RawTable, ledger: Ledger) -> None:
+    """Lines of averages, totals or one text: no sessions, and counted as what they are."""
+    for what, lines in table.others.groupby("what", sort=False):
+        where = pd.DataFrame({"file": table.file, "row": lines["row"].astype("int64"), "readings": 0})
+        why = Why(column="(whole row)", reason=f"{what}, no session", remedy="nothing to do")
+        ledger.note(where, why=why, value=lines["value"].to_numpy(dtype=object))
 
 
 def _set_broken_aside(table: RawTable, ledger: Ledger) -> None:

@@ -11,7 +11,7 @@ from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
 from toolkit.records.same_order import content_hashes
 from toolkit.records.texts import group_codes, plain_strings
 
-TIDY_COLUMNS = ("file", "row", *WHO, "visit", *WHAT, *READING_FIELDS, *DETAILS)
+TIDY_COLUMNS = ("file", "row", *WHO, "visit", *WHAT, *READING_FIELDS, *DETAILS, "marks")
 
 
 def tidy_rows(rows: pd.DataFrame) -> pd.DataFrame:
@@ -40,6 +40,9 @@ def _visits(rows: pd.DataFrame) -> pd.Series:
     _, first = np.unique(session, return_index=True)
     dates = rows["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     when = np.where(rows["date"].notna(), dates, rows["day"].fillna(-1).to_numpy())
+    told = rows["visit"].to_numpy().astype(np.int64)
+    counted = ((rows["date"].isna() & rows["day"].isna()).to_numpy()) & (told > 0)
+    when = np.where(counted, told, when)
     client = group_codes(rows, ["client"])
     order = np.lexsort((first, _told_apart(rows, session, client, when), when[first], client[first]))
     sorted_clients = client[first][order]
@@ -47,7 +50,7 @@ def _visits(rows: pd.DataFrame) -> pd.Series:
     number = np.arange(len(order)) - np.repeat(starts, np.diff(np.r_[starts, len(order)])) + 1
     visit = np.empty(len(order), dtype=np.int64)
     visit[order] = number
-    return pd.Series(visit[session], index=rows.index)
+    return pd.Series(np.where(counted, told, visit[session]), index=rows.index)
 
 
 def _told_apart(rows: pd.DataFrame, session: np.ndarray, client: np.ndarray, when: np.ndarray) -> np.ndarray:

@@ -10,6 +10,9 @@ import math
 
 from toolkit.records.texts import plain
 
+UNKNOWN_UNIT = "?"
+"""Stands for a unit that must be asked."""
+
 _GRAVITY = 9.80665
 _POUND = 0.45359237 * _GRAVITY
 

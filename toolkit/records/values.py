@@ -1,18 +1,20 @@
-"""Numbers as people type them: "34°", "3,5", "12–14", "n/a", "yes".
+"""Numbers as people type them: "34°", "3,5", "35*", "~40", ">90", "12–14", "same", "n/a", "yes".
 
 Each distinct text of a column is read once. A column has one decimal sign, found from its own values; a thousands
-sign is never guessed. What is not one clear number keeps a reason instead of a value.
+sign is never guessed. A mark never costs a reading: the number is kept and the mark with it. What is no number keeps a
+reason instead of a value.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from toolkit.records.lexicon import Words, fold, words_of_language
 from toolkit.records.raw_table import clean_text, words_of
 from toolkit.records.texts import distinct, from_codes, plain
 
@@ -23,7 +25,7 @@ MISSING_WORDS = frozenset(
     )
 )
 YES_WORDS = frozenset(words_of("yes|y|true|present|positive|pos|x|ja|j|oui|si|sí|sì|✓|✔|+|1"))
-NO_WORDS = frozenset(words_of("no|n|false|absent|negative|neg|nein|non|0|✗"))
+NO_WORDS = frozenset(words_of("no|n|false|absent|negative|neg|nein|non|0|✗|o"))
 _NUMBER = re.compile(r"^([+\-−]?)(\d+(?:[.,]\d+)?|[.,]\d+)\s*(\D.*)?$")
 _POWER_OF_TEN = re.compile(r"^[+\-−]?(\d+(?:[.,]\d+)?)[eE][+\-−]\d{1,2}$")  # as programs write very small numbers
 _RANGE = re.compile(r"^[+\-−]?\d+(?:[.,]\d+)?\s*\D{0,4}\s*(?:-|–|—|−|to|bis|\.\.+|…)\s*\d+(?:[.,]\d+)?\s*\D*$")
@@ -32,6 +34,28 @@ _GROUPED = re.compile(
     r"|^[+\-−]?\d{1,3}(?:,\d{3})+\.\d+|^[+\-−]?\d{1,3}[' ]\d{3}\b"
 )
 _LONGEST = 60
+MARKS = ("", "noted", "about", "limit", "range", "same")
+"""What a mark beside a number says; "same" = as the reading before it."""
+MARK_SAYS = {
+    "noted": "a mark beside the number: the number is kept",
+    "about": "written as about so much: the number is kept",
+    "limit": "a limit of the instrument: the number is kept, the true reading lies beyond it",
+    "range": "a range: its middle is kept",
+    "same": "taken as the reading before it",
+}
+_NOTE = re.compile(r"^(?P<number>.*\d[^(]*?)\s*(?:\((?P<note>[^()]*)\)|(?P<sign>[*!†‡^#]+|\*+))\s*$")
+_ABOUT = re.compile(
+    r"^(?:[~≈±]|ca?\.?(?=[ \d])|circa|about|approx\.?|etwa|env(?:iron)?\.?|aprox\.?|około|ok\.|ungefär|ungef\.)\s*(?=\d)",
+    re.IGNORECASE,
+)
+_LIMIT = re.compile(
+    r"^(?:[<>≤≥]=?|über|over|more than|less than|unter|max\.?|mehr als|plus de|más de|più di|meer dan|mais de|mer än|ponad)\s*(?=\d)",
+    re.IGNORECASE,
+)
+_BEYOND = re.compile(r"^(\d+(?:[.,]\d+)?)\s*\+$")
+_DOUBTED = re.compile(r"^(.*\d.*?)\s*\?+$")
+_ENDS = re.compile(r"(\d+(?:[.,]\d+)?)\s*\D{0,4}\s*(?:-|–|—|−|to|bis|à|a|tot|do|till|\.\.+|…)\s*(\d+(?:[.,]\d+)?)")
+_SAME_SIGNS = frozenset(("=", "==", '"', "″", "〃", "''", "„", "”", "→", "↔", "⇒", "->", "id."))
 _OUT_OF_TEN = re.compile(r"^(\d+(?:[.,]\d+)?)\s*/\s*10$")
 
 
@@ -41,7 +65,7 @@ class Numbers:
 
     `value` is NaN where nothing was taken and where `problem` is set; `unit` is the unit text found in the cell;
     `word` is True where yes or no was written; `taken` where the cell is not empty; `problem` is an index into
-    `reasons` (0 = no problem).
+    `reasons` (0 = no problem); `mark` one into `MARKS`: where it says "same" the value is still to be filled in.
     """
 
     value: np.ndarray
@@ -50,6 +74,12 @@ class Numbers:
     taken: np.ndarray
     problem: np.ndarray
     reasons: tuple[tuple[str, str], ...]
+    mark: np.ndarray
+
+    @property
+    def same(self) -> np.ndarray:
+        """True where the cell says that the reading is the one before it."""
+        return self.mark == MARKS.index("same")
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -62,24 +92,63 @@ class _One:
     taken: bool = True
     reason: str = ""
     remedy: str = ""
+    mark: str = ""
 
 
 _NOTHING = _One(taken=False)
 
 
-def read_numbers(column: pd.Series, *, decimal: str = "", missing: Iterable[str] = ()) -> Numbers:
+def not_taken(
+    missing: Iterable[str] = (), *, marks: Mapping[str, str] | None = None, words: Words | None = None
+) -> Callable[[str], bool]:
+    """A test whether a cell's text says that no reading was taken.
+
+    Args:
+        missing: further texts that mean so, for example "-999".
+        marks: the sheet's own signs (see [values.marks]), as they are compared.
+        words: the sheet's words.
+
+    Example:
+        >>> not_taken(["-999"])("n/a"), not_taken()("12")
+        (True, False)
+    """
+    left_out = MISSING_WORDS | {clean_text(str(word)).casefold() for word in missing}
+    own = words.own("missing") if words else {}
+    told = marks or {}
+
+    def test(text: str) -> bool:
+        cleaned = clean_text(text)
+        mark = told.get(plain(cleaned) or cleaned)
+        if mark is not None:
+            return mark == "not_taken"
+        return cleaned.casefold() in left_out or (not cleaned.isdigit() and fold(cleaned) in own)
+
+    return test
+
+
+def read_numbers(
+    column: pd.Series,
+    *,
+    decimal: str = "",
+    missing: Iterable[str] = (),
+    marks: Mapping[str, str] | None = None,
+    words: Words | None = None,
+) -> Numbers:
     """Read a categorical column of texts as numbers.
 
     Args:
         column: categorical texts.
         decimal: "," or "." when the user has set it; "" to find it from the column.
         missing: further texts that mean "not taken", for example "-999".
+        marks: what the sheet's own signs mean: not_taken, same, yes, no.
+        words: the sheet's words for "same", "not taken", "seen"; English when None.
     """
     codes, texts = distinct(column)
     cleaned = [clean_text(text) for text in texts]
-    left_out = MISSING_WORDS | {clean_text(str(word)).casefold() for word in missing}
+    chosen, told = words or words_of_language("en"), dict(marks or {})
+    is_missing = not_taken(missing, marks=told, words=chosen)
     sign = decimal or decimal_sign(cleaned)
-    read = [_read_one(text, sign, left_out, bool(decimal)) for text in cleaned]
+    read = [_read_one(text, sign, is_missing, bool(decimal), told, chosen) for text in cleaned]
     reasons = list(dict.fromkeys([("", ""), *((one.reason, one.remedy) for one in read if one.reason)]))
     places = {pair: place for place, pair in enumerate(reasons)}
     problem = np.array([places[(one.reason, one.remedy)] for one in read], dtype=np.int16)
@@ -90,6 +159,7 @@ def read_numbers(column: pd.Series, *, decimal: str = "", missing: Iterable[str]
         taken=_at([one.taken for one in read], codes, bool),
         problem=problem[codes] if read else codes.astype(np.int16),
         reasons=tuple(reasons),
+        mark=_at([float(MARKS.index(one.mark)) for one in read], codes, int),
     )
 
 
@@ -120,24 +190,59 @@ def decimal_sign(texts: Iterable[str]) -> str:
     return "?" if unsure and not points else "."
 
 
-def _read_one(text: str, sign: str, left_out: Iterable[str], is_set: bool) -> _One:
+def _read_one(
+    text: str, sign: str, is_missing: Callable[[str], bool], is_set: bool, marks: Mapping[str, str], words: Words
+) -> _One:
     """Read one text with a known decimal sign."""
-    low = text.casefold()
-    if low in left_out:
+    if is_missing(text):
         return _NOTHING
+    told = marks.get(plain(text) or text, "")
+    if told in ("yes", "no"):
+        return _One(value=float(told == "yes"), word=True)
+    if told == "same" or text in _SAME_SIGNS or (not text[:1].isdigit() and fold(text) in words.own("same")):
+        return _One(mark="same")
+    return _plain_number(text, sign, is_set, words) if len(text) > _LONGEST else _marked(text, sign, is_set, words)
+
+
+def _marked(text: str, sign: str, is_set: bool, words: Words) -> _One:
+    """A number with or without a mark beside it."""
+    plainly = _plain_number(text, sign, is_set, words)
+    if not plainly.reason and not (plainly.unit and not _is_unit(plainly.unit)):
+        return plainly
+    if (found := _NOTE.match(text)) and any(map(str.isdigit, found["number"])):
+        inner = _marked(found["number"].strip(), sign, is_set, words)
+        return inner if inner.reason or inner.mark else replace(inner, mark="noted")
+    for pattern, mark in ((_ABOUT, "about"), (_LIMIT, "limit")):
+        if found := pattern.match(text):
+            inner = _marked(text[found.end() :], sign, is_set, words)
+            return inner if inner.reason else replace(inner, mark=mark)
+    if found := _BEYOND.match(text) or _DOUBTED.match(text):
+        inner = _plain_number(found.group(1), sign, is_set, words)
+        return inner if inner.reason else replace(inner, mark="limit" if _BEYOND.match(text) else "about")
+    if _RANGE.match(text) and (found := _ENDS.search(text)):
+        low, high = (_plain_number(end, sign, is_set, words) for end in found.groups())
+        if not low.reason and not high.reason and low.value <= high.value:
+            unit = re.sub(r"^[\d.,\s]+", "", text[found.end() :]).strip()
+            return replace(high, value=(low.value + high.value) / 2, unit=unit, mark="range")
+    return plainly
+
+
+def _plain_number(text: str, sign: str, is_set: bool, words: Words) -> _One:
+    """One text that is a number with or without a unit, or the reason why it is none."""
+    low = text.casefold()
     powers = _POWER_OF_TEN.match(text) if len(text) <= _LONGEST else None
     if powers is not None:
         return _wrong_sign(powers.group(1), sign, is_set) or _One(value=float(text.replace(",", ".").replace("−", "-")))
     found = _NUMBER.match(text) if len(text) <= _LONGEST else None
     if found is None:
-        return _not_a_number(text, low)
+        return _not_a_number(text, low, words)
     minus, number, unit = found.group(1), found.group(2), (found.group(3) or "").strip()
     if _RANGE.match(text) or _GROUPED.match(text) or (text[0] == "+" and not number):
-        return _not_a_number(text, low)
+        return _not_a_number(text, low, words)
     if _OUT_OF_TEN.match(text):
         unit = "points"
     if unit and (unit[0] in ".,'" or (any(letter.isdigit() for letter in unit) and not _is_unit(unit))):
-        return _not_a_number(text, low)
+        return _not_a_number(text, low, words)
     wrong = _wrong_sign(number, sign, is_set)
     if wrong is not None:
         return wrong
@@ -170,13 +275,13 @@ def _wrong_sign(number: str, sign: str, is_set: bool) -> _One | None:
     )
 
 
-def _not_a_number(text: str, low: str) -> _One:
+def _not_a_number(text: str, low: str, words: Words) -> _One:
     """The value of a yes/no word, or the reason why a text is no number."""
     text = text[:_LONGEST]
-    if low in YES_WORDS:
-        return _One(value=1.0, word=True)
-    if low in NO_WORDS:
+    if low in NO_WORDS or fold(text) in words.own("unseen"):
         return _One(value=0.0, word=True)
+    if low in YES_WORDS or fold(text) in words.own("seen"):
+        return _One(value=1.0, word=True)
     if text.startswith("="):
         return _One(
             reason="a formula without a value",

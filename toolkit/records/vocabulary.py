@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from toolkit.records.codebook import Codebook
 from toolkit.records.codebook_words import plain_words
+from toolkit.records.lexicon import Words, fold, words_of_language
 from toolkit.records.mapping import Mapping
 from toolkit.records.raw_table import clean_text
 from toolkit.records.texts import plain
@@ -58,22 +59,70 @@ class Vocabulary:
     exact_interventions: dict[tuple[str, ...], str]
     names: frozenset[str]
 
+    @property
+    def words(self) -> Words:
+        """The word lists of the sheet's language."""
+        return words_of_language(self.mapping.language)
+
     def region(self, text: str) -> str | None:
-        """One region's codebook name."""
+        """One region's codebook name, whatever side stands with it."""
         own = self.mapping.words_for("region").get(plain(text))
         if own or text in self.names:
             return own or text
-        return self.codebook.find_region(text) or self.codebook.find_region(_SIDE_WORD.sub(" ", text))
+        bare = side_in(text, self.words)[1]
+        for said in dict.fromkeys((text, bare)):
+            if found := (
+                self._foreign("region", said) or self.codebook.find_region(said) or self.words.find("region", said)
+            ):
+                return found
+        return self.words.near("region", bare) if " " in bare or len(bare) > 6 else None
 
     def intervention(self, text: str) -> str | None:
-        """One intervention's codebook name: only exact words count, a longer name is the user's own."""
+        """One intervention's codebook name: only whole words count, a longer name is the user's own."""
         own = self.mapping.words_for("intervention").get(plain(text))
-        return own or self.exact_interventions.get(plain_words(text))
+        return (
+            own
+            or self._foreign("intervention", text)
+            or self.exact_interventions.get(plain_words(text))
+            or self.words.find("intervention", text)
+        )
 
     def measure(self, text: str) -> str | None:
         """One measure's codebook name."""
         own = self.mapping.words_for("measure").get(plain(text))
-        return own or (text if text in self.names else self.codebook.find_measure(text))
+        if own or text in self.names:
+            return own or text
+        return self._foreign("measure", text) or self.codebook.find_measure(text) or self._measure_in_words(text)
+
+    def _foreign(self, kind: str, text: str) -> str | None:
+        """A word of the sheet's own language, where that is not English."""
+        return None if self.words.language == "en" else self.words.own(kind).get(fold(text))
+
+    def _measure_in_words(self, text: str) -> str | None:
+        """The measure a cell describes in the words of another language."""
+        from toolkit.records.header_words import read_header
+
+        return self.words.find("measure", text) or self.codebook.find_measure(read_header(text, self.words).rest)
+
+
+def side_in(text: str, words: Words) -> tuple[str, str]:
+    """(side, text without it) of a text that carries its side: "L UT", "kuit R", "UT bilat"; ("", text) without one.
+
+    Example:
+        >>> side_in("L UT", words_of_language("en")), side_in("adduttori dx", words_of_language("it"))
+        (('left', 'ut'), ('right', 'adduttori'))
+    """
+    table = words.own("side")
+    tokens = fold(text.replace("+", " + ")).split()
+    if len(tokens) < 2:
+        return "", text
+    for count in (3, 2, 1):
+        for spot in (slice(0, count), slice(len(tokens) - count, len(tokens))):
+            side = table.get(" ".join(tokens[spot])) if len(tokens) > count else None
+            if side in ("left", "right", "both"):
+                rest = tokens[count:] if spot.start == 0 else tokens[:-count]
+                return side, " ".join(rest)
+    return "", text
 
 
 def vocabulary_of(codebook: Codebook, mapping: Mapping) -> Vocabulary:

@@ -1,4 +1,4 @@
-"""Workbooks (XLSX): bounded before they are opened; cells as a reader sees them, formulas by their saved values."""
+"""Workbooks (XLSX, XLS, ODS): bounded before they are opened; cells as a reader sees them, formulas by saved values."""
 
 from __future__ import annotations
 
@@ -8,12 +8,8 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
 from toolkit.errors import ExportError
-from toolkit.records.raw_table import RawTable, check_headers
-from toolkit.records.texts import cell_text, from_codes
+from toolkit.records.grid import Grid, make_grid
 from toolkit.records.workbook_guard import measured_archive
 
 _EMPTY_FORMULA = re.compile(
@@ -24,36 +20,58 @@ NO_VALUE = "=formula"
 """The text of a cell whose formula was saved without a value."""
 
 
-def read_workbook(path: Path, data: bytes, *, sha256: str, settings: Mapping[str, Any]) -> list[RawTable]:
-    """The workbook's sheet of records, and every further sheet with the same header.
+def read_grids(path: Path, data: bytes, *, settings: Mapping[str, Any]) -> list[Grid]:
+    """The sheets of a workbook (XLSX, XLS, ODS) as grids, formulas by their saved values.
 
     Args:
         path: for the file's name.
         data: the file's bytes.
-        sha256: the file's hash.
-        settings: `sheet` names the one sheet to read, `header_row` the row of its header.
+        settings: `sheet` names the one sheet to read.
 
     Raises:
-        ExportError: no workbook, a damaged or oversized one, no sheet with a header and rows.
+        ExportError: no workbook, a damaged, protected or oversized one.
     """
     from python_calamine import CalamineError, CalamineWorkbook
 
-    measured = measured_archive(data, file=path.name)
-    formulas = _formulas_by_sheet(measured.sheets)
+    formulas: dict[int, set[tuple[int, int]]] = {}
+    if data.startswith(b"PK"):
+        measured = measured_archive(data, file=path.name)
+        data, formulas = measured.data, _formulas_by_sheet(measured.sheets)
     try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(measured.data))
-        grids = {
-            name: book.get_sheet_by_name(name) for name in _sheet_names(book.sheet_names, settings, file=path.name)
-        }
-        found = {name: sheet.to_python(skip_empty_area=False) for name, sheet in grids.items()}
+        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        names = _sheet_names(book.sheet_names, settings, file=path.name)
+        sheets = {name: book.get_sheet_by_name(name) for name in names}
+        found = {name: sheet.to_python(skip_empty_area=False) for name, sheet in sheets.items()}
+        merges = {name: _merges_of(sheet) for name, sheet in sheets.items()}
+        hidden = {sheet.name for sheet in book.sheets_metadata if str(sheet.visible) != "SheetVisibleEnum.Visible"}
     except (CalamineError, OSError, ValueError) as fault:
-        raise ExportError(f"{path.name}: the workbook is damaged ({fault}). Open it and save it again.") from None
-    start = int(settings.get("header_row", 1)) - 1
-    tables = []
-    for number, (name, grid) in enumerate(found.items(), start=1):
-        blank = formulas.get(number, set()) if len(grids) == len(book.sheet_names) else set().union(*formulas.values())
-        tables.append(_table(grid, name, path.name, sha256, start, blank))
-    return _those_with_the_same_header([table for table in tables if table is not None], list(found), file=path.name)
+        raise _damaged(fault, data, file=path.name) from None
+    grids = []
+    for number, (name, rows) in enumerate(found.items(), start=1):
+        blank = formulas.get(number, set()) if len(names) == len(book.sheet_names) else set().union(*formulas.values())
+        for row, column in blank:
+            if row < len(rows) and column < len(rows[row]) and rows[row][column] in ("", None):
+                rows[row][column] = NO_VALUE
+        grids.append(make_grid(rows, file=path.name, sheet=name, merges=merges[name], hidden=name in hidden))
+    return grids
+
+
+def _merges_of(sheet: Any) -> list[Any]:
+    """The merged ranges of a sheet; none where the format does not tell them."""
+    try:
+        return list(sheet.merged_cell_ranges or ())
+    except Exception:  # calamine raises its own kinds by format; a sheet without merges is read all the same
+        return []
+
+
+def _damaged(fault: Exception, data: bytes, *, file: str) -> ExportError:
+    """The error for a workbook that cannot be opened."""
+    if not data.startswith(b"PK"):
+        return ExportError(
+            f"{file}: a workbook protected by a password, or no workbook at all ({fault}). Open it, remove the "
+            "password and save it as XLSX or CSV."
+        )
+    return ExportError(f"{file}: the workbook is damaged ({fault}). Open it and save it again.")
 
 
 def _sheet_names(names: list[str], settings: Mapping[str, Any], *, file: str) -> list[str]:
@@ -85,52 +103,3 @@ def _formulas_without_value(content: bytes) -> set[tuple[int, int]]:
     if b"<f" not in content:
         return set()
     return {(int(match.group(2)) - 1, _column_number(match.group(1)) - 1) for match in _EMPTY_FORMULA.finditer(content)}
-
-
-def _table(
-    grid: list[list[Any]], name: str, file: str, sha256: str, start: int, formulas: set[tuple[int, int]]
-) -> RawTable | None:
-    """One sheet as a raw table; None when it has no header with rows below."""
-    if len(grid) <= start + 1 or not any(str(cell).strip() for cell in grid[start]):
-        return None
-    for row, column in formulas:
-        if row < len(grid) and column < len(grid[row]) and grid[row][column] in ("", None):
-            grid[row][column] = NO_VALUE
-    label = f"{file} [{name}]"
-    headers = check_headers([cell_text(cell) for cell in grid[start]], file=label)
-    body = grid[start + 1 :]
-    blank = np.array([all(cell == "" or cell is None for cell in row) for row in body], dtype=bool)
-    rows = np.flatnonzero(~blank)
-    columns = {header: _column([body[row][place] for row in rows]) for place, header in enumerate(headers)}
-    return RawTable(
-        file=label,
-        sha256=sha256,
-        cells=pd.DataFrame(columns),
-        rows=rows + start + 2,
-        kind="workbook",
-        rows_blank=int(blank[: rows.max(initial=-1) + 1].sum()),
-    )
-
-
-def _column(values: list[Any]) -> pd.Categorical:
-    """A column of cell values as texts, each distinct value turned once."""
-    known: dict[tuple[type, Any], int] = {}
-    codes = np.array([known.setdefault((type(value), value), len(known)) for value in values], dtype=np.int64)
-    return from_codes(codes, [cell_text(value) for _, value in known])
-
-
-def _those_with_the_same_header(tables: list[RawTable], names: list[str], *, file: str) -> list[RawTable]:
-    """The first sheet with rows and all that share its header; the others are named in its notes."""
-    filled = [table for table in tables if len(table.rows)]
-    if not filled:
-        raise ExportError(
-            f"{file}: no sheet has a header in its first row and rows below it (sheets: {', '.join(names)})."
-        )
-    headers = list(filled[0].cells.columns)
-    same = [table for table in filled if list(table.cells.columns) == headers]
-    others = [table.file for table in filled if table not in same]
-    if len(same) == 1:
-        same = [same[0].renamed(file)]
-    if others:
-        same[0] = same[0].noted(f"not read, as their headers differ: {', '.join(others)}")
-    return same
