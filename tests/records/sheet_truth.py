@@ -142,8 +142,8 @@ def _wrong_words(expected: dict[str, Any], records: Records) -> list[str]:
     for field in ("region", "intervention"):
         meant = set(expected["words"][field].values())
         own = set(expected["words"][field])
-        for name in set(records.rows[field]) - meant - own - {"", "not stated"}:
-            found.append(f"{field}: {name}")
+        odd = set(records.rows[field]) - meant - own - {"", "not stated"}
+        found += [f"{field}: {name}" for name in sorted(odd)]
     return found
 
 
@@ -151,7 +151,6 @@ def outcome_table(outcomes: list[Outcome]) -> str:
     """The outcomes as a table of text."""
     lines = [f"{'sheet':30} {'true':>5} {'found':>5} {'wrong':>5}  {'asked or refused':16} right"]
     for one in outcomes:
-        lines.append(
-            f"{one.sheet:30} {one.true:5} {one.found:5} {one.wrong:5}  {one.said:16} {'yes' if one.right else 'NO'}"
-        )
+        right = "yes" if one.right else "NO"
+        lines += [f"{one.sheet:30} {one.true:5} {one.found:5} {one.wrong:5}  {one.said:16} {right}"]
     return "\n".join([*lines, f"{sum(one.right for one in outcomes)} of {len(outcomes)} read right"])

@@ -321,10 +321,11 @@ def _order(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Led
     unknown = [text for text, order in found.items() if not order]
     if unknown:
         rows = rows_where(frame["order"], lambda text: text in unknown)
-        first = sorted(map(clean_text, unknown))[0]
+        codes_told = sorted(map(clean_text, unknown))
+        first = codes_told[0]
         what = (
-            f"which of {' and '.join(sorted(map(clean_text, unknown))[:4])} means that the treatment came first, and which "
-            f'the rest? Left out until columns.toml says [values.order] "{first}" = "technique_first" (or "wait_first")'
+            f"which of {' and '.join(codes_told[:4])} means that the treatment came first, and which the rest? "
+            f' Left out until columns.toml says [values.order] "{first}" = "technique_first" (or "wait_first")'
         )
         ledger.flag(frame.loc[rows].head(1), column=_header(mapping, "order"), value=first, what=what)
     frame["order"] = from_codes(codes, [found.get(text) or "" for text in texts])

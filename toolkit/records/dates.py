@@ -171,10 +171,9 @@ def month_number(word: str) -> int | None:
 @lru_cache(maxsize=1)
 def _months() -> dict[str, int]:
     """The months of every language."""
-    table = {
+    return {
         phrase: int(number) for name in LANGUAGES for phrase, number in words_of_language(name).own("month").items()
     }
-    return table
 
 
 def _settle_order(texts: list[str], *, header: str, file: str) -> tuple[str, str]:

@@ -290,8 +290,8 @@ def _pairs_above(grid: Grid, start: int, top: int) -> list[tuple[str, str]]:
     pairs: list[tuple[str, str]] = []
     for row in range(start, top):
         texts = list(grid.texts(row).values())
-        for place in range(0, len(texts) - 1, 2) if len(texts) % 2 == 0 else ():
-            pairs.append((texts[place].rstrip(":"), texts[place + 1]))
+        if len(texts) % 2 == 0:
+            pairs += [(key.rstrip(":"), value) for key, value in zip(texts[::2], texts[1::2], strict=True)]
         for text in texts:
             for part in text.replace("|", ";").replace("    ", ";").split(";"):
                 key, sign, value = part.partition(":")

@@ -21,7 +21,8 @@ _OUT_OF_TEN = re.compile(
 _AREA_UNIT = re.compile(r"\b(kgf?|n|lbf?)\s*/\s*(cm|in)\s*(?:2|²|\^2)", re.IGNORECASE)
 _CAMEL = re.compile(r"(?<=[a-zäöüß])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-zäöüß])")
 _GLUED = re.compile(
-    r"^(pre|before|baseline|post|after|vorher|nachher|avant|apres|antes|despues|prima|dopo|fore|efter|przed|po)[ .#]?(\d)$"
+    r"^(pre|before|baseline|post|after|vorher|nachher|avant|apres|antes|despues|prima|dopo|fore|efter|przed|po)"
+    r"[ .#]?(\d)$"
 )
 _GLUED_SIDE = re.compile(r"^(l|r|left|right)(pre|post|before|after)(\d?)$")
 _KINDS = ("phase", "side", "unit", "filler", "body", "movement", "measure")
@@ -80,11 +81,11 @@ def _read_header(header: str, words: Words) -> HeaderWords:
     order = 0
     if not phase:
         tokens, order = _order(tokens)
-    rest = " ".join(_english(token, words) for token in tokens if not token.filler)
+    rest = " ".join(_english(token) for token in tokens if not token.filler)
     return HeaderWords(phase=phase, side=side, unit=unit, rest=" ".join(rest.split()), repeat=repeat, order=order)
 
 
-def _english(token: _Token, words: Words) -> str:
+def _english(token: _Token) -> str:
     """The codebook's English for a word of another language; a word of English or of nobody as it stands."""
     if token.measure:
         return token.measure.replace("_", " ")

@@ -129,7 +129,7 @@ def _session_reading(
 ) -> _Read:
     """One column of readings as numbers; each bad reading set aside alone."""
     numbers = _numbers(sheet[f"cell:{column.column}"], mapping)
-    told = part["told_unit"] if "told_unit" in part else None
+    told = part.get("told_unit")
     unit = pd.Series(constant(column.unit, len(sheet)), index=sheet.index) if column.unit or told is None else told
     result = judge(numbers, measure=part["measure_code"].to_numpy(), unit=unit, rulers=rulers, tip=mapping.tip_cm2)
     _note_problems(sheet.assign(readings=1), result, column.column, np.ones(len(sheet), dtype=bool), ledger)

@@ -84,7 +84,7 @@ def _word_for(field: str, meaning: str, words: Words, codebook: Codebook, *, sur
     if field == "phase":
         told = read_header(meaning, words)
         return "before_2" if told.phase == "before" and told.repeat == 2 else told.phase
-    return _blinded(meaning, words)
+    return _blinded(meaning)
 
 
 def known_intervention(text: str, words: Words, codebook: Codebook) -> str | None:
@@ -108,7 +108,7 @@ def order_of(meaning: str, words: Words) -> str:
     return told or ""
 
 
-def _blinded(meaning: str, words: Words) -> str:
+def _blinded(meaning: str) -> str:
     """yes or no for what a legend says of the column of blinding."""
     folded = set(fold(meaning).split())
     nots = {"not", "nicht", "nie", "ne", "pas", "no", "non", "niet", "nao", "inte", "ej"}

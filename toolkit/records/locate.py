@@ -56,7 +56,7 @@ def raw_tables(grids: Sequence[Grid], *, sha256: str, kind: str, settings: Mappi
         nothing = "no table was found: no line of headers with rows below it."
         raise ExportError(f"{file}: {_NOTHING_BELOW if found else nothing}")
     read = [one for one in filled if _holds_readings(one)] or [max(filled, key=lambda one: one.points)]
-    legend = legend_texts(found, grids, read)
+    legend = legend_texts(grids, read)
     titles = _titles(grids, read)
     tables: list[RawTable] = []
     for one in read:
@@ -218,7 +218,7 @@ def with_surroundings(table: RawTable) -> RawTable:
     texts = [text for header in headers[:40] for text in distinct(table.cells[header])[1][:25]]
     language = language_of([*headers, *(text for text in texts if len(text) < 40)])
     around = Around(language=language, titles=(Path(table.file).stem,) if table.file != "(table)" else ())
-    parts = {header: (header,) for header in headers}
+    parts: dict[str, tuple[str, ...]] = {header: (header,) for header in headers}
     return _lines_apart(replace(table, around=around, parts=parts))
 
 
@@ -235,9 +235,9 @@ def _lines_apart(table: RawTable) -> RawTable:
             suspect |= np.array(named, dtype=bool)[codes]
     lines = []
     for row in np.flatnonzero(suspect | (filled == 1)).tolist():
-        texts = {place: text for place, text in enumerate(table.cells.iloc[row].astype(str)) if text}
-        if what := what_line(texts, [_typed(text) for text in texts.values()], words):
-            lines.append((row, next(iter(texts.values())), what))
+        filled_cells = {place: text for place, text in enumerate(table.cells.iloc[row].astype(str)) if text}
+        if what := what_line(filled_cells, [_typed(text) for text in filled_cells.values()], words):
+            lines.append((row, next(iter(filled_cells.values())), what))
     if not lines:
         return table
     gone = np.zeros(len(table.cells), dtype=bool)

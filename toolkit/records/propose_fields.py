@@ -30,6 +30,7 @@ _MUST_AGREE = (
     "comfort",
     "minutes",
 )
+_ABOVE = ("client", "region", "treated_side", "intervention", "practitioner", "date", "order", "site")
 _DEFAULT_SHEET = re.compile(
     r"^(?:sheet|tabelle|hoja|feuil|foglio|blad|arkusz|planilha|folha|data|table)\s*\d*$", re.IGNORECASE
 )
@@ -133,19 +134,11 @@ def _client_by_behaviour(table: RawTable, used: Container[str], taken: Container
         filled = [clean_text(text) for text in texts if clean_text(text)]
         rows = int(sum(bool(texts[code]) for code in codes.tolist())) if len(codes) < 50_000 else len(codes)
         short = [text for text in filled if len(text) <= 12 and re.fullmatch(r"[^\W_]+(?:[ \-./_][^\W_]+)?", text)]
-        if (
-            len(filled) > 1
-            and rows >= 0.95 * len(codes)
-            and len(short) >= 0.9 * len(filled)
-            and rows > 1.3 * len(filled)
-        ):
-            if sum(any(map(str.isdigit, text)) for text in filled) >= 0.8 * len(filled):
-                return Guess(
-                    column=header,
-                    means="client",
-                    confidence="likely",
-                    reason="short codes that come back, as clients do",
-                )
+        codes_mostly = sum(any(map(str.isdigit, text)) for text in filled) >= 0.8 * len(filled)
+        comes_back = len(filled) > 1 and rows >= 0.95 * len(codes) and rows > 1.3 * len(filled)
+        if comes_back and codes_mostly and len(short) >= 0.9 * len(filled):
+            reason = "short codes that come back, as clients do"
+            return Guess(column=header, means="client", confidence="likely", reason=reason)
     return None
 
 
@@ -155,22 +148,20 @@ def constants_of(table: RawTable, known: set[str]) -> dict[str, str]:
     found: dict[str, str] = {}
     for key, value in around.pairs:
         field = field_of_header(key, around.words)
-        if field in ("client", "region", "treated_side", "intervention", "practitioner", "date", "order", "site"):
-            if field not in known and "___" not in value:
-                found.setdefault(field, clean_text(value))
+        if field in _ABOVE and field not in known and "___" not in value:
+            found.setdefault(field, clean_text(value))
     if around.visit and "visit" not in known:
         found["visit"] = around.visit
     if around.date and "date" not in known:
         found["date"] = around.date
-    if "client" not in {*known, *found} and around.sheet and not _DEFAULT_SHEET.match(around.sheet):
-        if not _is_about_time(around.sheet):
-            found["client"] = around.sheet
+    if "client" not in {*known, *found} and around.sheet and not _says_nothing(around.sheet):
+        found["client"] = around.sheet
     return found
 
 
-def _is_about_time(sheet: str) -> bool:
-    """Whether a sheet's name is a month, a half year, a year: not a client."""
-    if re.search(r"(?<!\d)(?:19|20)\d{2}(?!\d)", sheet):
+def _says_nothing(sheet: str) -> bool:
+    """Whether a sheet's name is the program's own, a month, a half year or a year: no client."""
+    if _DEFAULT_SHEET.match(sheet) or re.search(r"(?<!\d)(?:19|20)\d{2}(?!\d)", sheet):
         return True
     words = words_of_language("en")
     return any(words.find("month", token) for token in fold(sheet).split()) or len(sheet.split()) > 3

@@ -46,6 +46,7 @@ COLUMNS: Mapping[str, str] = {
     "head": "head of the device",
     "setting": "setting of the device",
     "minutes": "minutes of treatment",
+    "marks": "marks kept with the readings: 'before:noted after:same'; noted, about, limit, range or same",
 }
 PHASES = ("before", "before_2", "after_wait", "after")
 _PLAIN = ("session_id", "client")

@@ -18,8 +18,8 @@ class Choice:
 class Question:
     """One thing that the sheet does not say.
 
-    `kind` is date_order, year, unit, tip, order, column or client; `columns` are the headers it is about; `text` asks in
-    words; `choices` are the answers that make sense, the likeliest first; `free` is True where another answer may be typed.
+    `kind` is date_order, year, unit, tip, order, column or client; `columns` are the headers it is about; `text` asks
+    in words; `choices` are the answers that make sense, the likeliest first; `free` is True where another may be typed.
     """
 
     kind: str
@@ -38,7 +38,8 @@ def unit_question(label: str, columns: Sequence[str], units: Sequence[str]) -> Q
     """In which unit a force or pressure was written down."""
     named = " and ".join(f'"{column}"' for column in columns[:3]) + (" …" if len(columns) > 3 else "")
     text = (
-        f"In which unit is {label} written in {named}: {' or '.join(units)}? No unit is stated, and both fit the values; "
+        f"In which unit is {label} written in {named}: {' or '.join(units)}? "
+        "No unit is stated, and more than one fits the values; "
         f'columns.toml says it with unit = "{units[0]}" for each [[readings]] column.'
     )
     choices = tuple(

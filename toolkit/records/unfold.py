@@ -64,7 +64,7 @@ def unfold(found: Found, *, sha256: str, kind: str, titles: Sequence[str], legen
         pairs=tuple(found.pairs),
         legend=legend,
     )
-    others = _others(grid, lines)
+    others = _others(lines)
     tables = []
     for visit, mine in _by_visit(columns, words).items():
         table = _raw_table(found, mine, rows, around=_of_visit(around, visit), sha256=sha256, kind=kind)
@@ -111,12 +111,12 @@ def what_line(texts: dict[int, str], cells: Sequence[Any], words: Words) -> str:
     first = fold(names[0])
     table = words.own("summary") | {k: v for k, v in words.table("summary").items() if len(k) > 4}
     said = table.get(first) or (table.get(first.split()[0]) if first and len(first.split()[0]) > 3 else None)
-    if said and len(names) <= 2 and list(texts.values())[0] == names[0]:
+    if said and len(names) <= 2 and next(iter(texts.values())) == names[0]:
         return "a line of averages" if said == "average" else "a line of totals"
     return ""
 
 
-def _others(grid: Grid, lines: list[tuple[int, str, str]]) -> pd.DataFrame:
+def _others(lines: list[tuple[int, str, str]]) -> pd.DataFrame:
     """The lines that are no sessions, as a frame."""
     return pd.DataFrame([(row + 1, text, what) for row, text, what in lines], columns=["row", "value", "what"])
 
@@ -296,7 +296,7 @@ def _writes_commas(values: Sequence[Any]) -> bool:
     return any(isinstance(value, str) and re.match(r"^\D{0,3}\d+,\d{1,2}(?!\d)", value) for value in values)
 
 
-def legend_texts(tables: Sequence[Found], grids: Sequence[Grid], read: Sequence[Found]) -> dict[str, str]:
+def legend_texts(grids: Sequence[Grid], read: Sequence[Found]) -> dict[str, str]:
     """What codes and signs mean, from every text outside the tables that are read and from two-column lists."""
     taken = {(id(one.grid), row) for one in read for row in one.rows} | {
         (id(one.grid), row) for one in read for row in range(one.top, one.bottom + 1)

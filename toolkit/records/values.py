@@ -45,11 +45,13 @@ MARK_SAYS = {
 }
 _NOTE = re.compile(r"^(?P<number>.*\d[^(]*?)\s*(?:\((?P<note>[^()]*)\)|(?P<sign>[*!†‡^#]+|\*+))\s*$")
 _ABOUT = re.compile(
-    r"^(?:[~≈±]|ca?\.?(?=[ \d])|circa|about|approx\.?|etwa|env(?:iron)?\.?|aprox\.?|około|ok\.|ungefär|ungef\.)\s*(?=\d)",
+    r"^(?:[~≈±]|ca?\.?(?=[ \d])|circa|about|approx\.?|etwa|env(?:iron)?\.?|aprox\.?|około|ok\.|ungefär|ungef\.)"
+    r"\s{0,3}(?=\d)",
     re.IGNORECASE,
 )
 _LIMIT = re.compile(
-    r"^(?:[<>≤≥]=?|über|over|more than|less than|unter|max\.?|mehr als|plus de|más de|più di|meer dan|mais de|mer än|ponad)\s*(?=\d)",
+    r"^(?:[<>≤≥]=?|über|over|more than|less than|unter|max\.?|mehr als|plus de|más de|più di|meer dan|mais de|mer än"
+    r"|ponad)\s{0,3}(?=\d)",
     re.IGNORECASE,
 )
 _BEYOND = re.compile(r"^(\d+(?:[.,]\d+)?)\s*\+$")
@@ -79,7 +81,8 @@ class Numbers:
     @property
     def same(self) -> np.ndarray:
         """True where the cell says that the reading is the one before it."""
-        return self.mark == MARKS.index("same")
+        same: np.ndarray = self.mark == MARKS.index("same")
+        return same
 
 
 @dataclass(frozen=True, kw_only=True)
