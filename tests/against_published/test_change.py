@@ -38,7 +38,7 @@ from toolkit.stats.group_difference import (
     change_difference,
     followup_difference,
 )
-from toolkit.stats.one_client import ReliableChange, clinical_cutoffs, reliable_change, sem_from_reliability
+from toolkit.stats.one_client import ReliableChange, clinical_cutoffs, reliable_change
 from toolkit.stats.paired_tests import wilcoxon_exact, wilcoxon_normal
 from toolkit.stats.proportions import (
     PairedCounts,
@@ -49,6 +49,7 @@ from toolkit.stats.proportions import (
 )
 from toolkit.stats.repeated_readings import friedman, greenhouse_geisser, repeated_anova
 from toolkit.stats.response_mean import dz_change, gz_change
+from toolkit.stats.sem import sem_from_icc
 from toolkit.stats.sign_tests import (
     cochran_q,
     conditional_odds_ratio,
@@ -285,7 +286,7 @@ def _rejections(method: str) -> int:
 @cache
 def _jacobson_truax() -> ReliableChange:
     given = expected("jt_rci").inputs
-    sem = sem_from_reliability(given["sd_pre"], given["reliability"])
+    sem = sem_from_icc(given["reliability"], given["sd_pre"], n=2, unit="points").value
     return reliable_change(given["pre"], given["post"], sem=sem, unit="points")
 
 

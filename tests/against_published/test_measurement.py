@@ -10,7 +10,7 @@ from toolkit.stats.generalisability import VarianceShares, icc_of_design, sem_of
 from toolkit.stats.intraclass import IccTable, concordance, icc
 from toolkit.stats.rating_agreement import Kappa, fleiss_kappa, kappa_of_table
 from toolkit.stats.reading_error import ReadingError, reading_error
-from toolkit.stats.sem import WithinPerson, mdc, sem_agreement, sem_consistency, sem_from_differences, within_person
+from toolkit.stats.sem import WithinPerson, mdc, sem_agreement, sem_consistency, within_person
 
 
 @cache
@@ -164,12 +164,6 @@ def test_the_toolkit_agrees_with_the_published_figure(figure):
 
 def test_the_error_mean_square_gives_the_sem_of_the_article():
     assert sem_consistency(trials(), unit="kg").value == pytest.approx(expected("weir_sem").value, rel=1e-9)
-
-
-def test_the_sd_of_differences_gives_the_sem_of_the_article():
-    data = open_data("test_retest_weir_2005.csv")
-    sem = sem_from_differences(data["trial_2"] - data["trial_1"], unit="kg")
-    assert sem.value == pytest.approx(expected("weir_sem").value, rel=1e-9)
 
 
 def test_replicates_corrected_for_averaging_give_the_sd_printed_by_bland_and_altman():

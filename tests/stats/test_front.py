@@ -36,6 +36,15 @@ def once_each(n=24, change=3.0, rng=None):
     )
 
 
+def sessions():
+    """Several sessions a client, treated in one of three ways."""
+    rng = np.random.default_rng(9)
+    done = np.tile(["press", "press + stretch", "measured_only"], 30)
+    frame = pd.DataFrame({"client": np.repeat(np.arange(18), 5), "session_id": np.arange(90), "intervention": done})
+    frame = frame.assign(region="calf", minutes=np.resize([2.0, 4.0, 6.0, 3.0], 90), before=rng.normal(35, 4, 90))
+    return frame.assign(after=frame["before"] + 2.0 * (done != "measured_only") + rng.normal(0, 1, 90))
+
+
 def call(name, data):
     """A method with what it needs beside the data."""
     more = {
@@ -47,7 +56,12 @@ def call(name, data):
         "proportion": {"of": "moved"},
         "pool_sites": {},
         "adjust_p": {},
+        "comfort_and_change": {"moved_from": 3},
+        "readings_needed": {"wanted_sem": 1.0, "reader": "reader"},
+        "scale_change": {"better": "lower"},
     }
+    if name == "sem_from_icc":
+        return stats.sem_from_icc(0.8, 7.5, n=30, unit="points")
     return getattr(stats, name)(data, **more.get(name, {}))
 
 
@@ -57,6 +71,11 @@ DATA = {
     "single_case": lambda: once_each().assign(client="A"),
     "proportion": lambda: once_each().assign(moved=np.resize(["yes", "no"], 24)),
     "adjust_p": lambda: [0.01, 0.04, 0.2],
+    "combinations": lambda: sessions(),
+    "dose_response": lambda: sessions(),
+    "comfort_and_change": lambda: once_each().assign(comfort=np.resize([5, 8, 9, 6], 24)),
+    "readings_needed": lambda: once_each().melt(id_vars="client", value_vars=["before", "before_2"], var_name="reader"),
+    "scale_change": lambda: once_each().assign(before=RNG.integers(3, 9, 24), after=RNG.integers(1, 7, 24)),
     "pool_sites": lambda: pd.DataFrame({"site": list("ABC"), "effect": [1.0, 2, 3], "variance": [0.4, 0.3, 0.5]}),
 }
 
@@ -85,7 +104,7 @@ def test_the_signature_is_one_and_the_same(name):
     for word in usual.keys() & given.keys() - ({"client"} if name == "kappa" else set()):
         assert given[word].default == usual[word]
     positional = [word for word, one in given.items() if one.kind is one.POSITIONAL_OR_KEYWORD]
-    assert positional in (["data"], ["data", "n"], ["p_values"])
+    assert positional in (["data"], ["data", "n"], ["p_values"], ["icc", "sd"])
 
 
 def test_dir_lists_the_methods_and_nothing_else():

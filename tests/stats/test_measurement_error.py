@@ -6,13 +6,12 @@ import pytest
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.stats.intraclass import icc
+from toolkit.stats.reading_error import reading_error
 from toolkit.stats.sem import (
     mdc,
     sem_agreement,
     sem_consistency,
-    sem_from_differences,
     sem_from_icc,
-    sem_from_sd_of_differences,
     within_person,
 )
 
@@ -22,17 +21,17 @@ def two_readings(rng, n=40):
     return true + rng.normal(0, 2, n), true + rng.normal(0, 2, n)
 
 
-def test_three_ways_to_a_sem_meet_on_the_same_readings():
+def test_two_ways_to_a_sem_meet_on_the_same_readings():
     one, two = two_readings(np.random.default_rng(1))
     rows = pd.DataFrame({"subject": np.tile(np.arange(40), 2), "reader": np.repeat(["1", "2"], 40)})
     rows["value"] = np.concatenate([one, two])
-    by_difference = sem_from_differences(two - one, unit="deg").value
-    assert sem_consistency(icc(rows), unit="deg").value == pytest.approx(by_difference, rel=1e-9)
-    assert sem_from_sd_of_differences(np.std(two - one, ddof=1), n=40, unit="deg").value == pytest.approx(by_difference)
+    by_pairs = reading_error(one, two, np.arange(40), measure="lunge", unit="deg").sem.value
+    assert sem_consistency(icc(rows), unit="deg").value == pytest.approx(by_pairs, rel=1e-9)
+    assert by_pairs == pytest.approx(np.std(two - one, ddof=1) / np.sqrt(2))
 
 
 def test_ten_people_read_twice_leave_a_sem_uncertain_by_half():
-    sem = sem_from_sd_of_differences(np.sqrt(2), n=10, unit="deg")
+    sem = sem_from_icc(0.0, 1.0, n=10, unit="deg")
     # 19.023 and 2.700: chi-square quantiles .975 and .025 with 9 df as printed in the usual tables (from memory)
     assert (sem.ci_low, sem.ci_high) == pytest.approx((np.sqrt(9 / 19.023), np.sqrt(9 / 2.700)), rel=1e-4)
 
@@ -54,7 +53,8 @@ def test_a_group_of_n_detects_a_change_smaller_by_root_n():
 def test_a_constant_shift_counts_in_the_within_person_sd_and_not_in_the_sem():
     one, two = two_readings(np.random.default_rng(3))
     rows = pd.DataFrame({"subject": np.tile(np.arange(40), 2), "value": np.concatenate([one, two + 10])})
-    assert within_person(rows, unit="deg").sd.value > 2 * sem_from_differences(two + 10 - one, unit="deg").value
+    own = reading_error(one, two + 10, np.arange(40), measure="lunge", unit="deg").sem.value
+    assert within_person(rows, unit="deg").sd.value > 2 * own
 
 
 def test_people_read_once_are_set_aside_and_counted():
@@ -67,8 +67,6 @@ BAD = {
     "ICC above one": (lambda: sem_from_icc(1.2, 5, n=10, unit="deg"), SheetError, r"An ICC is at most 1"),
     "negative SD": (lambda: sem_from_icc(0.8, -5, n=10, unit="deg"), SheetError, r"an SD not negative"),
     "one person": (lambda: sem_from_icc(0.8, 5, n=1, unit="deg"), NotEnoughError, r"at least 2 people with 2 readings"),
-    "one difference": (lambda: sem_from_differences([1.0], unit="deg"), NotEnoughError, r"1 person with two readings"),
-    "copied": (lambda: sem_from_differences([0.0, 0, 0], unit="deg"), NotEnoughError, r"All differences are the same"),
     "odd percent": (
         lambda: mdc(sem_from_icc(0.8, 5, n=10, unit="deg"), percent=80),
         SheetError,

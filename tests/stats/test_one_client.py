@@ -7,7 +7,7 @@ import pytest
 from scipy import stats
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.stats.one_client import clinical_cutoffs, nonoverlap, reliable_change, sem_from_reliability
+from toolkit.stats.one_client import clinical_cutoffs, nonoverlap, reliable_change
 from toolkit.stats.single_case_course import alternating_pairs_test, alternating_schedule_test, run_chart
 
 
@@ -39,11 +39,6 @@ def test_an_impossible_sem_is_refused(sem: float) -> None:
 def test_a_missing_reading_is_refused() -> None:
     with pytest.raises(ToolkitError, match="two readings is missing"):
         reliable_change(np.nan, 33, sem=1, unit="deg")
-
-
-def test_an_impossible_reliability_is_refused() -> None:
-    with pytest.raises(ToolkitError, match="reliability 0 to below 1"):
-        sem_from_reliability(5, 1.0)
 
 
 def test_non_overlap_is_the_mann_whitney_share_with_ties_half() -> None:

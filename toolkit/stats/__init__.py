@@ -12,8 +12,16 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from toolkit.stats.changes import effect_sizes, mean_change, paired_test, responders, signs_change
     from toolkit.stats.differences import equivalence, repeated_measures, two_groups
-    from toolkit.stats.measuring import kappa, limits_of_agreement, measurement_error, reliability
+    from toolkit.stats.measuring import (
+        kappa,
+        limits_of_agreement,
+        measurement_error,
+        readings_needed,
+        reliability,
+        sem_from_icc,
+    )
     from toolkit.stats.one_person import reliable_change, single_case
+    from toolkit.stats.sessions import combinations, comfort_and_change, dose_response, scale_change
     from toolkit.stats.shares import adjust_p, pool_sites, proportion
 
 WHERE = {
@@ -28,15 +36,24 @@ WHERE = {
     "reliability": "measuring",
     "measurement_error": "measuring",
     "limits_of_agreement": "measuring",
+    "sem_from_icc": "measuring",
+    "readings_needed": "measuring",
     "kappa": "measuring",
     "single_case": "one_person",
     "reliable_change": "one_person",
+    "combinations": "sessions",
+    "comfort_and_change": "sessions",
+    "dose_response": "sessions",
+    "scale_change": "sessions",
     "proportion": "shares",
     "adjust_p": "shares",
     "pool_sites": "shares",
 }
 __all__ = [
     "adjust_p",
+    "combinations",
+    "comfort_and_change",
+    "dose_response",
     "effect_sizes",
     "equivalence",
     "kappa",
@@ -46,10 +63,13 @@ __all__ = [
     "paired_test",
     "pool_sites",
     "proportion",
+    "readings_needed",
     "reliability",
     "reliable_change",
     "repeated_measures",
     "responders",
+    "scale_change",
+    "sem_from_icc",
     "signs_change",
     "single_case",
     "two_groups",

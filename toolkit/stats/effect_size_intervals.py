@@ -70,13 +70,3 @@ def effect_sizes(
         probability_of_improvement(changes, confidence_level=confidence_level),
         matched_rank_biserial(changes, confidence_level=confidence_level),
     ]
-
-
-def effect_size_table(found: list[Estimate]) -> pd.DataFrame:
-    """Effect sizes as a tidy frame, one row each, at full precision.
-
-    Example:
-        >>> effect_size_table([dz_change([1.0, 2.0, 3.0])])["what"].tolist()
-        ['d_z']
-    """
-    return pd.DataFrame([estimate.as_row() for estimate in found])

@@ -12,11 +12,14 @@ from toolkit.errors import ToolkitError
 from toolkit.result import Estimate, Result
 from toolkit.stats.agreement import LimitsOfAgreement, limits_of_agreement_repeated, limits_of_agreement_replicates
 from toolkit.stats.agreement import limits_of_agreement as limits_of_pairs
-from toolkit.stats.data import By, Group, Part, answer, checked_level, frame_of, groups_of, need_columns
+from toolkit.stats.data import By, Group, Part, answer, checked_level, frame_of, groups_of, need_columns, plain_number
+from toolkit.stats.generalisability import readings_needed as needed_readings
+from toolkit.stats.generalisability import variance_shares
 from toolkit.stats.intraclass import concordance, icc
 from toolkit.stats.rating_agreement import Kappa, cohen_kappa, fleiss_kappa
 from toolkit.stats.reading_error import ReadingError, reading_error
 from toolkit.stats.sem import mdc, sem_agreement, sem_consistency, within_person
+from toolkit.stats.sem import sem_from_icc as sem_of_icc
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -202,6 +205,117 @@ def _error_of_readings(group: Group, subject: str, reader: str, value: str, leve
     counted = {"n_clients": study.n_subjects, "n_rows": study.n_readings}
     rows = [found.standard_row(**counted) | {"what": name} for name, found in named.items()]
     return Part(rows=rows, says=own.sentence(), detail=(study, own))
+
+
+def sem_from_icc(icc: Any, sd: Any, *, n: int, n_readings: int = 2, level: float = 0.95, unit: str = "") -> Result:
+    """The SEM and the smallest detectable change from what a paper prints: an ICC and the SD between people.
+
+    Parameters
+    ----------
+    icc, sd
+        The published ICC, and the SD (in `unit`) of the readings it was computed from; numbers or `Estimate`s.
+    n
+        People in the study.
+    n_readings
+        Readings (or readers) a person.
+    level
+        Confidence level of the intervals.
+    unit
+        Unit of the readings.
+
+    Returns
+    -------
+    Result
+        Rows SEM, MDC95, MDC90.
+
+    Raises
+    ------
+    ToolkitError
+        An ICC above 1, a negative SD, or fewer than two people or readings.
+
+    References
+    ----------
+    Weir (2005) Journal of Strength and Conditioning Research 19:231-240.
+
+    Examples
+    --------
+    >>> found = sem_from_icc(0.8, 7.5, n=30, unit="points")
+    >>> found.frame["estimate"].round(2).tolist()
+    [3.35, 9.3, 7.8]
+    """
+    numbers = plain_number(icc, "icc"), plain_number(sd, "sd")
+    sem = sem_of_icc(*numbers, n=n, unit=unit, n_readings=n_readings, confidence_level=checked_level(level))
+    parts = (sem, mdc(sem), mdc(sem, percent=90))
+    return Result.of(
+        [one.standard_row(n_clients=n) for one in parts],
+        says=f"{sem.sentence()}; {parts[1].sentence()}.",
+        title="Measurement error from a published ICC",
+        detail=parts,
+    )
+
+
+def readings_needed(
+    data: Any,
+    *,
+    wanted_sem: Any,
+    subject: str = "client",
+    reader: str | None = None,
+    value: str = "value",
+    largest: int = 50,
+    unit: str = "",
+) -> Result:
+    """How many readings to average until the measurement error is as small as wanted.
+
+    Parameters
+    ----------
+    data
+        A frame with one row a reading.
+    wanted_sem
+        The SEM wished for, in the readings' unit; a number, an `Estimate` or a `Result`.
+    subject, reader, value
+        Columns: who was read, by whom (or which reading it was), the reading.
+    largest
+        Numbers tried, from 1 on.
+    unit
+        Unit of the readings.
+
+    Returns
+    -------
+    Result
+        A row a number averaged: the SEM with its interval; `averaged`, and `enough` where it is as small as wanted.
+
+    Raises
+    ------
+    ToolkitError
+        A column is missing, or the wanted SEM is not above 0.
+    NotEnoughError
+        One person, one reader, or no variation.
+
+    References
+    ----------
+    Brennan (2001) Generalizability Theory; Weir (2005) Journal of Strength and Conditioning Research 19:231-240.
+
+    Examples
+    --------
+    >>> data = pd.DataFrame({"client": [1, 1, 2, 2, 3, 3], "who": list("ab") * 3, "value": [30.0, 32, 41, 40, 36, 39]})
+    >>> found = readings_needed(data, wanted_sem=1.0, reader="who")
+    >>> int(found.frame.loc[found.frame["enough"], "averaged"].min())
+    3
+    """
+    if reader is None:
+        raise ToolkitError("Say which column tells the readers, or the readings, apart (reader=).")
+    frame = frame_of(data, columns=(subject, reader, value))
+    need_columns(frame, (subject, reader, value))
+    wanted = plain_number(wanted_sem, "wanted_sem")
+    shares = variance_shares(frame, unit=unit, subject=subject, facets=[reader], value=value)
+    found = needed_readings(shares, wanted_sem=wanted, largest=largest)
+    rows = [
+        {"what": "SEM of the mean", "estimate": row["sem"], "ci_low": row["ci_low"], "ci_high": row["ci_high"]}
+        | {"level": shares.confidence_level, "n_clients": shares.n_subjects, "n_rows": shares.n_readings, "unit": unit}
+        | {"method": "variance components", "averaged": row["averaged"], "enough": bool(row["sem"] <= wanted)}
+        for row in found.table().to_dict("records")
+    ]
+    return Result.of(rows, says=found.sentence(), title="How many readings to average", detail=found)
 
 
 def limits_of_agreement(

@@ -62,23 +62,6 @@ class ReliableChange(Shown):
         )
 
 
-def sem_from_reliability(sd: float, reliability: float) -> float:
-    """SEM = SD x sqrt(1 - reliability), in the SD's unit.
-
-    Raises:
-        ToolkitError: the SD is not above 0 or the reliability not from 0 to below 1.
-
-    Example:
-        >>> round(sem_from_reliability(7.5, 0.8), 2)
-        3.35
-    """
-    if not sd > 0 or not 0 <= reliability < 1:
-        raise ToolkitError(
-            f"SD {sd:g} and reliability {reliability:g}: the SD must be above 0, reliability 0 to below 1."
-        )
-    return float(sd * np.sqrt(1 - reliability))
-
-
 def reliable_change(
     first: float, second: float, *, sem: float, unit: str, better: str = "higher", criterion: float = 1.96
 ) -> ReliableChange:
@@ -86,7 +69,7 @@ def reliable_change(
 
     Args:
         first, second: the two readings, in `unit`.
-        sem: standard error of measurement, in `unit` (own records, or `sem_from_reliability`).
+        sem: standard error of measurement, in `unit` (own records, or `stats.sem_from_icc`).
         unit: of the readings.
         better: "higher" or "lower".
         criterion: how many errors of a difference a change must exceed; 1.96 (the article's) for 95 %.
@@ -97,7 +80,7 @@ def reliable_change(
     Source: Jacobson & Truax (1991) Journal of Consulting and Clinical Psychology 59:12-19.
 
     Example:
-        >>> round(reliable_change(32.5, 47.5, sem=sem_from_reliability(7.5, 0.8), unit="points").index, 2)
+        >>> round(reliable_change(32.5, 47.5, sem=3.354, unit="points").index, 2)
         3.16
     """
     if not (np.isfinite(first) and np.isfinite(second)):

@@ -23,7 +23,8 @@ from toolkit.stats.data import (
     plain_number,
     row_of_test,
 )
-from toolkit.stats.one_client import nonoverlap
+from toolkit.stats.one_client import Cutoffs, clinical_cutoffs, nonoverlap
+from toolkit.stats.one_client import reliable_change as reliable_change_of
 from toolkit.stats.reading_error import reading_error
 from toolkit.stats.single_case_course import RunChart, alternating_pairs_test, alternating_schedule_test, run_chart
 
@@ -45,6 +46,8 @@ def reliable_change(
     level: float = 0.95,
     sem: Any = None,
     repeat: str = "before_2",
+    clinical: tuple[float, float] | None = None,
+    functional: tuple[float, float] | None = None,
     unit: str | None = None,
 ) -> Result:
     """Each client's change against the error of two readings: which clients changed by more than error explains.
@@ -58,6 +61,9 @@ def reliable_change(
         from the data's own repeated readings (`first`, `repeat`).
     repeat
         Column of the second reading taken before anything was done.
+    clinical, functional
+        Mean and SD of a clinical and of a functional population: the cut-off between them is then drawn, and
+        `functional` says who ends on its better side.
 
     Returns
     -------
@@ -85,6 +91,7 @@ def reliable_change(
     """
     level = checked_level(level)
     given = None if sem is None else plain_number(sem, "sem")
+    lines = _cutoffs(clinical, functional)
     groups, by_names = groups_of(data, columns=(first, second), client=client, by=by, better=better, unit=unit)
 
     def computed(group: Group) -> Part:
@@ -93,31 +100,7 @@ def reliable_change(
             raise ToolkitError(f"The SEM is {error:g}: give a size above 0, in the readings' unit.")
         pairs = complete_pairs(group.rows, first=first, second=second, better=group.better)
         clients = clients_of(pairs)
-        spread = np.sqrt(2.0) * error / np.sqrt(clients["n_sessions"].to_numpy(dtype=float))
-        changes = clients["change"].to_numpy(dtype=float)
-        index = changes / spread
-        reach = normal_reach(level) * spread
-        rows = [
-            {
-                "what": "change",
-                "client": who,
-                "estimate": float(change),
-                "ci_low": float(change - half),
-                "ci_high": float(change + half),
-                "level": level,
-                "statistic": float(z),
-                "p": float(2 * normal_below(-abs(z))),
-                "n_clients": 1,
-                "n_rows": int(n_rows),
-                "unit": group.unit,
-                "method": "change over the error of two readings",
-                "reliable": bool(abs(change) > half),
-                "sem": error,
-            }
-            for who, change, n_rows, half, z in zip(
-                clients["client"], changes, clients["n_rows"], reach, index, strict=True
-            )
-        ]
+        rows = [_own_change(row, error, group, level=level, lines=lines) for row in clients.to_dict("records")]
         up = sum(row["reliable"] and row["estimate"] > 0 for row in rows)
         down = sum(row["reliable"] and row["estimate"] < 0 for row in rows)
         says = (
@@ -128,6 +111,52 @@ def reliable_change(
         return Part(rows=rows, says=says, detail=clients)
 
     return answer(groups, by_names, computed, title="Each client's change against reading error")
+
+
+def _cutoffs(clinical: tuple[float, float] | None, functional: tuple[float, float] | None) -> Cutoffs | None:
+    """The lines between two populations, where both are given."""
+    if clinical is None and functional is None:
+        return None
+    if clinical is None or functional is None:
+        raise ToolkitError("A cut-off needs both populations: clinical=(mean, SD) and functional=(mean, SD).")
+    return clinical_cutoffs(
+        mean_clinical=clinical[0], sd_clinical=clinical[1], mean_functional=functional[0], sd_functional=functional[1]
+    )
+
+
+def _own_change(
+    client: dict[Any, Any], sem: float, group: Group, *, level: float, lines: Cutoffs | None
+) -> dict[str, Any]:
+    """One client's row: the mean of m changes has the error of one, over the root of m."""
+    found = reliable_change_of(
+        client["mean_first"],
+        client["mean_second"],
+        sem=sem / float(np.sqrt(client["n_sessions"])),
+        unit=group.unit,
+        better=group.better,
+        criterion=normal_reach(level),
+    )
+    row = {
+        "what": "change",
+        "client": client["client"],
+        "estimate": found.change,
+        "ci_low": found.change - found.threshold,
+        "ci_high": found.change + found.threshold,
+        "level": level,
+        "statistic": found.index,
+        "p": float(2 * normal_below(-abs(found.index))),
+        "n_clients": 1,
+        "n_rows": client["n_rows"],
+        "unit": group.unit,
+        "method": "change over the error of two readings",
+        "reliable": found.reliable,
+        "sem": sem,
+    }
+    if lines is not None:
+        high = group.better == "higher"
+        there = client["mean_second"] > lines.c if high else client["mean_second"] < lines.c
+        row |= {"cut_off": lines.c, "functional": bool(there)}
+    return row
 
 
 def _own_sem(group: Group, first: str, repeat: str) -> float:

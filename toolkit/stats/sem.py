@@ -17,7 +17,7 @@ from toolkit.errors import NotEnoughError, SheetError
 from toolkit.quantiles import chi2_quantile
 from toolkit.result import Estimate, Shown, figure_text
 from toolkit.stats import checks
-from toolkit.stats.clustered import client_codes, pooled_df, sd_interval, total_variance
+from toolkit.stats.clustered import client_codes, pooled_df, sd_interval
 from toolkit.stats.intraclass import IccTable
 from toolkit.stats.reading_error import Z90, Z95
 
@@ -60,65 +60,6 @@ def sem_from_icc(
         n=n,
         n_of="people",
         method=f"SD √(1 − ICC), chi-square interval with {df:g} df",
-        confidence_level=confidence_level,
-    )
-
-
-def sem_from_differences(
-    differences: npt.ArrayLike, *, unit: str, client: npt.ArrayLike | None = None, confidence_level: float = 0.95
-) -> Estimate:
-    """SEM = SD of (second − first) / √2; a constant shift between the readings is not part of it.
-
-    Args:
-        differences: second minus first reading, in `unit`, one a pair.
-        unit: unit of the readings.
-        client: the client of each difference where clients come more than once; without it each is a client.
-
-    Raises:
-        NotEnoughError: fewer than two clients, or differences that are all the same.
-
-    Source: Weir (2005) J Strength Cond Res 19:231-240; Hopkins (2000) Sports Med 30:1-15.
-
-    Example:
-        >>> round(sem_from_differences([2, -1, 1, 3], unit="deg").value, 2)
-        1.21
-    """
-    checks.level(confidence_level)
-    change = checks.numbers(differences, name="differences")
-    people = np.arange(len(change)) if client is None else np.asarray(client, dtype=object)
-    checks.same_length(differences=change, client=people)
-    keep = ~np.isnan(change) & pd.Series(people).notna().to_numpy()
-    checks.enough_people(len(set(people[keep])), what="two readings")
-    checks.must_vary(change[keep], what="All differences are the same", remedy="the second readings seem to be copied.")
-    spread = total_variance(change[keep], client_codes(people[keep]))
-    return _sem(
-        float(np.sqrt(spread.value / 2)),
-        spread.df,
-        unit=unit,
-        n=spread.n_clients,
-        n_of="clients",
-        method=f"SD of {spread.n_values} differences / √2, chi-square interval with effective df",
-        confidence_level=confidence_level,
-    )
-
-
-def sem_from_sd_of_differences(sd: float, *, n: int, unit: str, confidence_level: float = 0.95) -> Estimate:
-    """SEM from a published standard deviation of the differences of n people read twice: SD / √2, n − 1 df.
-
-    Example:
-        >>> round(sem_from_sd_of_differences(4.2, n=20, unit="deg").value, 2)
-        2.97
-    """
-    checks.level(confidence_level)
-    checks.enough_people(n, what="two readings")
-    method = f"SD of differences / √2, chi-square interval with {n - 1} df"
-    return _sem(
-        sd / float(np.sqrt(2)),
-        float(n - 1),
-        unit=unit,
-        n=n,
-        n_of="people",
-        method=method,
         confidence_level=confidence_level,
     )
 
