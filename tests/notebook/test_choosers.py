@@ -178,3 +178,13 @@ def test_a_notebook_says_in_a_sentence_what_is_wrong(capsys):
     said = capsys.readouterr().out
     assert "This cannot go on. This is a picture, not a table." in said
     assert said.index("This cannot go on") < said.index("Traceback") < said.index("raise")
+
+
+def test_many_years_count_who_says_it_works_and_carry_their_interval():
+    from toolkit.notebook.dials import many_years
+
+    years = many_years(audit, ClinicDials(n_clients=24, visits=3, effect=8.0), years=3).wait()
+    rows = years.shares().set_index("who")
+    assert rows.loc["the usual test", "says it works"] == rows.loc["the claim “moved”", "says it works"] == 3
+    assert rows["ci_low"].tolist() == pytest.approx([0.4385, 0.4385], abs=1e-4)  # Wilson, 3 of 3
+    assert "3 of 3 years" in str(years.words)

@@ -5,7 +5,8 @@ from IPython.core.interactiveshell import InteractiveShell
 
 from toolkit.errors import ToolkitError
 from toolkit.notebook import live
-from toolkit.notebook.kernel import figure_html, in_words, load_ipython_extension, readers_part
+from toolkit.notebook.errors_in_words import in_words, readers_part
+from toolkit.notebook.kernel import figure_html, load_ipython_extension
 
 
 class Shown:

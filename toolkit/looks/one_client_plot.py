@@ -17,6 +17,15 @@ if TYPE_CHECKING:
 COLUMNS = ("when", "before", "after")
 
 
+_AFTER = (
+    style.Series(colour=style.BLUE, marker="D", dash="-", filled=True),
+    style.Series(colour=style.INK, marker="^", dash="-", filled=True),
+    style.Series(colour=style.QUIET, marker="D", dash="-", filled=False),
+    style.Series(colour="#8a5a2b", marker="P", dash="-", filled=True),
+    style.Series(colour="#5b8db8", marker="v", dash="-", filled=False),
+)
+
+
 def one_client_figure(
     visits: pd.DataFrame,
     *,
@@ -29,7 +38,8 @@ def one_client_figure(
     """Draw one client's readings over time.
 
     Args:
-        visits: one row a visit, in order: when (a number or a date), before, after (in `unit`; missing = not taken).
+        visits: one row a visit, in order: when (a number or a date), before, after (in `unit`; missing = not taken);
+            where known also intervention, in words: each gets a mark of its own.
         unit: unit of the measure.
         measure: the measure's name in words.
         smallest_detectable: MDC95; drawn as a band around the first reading where given.
@@ -48,13 +58,15 @@ def one_client_figure(
     drawn = visits.dropna(subset=["before", "after"], how="all")
     if drawn.empty:
         return style.nothing_to_draw("This client has no readings of this measure.", width=width)
-    figure = style.new_figure(width, 3.9)
-    axes = style.axes_at(figure, left=0.65, top=0.85, width=width - 0.95, height=2.35)
+    kinds = drawn["intervention"].nunique() if "intervention" in drawn else 1
+    above = 0.85 + 0.18 * max(kinds - 1, 0)
+    figure = style.new_figure(width, above + 3.05)
+    axes = style.axes_at(figure, left=0.65, top=above, width=width - 0.95, height=2.35)
     _draw_band(axes, drawn, smallest_detectable, unit)
     axes.plot(drawn["when"], drawn["before"], color=style.FAINT, lw=1.2, zorder=1)
     axes.vlines(drawn["when"], drawn["before"], drawn["after"], color=style.QUIET, lw=1.1, zorder=2)
     axes.plot(drawn["when"], drawn["before"], "o", mfc="white", mec=style.ORANGE, mew=1.6, ms=7, label="before")
-    axes.plot(drawn["when"], drawn["after"], "D", color=style.BLUE, ms=6, label="after")
+    _draw_after(axes, drawn)
     axes.margins(x=0.05, y=0.1)
     _few_dates(axes, drawn["when"])
     style.name_axes(axes, across=when_words, up=f"{capital(measure)} ({unit_words(unit)})")
@@ -62,6 +74,16 @@ def one_client_figure(
         loc="lower left", bbox_to_anchor=(0, 1.01), fontsize=style.SMALL, frameon=False, borderaxespad=0, ncols=1
     )
     return figure
+
+
+def _draw_after(axes: Axes, visits: pd.DataFrame) -> None:
+    """The readings after, with a mark of its own for each intervention where it is known."""
+    known = visits["intervention"].astype(str) if "intervention" in visits else pd.Series("", index=visits.index)
+    for place, name in enumerate(dict.fromkeys(known)):
+        look, mine = _AFTER[place % len(_AFTER)], visits[known == name]
+        label = f"after: {name}" if name else "after"
+        face = look.colour if look.filled else "white"
+        axes.plot(mine["when"], mine["after"], look.marker, color=look.colour, mfc=face, mew=1.5, ms=6, label=label)
 
 
 def _draw_band(axes: Axes, visits: pd.DataFrame, smallest_detectable: float | None, unit: str) -> None:

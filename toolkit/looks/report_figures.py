@@ -37,15 +37,19 @@ def drawing_of(figure: Figure, title: str, description: str) -> str:
     return figures.as_svg(figure, title, description)
 
 
-def ladder_of(finding: Mapping[str, Any], *, key: str) -> ReportFigure:
-    """The ladder of one finding."""
+def ladder_of(finding: Mapping[str, Any], *, key: str, truth: float | None = None) -> ReportFigure:
+    """The ladder of one finding, beside the truth where a clinic is simulated."""
     rungs, unit = ladder_frame(finding), finding["unit"]
     matters = finding.get("smallest_change_that_matters")
     smallest = float(matters["value"]) if matters else None
     title = f"From the usual answer to what is left: {title_of(finding)}"
     words = figures.alt_text_ladder(rungs, unit=unit, smallest_change=smallest)
+    words += "" if truth is None else f" The truth: {threshold(truth, unit)}."
     return drawn_twice(
-        key, title, words, lambda width: figures.ladder_figure(rungs, unit=unit, smallest_change=smallest, width=width)
+        key,
+        title,
+        words,
+        lambda width: figures.ladder_figure(rungs, unit=unit, smallest_change=smallest, truth=truth, width=width),
     )
 
 

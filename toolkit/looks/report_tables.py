@@ -167,6 +167,29 @@ def effects_table(finding: Finding) -> ReportTable:
     )
 
 
+def paper_sentence(finding: Finding) -> str:
+    """The difference beyond the comparison as papers report it; the change where nothing can be compared.
+
+    Example:
+        >>> change = {"mean": 3.0, "ci_low": 1.0, "ci_high": 5.0, "p": 0.0041, "df": 19.0, "method": "t on clients"}
+        >>> paper_sentence({"attributable": None, "change": change, "unit": "deg", "n_clients": 20, "n_sessions": 40})
+        'Mean change 3.0° (95 % CI 1.0 to 5.0°), df = 19.0, p = 0.004; 20 clients, 40 sessions; t on clients.'
+    """
+    left = finding["attributable"] or {}
+    known = bool(left) and not is_missing(left["mean"])
+    part = left if known else finding["change"]
+    level = part.get("confidence_level", 0.95)
+    value = with_interval(part["mean"], part["ci_low"], part["ci_high"], finding["unit"], signed=False, level=level)
+    df = "" if is_missing(part.get("df")) else f", df = {number(part['df'], decimals=1)}"
+    many = f"{counted(part.get('n_clients', finding['n_clients']), 'client')}"
+    many += f", {counted(part.get('n_sessions', finding['n_sessions']), 'session')}"
+    basis = f"; {BASIS_WORDS.get(left['basis'], spaced(left['basis']))}" if known else ""
+    what = f"Mean difference from {clean(left.get('against', 'the comparison'))}" if known else "Mean change"
+    return f"{what} {value}{df}, {p_words(part['p'])}; {many}; {clean(part['method'])}{basis}.".replace(
+        "interval", "CI", 1
+    )
+
+
 def _left_row(finding: Finding, n: str) -> tuple[str, ...]:
     """The row of what is left beyond the comparison."""
     left = finding["attributable"] or {}

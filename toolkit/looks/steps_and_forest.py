@@ -38,7 +38,12 @@ _FOOT = style.Series(colour=style.BLUE, marker="D", dash="-", filled=True)
 
 
 def ladder_figure(
-    rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None, width: float = style.WIDE
+    rungs: pd.DataFrame,
+    *,
+    unit: str,
+    smallest_change: float | None = None,
+    truth: float | None = None,
+    width: float = style.WIDE,
 ) -> Figure:
     """Draw the ladder from the usual answer (top) to what is left (foot), each with its interval.
 
@@ -47,6 +52,7 @@ def ladder_figure(
             not estimated), says; where known also n_clients, n_rows.
         unit: unit of the measure.
         smallest_change: the smallest change that matters, drawn as a marked line.
+        truth: the true effect, drawn as a marked line where a clinic is simulated.
         width: inches; below 5 the words stand above the intervals.
 
     Returns:
@@ -65,12 +71,17 @@ def ladder_figure(
     if rungs.empty:
         return style.nothing_to_draw("No ladder: there were no readings to put on it.", width=width)
     rows = [_step_row(rungs, place, unit) for place in range(len(rungs))]
+    known = [] if truth is None else [Mark(value=truth * scale_of(unit), name=_truth(truth, unit), dash=(0, (1, 1)))]
     figure = draw_interval_rows(
-        rows, marks=change_marks(unit, smallest_change), axis_label=axis_words(unit), width=width
+        rows, marks=[*change_marks(unit, smallest_change), *known], axis_label=axis_words(unit), width=width
     )
     if width >= style.SIDE_BY_SIDE:
         _join_rungs(figure.axes[0])
     return figure
+
+
+def _truth(truth: float, unit: str) -> str:
+    return f"truth: {threshold(truth, unit)}"
 
 
 def _join_rungs(axes: Axes) -> None:

@@ -252,6 +252,31 @@ class FileChooser(Chooser):
         return bool(self._box.label == DEMO)
 
 
+def guess(words: str = "I expect a change of") -> Guess:
+    """A box for what the reader expects before looking."""
+    return Guess(words)
+
+
+class Guess(Chooser):
+    """One number that the reader expects; `value` is None until it is written."""
+
+    def __init__(self, words: str) -> None:
+        from ipywidgets import Layout, Text, VBox
+
+        look = {"layout": Layout(width="34rem"), "style": {"description_width": "16rem"}, "continuous_update": False}
+        self._box = Text(description=words, placeholder="a number, then Enter", **look)
+        self.widget = VBox([self._box])
+        self.tell(self._box)
+
+    @property
+    def value(self) -> float | None:
+        """The number, in the measure's unit."""
+        try:
+            return float(self._box.value.strip().replace(",", "."))
+        except ValueError:
+            return None
+
+
 def choose(name: str, options: Sequence[str] | Options) -> _Chosen:
     """One drop-down over names; `.value` is what was chosen."""
     return _Chosen(name, [option if isinstance(option, tuple) else (str(option), str(option)) for option in options])

@@ -18,12 +18,13 @@ if TYPE_CHECKING:
     from toolkit.stats.single_case_course import RunChart
 
 
-FIRST_VISITS = 10
+FIRST_VISITS = 60
 
 
 def course(client: ClientChooser, error: ReadingErrorKnown) -> Drawing:
     """One client's course, with what two readings may differ by error alone around the first reading."""
     visits = client.visits
+    visits = visits.assign(intervention=[client.name_of("intervention", str(code)) for code in visits["intervention"]])
     figure = figures.one_client_figure(
         visits,
         unit=client.unit,

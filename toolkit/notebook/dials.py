@@ -6,13 +6,16 @@ real records.
 
 from __future__ import annotations
 
+import threading
 from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import pandas as pd
+
 from toolkit.errors import ToolkitError
 from toolkit.looks.words import capital, counted, threshold, with_interval
-from toolkit.notebook.pieces import Chooser, Words
+from toolkit.notebook.pieces import Chooser, Drawing, Words
 from toolkit.notebook.show import claim, ladder
 from toolkit.simulate import ClinicDials, simulate_clinic
 
@@ -20,6 +23,7 @@ DIALS: tuple[tuple[str, str, float, float, float], ...] = (
     ("effect", "Truth: the technique adds (°)", 0.0, 6.0, 0.5),
     ("warm_up", "Each further reading loosens by (°)", 0.0, 2.0, 0.2),
     ("wait_rise", "A rest as long adds (°)", 0.0, 3.0, 0.5),
+    ("effect_sd", "Clients differ in their gain by (SD, °)", 0.0, 5.0, 0.5),
     ("keen", "Keen clients come back (0: no)", 0.0, 0.4, 0.05),
     ("not_written", "Unmoved sides left out (share)", 0.0, 0.9, 0.1),
     ("lean", "A reader who knows leans by (°)", 0.0, 3.0, 0.5),
@@ -78,8 +82,14 @@ class RivalDials(Chooser):
         del change
         if not self._listening:
             return
+        self._answer.value = "<p role='status'><b>Out of date: being computed again.</b></p>" + self._answer.value
         self.found = judge_clinic(self._judge, self.dials, smallest_change=self._size, seed=int(self._year.value))
-        self._answer.value = self.words._repr_html_() + ladder(self.found)._repr_html_()
+        self._answer.value = self.words._repr_html_() + self.steps._repr_html_()
+
+    @property
+    def steps(self) -> Drawing:
+        """From the usual answer to what is left, beside the truth."""
+        return ladder(self.found, truth=self.dials.effect)
 
     @property
     def words(self) -> Words:
@@ -91,6 +101,81 @@ class RivalDials(Chooser):
         truth = f"The technique truly adds {threshold(dials.effect, dials.unit)}."
         test = f"{capital(says)}: {size}, {counted(usual['n_rows'], 'row')}."
         return Words(lines=(("Truth", truth), ("The usual test", test), *claim(self.found).lines))
+
+
+class ManyYears:
+    """The same clinic in many years, played in the background: how often each way of counting says that it works.
+
+    What it shows is up to date while it is being counted, with how many years are done.
+    """
+
+    def __init__(self, judge: Callable[..., Any], dials: ClinicDials, *, smallest_change: float, years: int) -> None:
+        from ipywidgets import HTML
+
+        self._judge, self._dials, self._size, self.years = judge, dials, smallest_change, years
+        self._says: list[tuple[bool, bool]] = []
+        self.widget = HTML()
+        self._thread = threading.Thread(target=self._play, daemon=True)
+        self._tell()
+        self._thread.start()
+
+    def wait(self) -> ManyYears:
+        """Wait until all years are played."""
+        self._thread.join()
+        return self
+
+    def shares(self) -> pd.DataFrame:
+        """One row a way of counting: how often it said “it works” in the years played, with Wilson's interval."""
+        from statsmodels.stats.proportion import proportion_confint
+
+        done, rows = list(self._says), []
+        for place, name in enumerate(("the usual test", "the claim “moved”")):
+            hits = sum(says[place] for says in done)
+            low, high = proportion_confint(hits, len(done), method="wilson") if done else (0.0, 1.0)
+            rows.append({"who": name, "says it works": hits, "years": len(done), "ci_low": low, "ci_high": high})
+        return pd.DataFrame(rows)
+
+    def _play(self) -> None:
+        for year in range(1, self.years + 1):
+            found = judge_clinic(self._judge, self._dials, smallest_change=self._size, seed=1000 + year)
+            finding = found.findings["findings"][0]
+            low = finding["ladder"][0]["ci_low"]
+            self._says.append((low is not None and low > 0, finding["claim"]["level"] in ("moved", "moved_enough")))
+            self._tell()
+
+    def _tell(self) -> None:
+        self.widget.value = self.words._repr_html_()
+
+    @property
+    def words(self) -> Words:
+        """The shares in words."""
+        rows = self.shares().to_dict("records")
+        unit, done = self._dials.unit, rows[0]["years"]
+        start = f"The technique truly adds {threshold(self._dials.effect, unit)}. {done} of {self.years} years played."
+        lines: list[tuple[str, str]] = [("The same clinic, year after year", start)]
+        for row in rows if done else []:
+            ends = f"95 % interval {100 * row['ci_low']:.0f} to {100 * row['ci_high']:.0f} %"
+            said = f"says “it works” in {row['says it works']} of {done} years ({ends})."
+            lines.append((capital(row["who"]), said))
+        return Words(lines=tuple(lines))
+
+    def _repr_mimebundle_(self, **given: Any) -> Any:
+        return self.widget._repr_mimebundle_(**given)
+
+    def __repr__(self) -> str:
+        return str(self.words)
+
+
+def many_years(
+    judge: Callable[..., Any], dials: ClinicDials, *, smallest_change: float = 3.0, years: int = 100
+) -> ManyYears:
+    """Play a simulated clinic for many years in the background.
+
+    Args:
+        judge: the audit, called with rows and a question. dials: the clinic.
+        smallest_change: the smallest change that matters, in the unit. years: how many.
+    """
+    return ManyYears(judge, dials, smallest_change=smallest_change, years=years)
 
 
 def judge_clinic(judge: Callable[..., Any], dials: ClinicDials, *, smallest_change: float, seed: int) -> Any:

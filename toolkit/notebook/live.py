@@ -15,6 +15,8 @@ from dataclasses import dataclass, field
 from html import escape
 from typing import Any
 
+from toolkit.notebook.errors_in_words import in_words, readers_part
+
 OUT_OF_DATE = "Out of date: something above was changed. This is being computed again."
 STOPPED = "Out of date: a cell above could not be computed again."
 _PLAIN = "text/plain"
@@ -201,8 +203,6 @@ def _own_bundle(value: Any) -> dict[str, Any]:
 
 def _failure(problem: BaseException) -> dict[str, Any]:
     """A failure: the toolkit's sentence on top, the report for those who program folded below."""
-    from toolkit.notebook.kernel import in_words, readers_part
-
     said = in_words(problem) or f"{type(problem).__name__}: {problem}"
     trace = "".join(traceback.format_exception(type(problem), problem, readers_part(problem)))
     folded = f"<details><summary>For those who program</summary><pre>{escape(trace)}</pre></details>"

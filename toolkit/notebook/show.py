@@ -24,7 +24,8 @@ from toolkit.looks.html import ReportFigure, ReportTable
 from toolkit.looks.plot_data import PlotData
 from toolkit.looks.report import JUDGEMENT, answers_in_order, by_measure
 from toolkit.looks.report_figures import before_after_of, ladder_of
-from toolkit.looks.words import LEVEL_WORDS, readable, sentence, without_stop
+from toolkit.looks.words import LEVEL_WORDS, readable, sentence, threshold, with_interval, without_stop
+from toolkit.notebook.choosers import Guess, choose, choose_client, choose_file, choose_question, choose_two, guess
 from toolkit.notebook.client import course, early_and_late, first_to_last, ups_and_downs, visits
 from toolkit.notebook.kernel import start
 from toolkit.notebook.pieces import Drawing, Several, ToCopy, Words, drawing, table, words
@@ -78,6 +79,11 @@ __all__ = [
     "by_site",
     "cautions",
     "changes",
+    "choose",
+    "choose_client",
+    "choose_file",
+    "choose_question",
+    "choose_two",
     "claim",
     "clinic",
     "compare",
@@ -87,7 +93,11 @@ __all__ = [
     "dose_harm_comfort",
     "drawing",
     "early_and_late",
+    "effects",
+    "expected",
     "first_to_last",
+    "for_paper",
+    "guess",
     "hidden_cause",
     "how_many",
     "keep",
@@ -178,9 +188,9 @@ def answers(audited: Audited) -> ReportTable:
     return tables.answers_table(answers_in_order(audited.findings["findings"]))
 
 
-def ladder(audited: Audited, place: int = 1) -> Drawing:
-    """From the usual answer to what is left."""
-    return _shown(ladder_of(_finding(audited, place), key=f"notebook {place}"))
+def ladder(audited: Audited, place: int = 1, *, truth: float | None = None) -> Drawing:
+    """From the usual answer to what is left; beside the truth where the clinic is simulated."""
+    return _shown(ladder_of(_finding(audited, place), key=f"notebook {place}", truth=truth))
 
 
 def before_after(audited: Audited, place: int = 1) -> Drawing | Words:
@@ -229,6 +239,28 @@ def keep(audited: Written, folder: str = "audit-of-my-year") -> Words:
         said = str(why).replace("Name a new folder", 'Name a new folder in the cell above, for example "my-audit"')
         return words(("Not written", said), "Everything else in this notebook holds without it.")
     return words(("Report", f"open {report.parent.name}/{report.name} in a browser."))
+
+
+def effects(audited: Audited, place: int = 1) -> ReportTable:
+    """The effect sizes of an answer."""
+    return tables.effects_table(_finding(audited, place))
+
+
+def for_paper(audited: Audited, place: int = 1) -> ToCopy:
+    """The estimate as papers report it: value, interval, df, p, n, method, basis."""
+    return ToCopy(text=tables.paper_sentence(_finding(audited, place)))
+
+
+def expected(guess: Guess, audited: Audited, place: int = 1) -> Words:
+    """What the reader expected, beside the usual answer and what is left of it."""
+    finding = _finding(audited, place)
+    unit, usual, left = finding["unit"], finding["ladder"][0], finding["attributable"] or {}
+    own = "not said yet: write it into the box above" if guess.value is None else threshold(guess.value, unit)
+    return words(
+        ("You expected", f"{own}."),
+        ("The usual analysis", f"{with_interval(usual['estimate'], usual['ci_low'], usual['ci_high'], unit)}."),
+        ("What is left beside the comparison", f"{tables.difference_words(finding)}." if left else "not to be told."),
+    )
 
 
 def cautions(audited: Audited) -> Words:
