@@ -13,7 +13,7 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -35,6 +35,9 @@ from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
 from toolkit.result import Shown
 from toolkit.writing import table_maker, write_folder
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Source = str | Path | Sequence[str | Path] | pd.DataFrame
 Asked = str | Path | Mapping[str, Any] | Question | Sequence[str | Path | Mapping[str, Any] | Question]
@@ -84,6 +87,12 @@ class Audit(Shown):
                 }
             )
         return pd.DataFrame(rows)
+
+    def plot(self) -> Figure:
+        """The first answer's adjustment steps, from the usual answer to what is left."""
+        from toolkit.looks.report_figures import steps_figure
+
+        return steps_figure(self.findings["findings"][0])
 
     def write(self, folder: str | Path, *, replace: bool = False) -> Path:
         """Write the audit's folder: all of it or nothing. Returns the path of the report.

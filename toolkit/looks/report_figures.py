@@ -37,6 +37,15 @@ def drawing_of(figure: Figure, title: str, description: str) -> str:
     return figures.as_svg(figure, title, description)
 
 
+def steps_figure(finding: Mapping[str, Any]) -> Figure:
+    """The adjustment steps of one finding as a figure that carries its words."""
+    matters = finding.get("smallest_change_that_matters")
+    given: dict[str, Any] = {"unit": finding["unit"], "smallest_change": float(matters["value"]) if matters else None}
+    figure = figures.ladder_figure(ladder_frame(finding), **given)
+    figure.set_label(f"{title_of(finding)}. {figures.alt_text_ladder(ladder_frame(finding), **given)}")
+    return figure
+
+
 def ladder_of(finding: Mapping[str, Any], *, key: str, truth: float | None = None) -> ReportFigure:
     """The ladder of one finding, beside the truth where a clinic is simulated."""
     rungs, unit = ladder_frame(finding), finding["unit"]

@@ -72,6 +72,26 @@ class QuestionChooser(Chooser):
         return {**chosen, **matters, **paid}
 
     @property
+    def measure(self) -> str:
+        """The measure's codebook name."""
+        return str(self._measure.value)
+
+    @property
+    def region(self) -> str:
+        """The region as the records hold it."""
+        return str(self._region.value)
+
+    @property
+    def intervention(self) -> str:
+        """The intervention as the records hold it."""
+        return str(self._intervention.value)
+
+    @property
+    def unit(self) -> str:
+        """The measure's unit."""
+        return str(self._book.measure(self.measure).unit)
+
+    @property
     def smallest_change(self) -> float | None:
         """The smallest change that matters; None for a measure it was not set for."""
         return self._sizes.get(str(self._measure.value))

@@ -186,6 +186,11 @@ def judge_clinic(judge: Callable[..., Any], dials: ClinicDials, *, smallest_chan
     return judge(clinic.rows, question={**question, **size})
 
 
+def clinic_of(**changes: Any) -> ClinicDials:
+    """The clean clinic of 40 clients in which the technique does nothing, with some dials set otherwise."""
+    return replace(ClinicDials(n_clients=40, visits=4.0), **changes)
+
+
 def turn_rivals(
     judge: Callable[..., Any],
     *,
@@ -201,5 +206,5 @@ def turn_rivals(
         smallest_change: the smallest change that matters, in degrees.
         seed: the year to begin with.
     """
-    start = dials or ClinicDials(n_clients=40, visits=4.0)
+    start = dials or clinic_of()
     return RivalDials(judge, dials=start, smallest_change=smallest_change, seed=seed)

@@ -158,6 +158,22 @@ def rulers(errors: RecordedErrors, records: Records) -> Several:
     return Several(parts=tuple(parts or [words("No measure was read twice before the session.")]))
 
 
+def treated_sides(records: Records, measure: str) -> pd.DataFrame:
+    """The readings of a measure that belong to a treated side, and those of sessions that were only measured."""
+    from toolkit.effect.comparison import only_treated
+
+    better, limits = records.codebook.measure(measure).better, records.codebook.limits
+    kept = only_treated(records.rows, measure=measure, better=better, relation=limits).index
+    return pd.DataFrame(records.readings.loc[kept])
+
+
+def all_rulers(records: Records) -> Several:
+    """The reading error of every measure of the records."""
+    from toolkit.stats.reliability_study import recorded_errors
+
+    return rulers(recorded_errors(records.rows), records)
+
+
 def _signs(errors: RecordedErrors, records: Records) -> ReportTable:
     """Signs (yes or no) read twice: kappa, and how often both readings are alike."""
     rows = [

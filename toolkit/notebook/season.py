@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from typing import TYPE_CHECKING, Any
 
@@ -13,7 +14,7 @@ from toolkit.looks.words import amount, capital, counted, sentence, threshold
 from toolkit.notebook.pieces import Drawing, ToCopy, Words, drawing, rows_table, words
 
 if TYPE_CHECKING:
-    from toolkit.notebook.choosers import QuestionChooser
+    from toolkit.notebook.choosers import Guess, QuestionChooser
     from toolkit.planning.season import RecordKeeping, SeasonPlan
     from toolkit.simulate import ClinicDials
 
@@ -36,6 +37,48 @@ def clinic(dials: ClinicDials, notes: Sequence[str] = ()) -> Words:
         f"Re-measured by somebody who did not know what was done: {100 * dials.blinded_share:.0f} %.",
         *[("Note", sentence(note)) for note in notes],
     )
+
+
+@dataclass(frozen=True, kw_only=True)
+class SeasonAsked:
+    """What seasons are played with: the true effect, the smallest that matters (None: not set), and the rest."""
+
+    effect: float
+    smallest: float | None
+    unit: str
+    seasons: int
+    seed: int
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """Ready for the planning functions."""
+        return {"effect": self.effect, "smallest": self.smallest, "n_seasons": self.seasons, "rng": self.seed}
+
+    @property
+    def words(self) -> str:
+        """What is played, in words."""
+        size = "from which change on it matters is not set"
+        if self.smallest is not None:
+            size = f"it matters from {threshold(self.smallest, self.unit)} on"
+        return f"Played with a true change of {threshold(self.effect, self.unit)}; {size}."
+
+
+def season_asked(choice: QuestionChooser, belief: Guess, *, seasons: int, seed: int) -> SeasonAsked:
+    """What the coming season is played with, from what was chosen and what is believed to be true.
+
+    Raises:
+        ToolkitError: neither a true change nor a change that matters was written, one of them is not above 0, or no
+            season is asked for.
+    """
+    smallest = choice.smallest_change
+    effect = smallest if belief.value is None else belief.value
+    if effect is None:
+        raise ToolkitError("Write a true change into the box above, or a size under “Matters from” in section 1.")
+    if not effect > 0:
+        raise ToolkitError(f"The true change is {effect:g}: write a size above 0, in the measure's unit.")
+    if seasons < 1:
+        raise ToolkitError(f"SEASONS is {seasons}: write how many seasons to play, 1 or more.")
+    return SeasonAsked(effect=effect, smallest=smallest, unit=choice.unit, seasons=int(seasons), seed=seed)
 
 
 def settings_of(*, true_change: float, smallest: float, seasons: int, seed: int) -> dict[str, Any]:
@@ -111,11 +154,15 @@ def what_buys_most(found: RecordKeeping) -> Words:
     return words(apart, highest, *_rough(found.n_seasons))
 
 
-def question_sheet(chooser: QuestionChooser, *, smallest: float, unit: str, why: str = "own judgement") -> ToCopy:
+def question_sheet(
+    chooser: QuestionChooser, *, smallest: float | None, unit: str, why: str = "own judgement"
+) -> ToCopy:
     """The lines of a question sheet for what was chosen, declared today."""
     asked = chooser.question
     lines = ['format = "question/1"']
     lines += [f'{name} = "{asked[name]}"' for name in ("measure", "region", "intervention")]
-    lines += ['comparison = "wait"', f"smallest_change_that_matters = {float(smallest)}", f'unit = "{unit}"']
+    size = "# smallest_change_that_matters = 0.0  # write it here" if smallest is None else ""
+    lines += ['comparison = "wait"', size or f"smallest_change_that_matters = {float(smallest or 0)}"]
+    lines += [f'unit = "{unit}"']
     lines += [f'source = "{why}"', "looks_planned = 1", f"declared_on = {date.today().isoformat()}"]
     return ToCopy(text="\n".join(lines))

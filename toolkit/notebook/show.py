@@ -43,6 +43,7 @@ from toolkit.notebook.protocols import (
 )
 from toolkit.notebook.records import (
     agreement,
+    all_rulers,
     averaged,
     counts,
     may_say_of_ruler,
@@ -51,6 +52,7 @@ from toolkit.notebook.records import (
     reading_error,
     rows_set_aside,
     rulers,
+    treated_sides,
     worth_a_look,
 )
 from toolkit.notebook.season import (
@@ -59,6 +61,7 @@ from toolkit.notebook.season import (
     how_many,
     played,
     question_sheet,
+    season_asked,
     season_curve,
     settings_of,
     what_buys_most,
@@ -72,6 +75,7 @@ __all__ = [
     "ToCopy",
     "Words",
     "agreement",
+    "all_rulers",
     "answers",
     "averaged",
     "before_after",
@@ -94,8 +98,10 @@ __all__ = [
     "drawing",
     "early_and_late",
     "effects",
+    "error_guessed",
     "expected",
     "first_to_last",
+    "folder",
     "for_paper",
     "guess",
     "hidden_cause",
@@ -118,11 +124,13 @@ __all__ = [
     "rows_set_aside",
     "ruler",
     "rulers",
+    "season_asked",
     "season_curve",
     "set_aside",
     "settings_of",
     "start",
     "table",
+    "treated_sides",
     "two_protocols",
     "ups_and_downs",
     "visits",
@@ -244,6 +252,29 @@ def keep(audited: Written, folder: str = "audit-of-my-year") -> Words:
 def effects(audited: Audited, place: int = 1) -> ReportTable:
     """The effect sizes of an answer."""
     return tables.effects_table(_finding(audited, place))
+
+
+def folder(name: str) -> Path:
+    """A folder beside the notebook to save into; made where it is not there.
+
+    Raises:
+        ToolkitError: a file of that name is there, or the disk refuses.
+    """
+    place = Path(name)
+    try:
+        place.mkdir(parents=True, exist_ok=True)
+    except OSError as why:
+        raise ToolkitError(f"The folder {name} cannot be made ({why.strerror}). Name another one.") from why
+    return place
+
+
+def error_guessed(guess: Guess, error: Any) -> Words:
+    """What the reader expected two readings to differ by, beside what they do."""
+    rows = error.frame.set_index("what")
+    mdc = rows.loc[[name for name in rows.index if "MDC" in name or "detect" in name]].iloc[0]
+    own = "not said yet: write it into the box above" if guess.value is None else threshold(guess.value, mdc["unit"])
+    found = with_interval(mdc["estimate"], mdc["ci_low"], mdc["ci_high"], mdc["unit"], signed=False)
+    return words(("You expected", f"{own}."), ("Two readings differ by up to (MDC95)", f"{found}."))
 
 
 def for_paper(audited: Audited, place: int = 1) -> ToCopy:

@@ -314,6 +314,7 @@ def answer(
         groups=by,
         notes=tuple(dict.fromkeys(joined.notes)),
         detail=joined.details,
+        draw=part.draw if len(groups) == 1 else None,
     )
 
 
