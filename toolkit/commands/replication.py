@@ -12,9 +12,52 @@ from toolkit.commands.options import PATH, replace_option
 @click.command()
 @click.argument("path", required=False, metavar="SHEET", type=PATH)
 @click.option("--write", is_flag=True, help="Write result.csv beside each sheet.")
+@click.option(
+    "--format",
+    "explain",
+    is_flag=False,
+    flag_value="",
+    metavar="[METHOD]",
+    help="Explain the sheet, or one method (or step) with an example that runs.",
+)
+@click.option("--new", "method", metavar="METHOD", help="Write a commented sheet for a method into SHEET.")
+@click.option("--data", metavar="FILE", help="With --new: the data file, as seen from the sheet.")
+@click.option("--paper", type=PATH, metavar="FILE", help="Check a table of printed numbers among each other.")
 @replace_option
-def replicate(path: Path | None, write: bool, replace: bool) -> int:
-    """See whether a published analysis comes out again; all the shipped ones without SHEET."""
-    from toolkit.replicating import replicate_command
+def replicate(
+    path: Path | None,
+    write: bool,
+    explain: str | None,
+    method: str | None,
+    data: str | None,
+    paper: Path | None,
+    replace: bool,
+) -> int:
+    """See whether a published analysis comes out again; all the shipped ones without SHEET.
 
-    return 1 if replicate_command(path, write=write, replace=replace, say=click.echo) else 0
+    \b
+    replicate SHEET                             your own sheet, every figure
+    replicate --format                          what a sheet may hold; --format paired_t for one method
+    replicate --new paired_t --data d.csv SHEET a commented sheet to fill in
+    replicate --paper printed.csv               does a paper hang together?
+    """
+    from toolkit import replicating
+
+    if explain is not None:
+        click.echo(replicating.format_page(explain or None))
+        return 0
+    if paper is not None:
+        page = replicating.hangs_together(paper)
+        click.echo(page.sentence())
+        for line in page.lines():
+            click.echo(f"  {line}")
+        return 1 if page.unexplained else 0
+    if method is not None:
+        from toolkit.writing import write_file
+
+        target = path or Path("replication.toml")
+        text = replicating.new_sheet(method, data=data, beside=target.parent)
+        click.echo(f"written: {write_file(target, text, replace=replace)}")
+        click.echo(f"Fill in what is marked …, then: replicate {target}")
+        return 0
+    return 1 if replicating.replicate_command(path, write=write, replace=replace, say=click.echo) else 0

@@ -10,6 +10,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from toolkit.errors import NotEnoughError, SheetError
 from toolkit.replicating.method import Method, Numbers, numbers_of
 
 Array = npt.NDArray[np.float64]
@@ -63,7 +64,17 @@ def _wilcoxon(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     else:
         continuity = 0.5 if settings["continuity"] == "corrected" else 0.0
         test = wilcoxon_normal(after - before, alternative=settings["alternative"], continuity=continuity)
-    return {"V": test.statistic, "p": test.p, "n": test.n}
+    change = np.round(after - before, 10)
+    ranks = pd.Series(np.abs(change[change != 0])).rank().to_numpy()
+    m, total = len(ranks), float(ranks.sum())
+    ties = np.unique(ranks, return_counts=True)[1]
+    spread = math.sqrt(m * (m + 1) * (2 * m + 1) / 24 - float((ties**3 - ties).sum()) / 48)
+    half = 0.5 * np.sign(test.statistic - total / 2) if settings["continuity"] == "corrected" else 0.0
+    z = float((test.statistic - total / 2 - half) / spread)
+    return {
+        "V": test.statistic, "V_other": total - test.statistic, "T": min(test.statistic, total - test.statistic),
+        "z": z, "p": test.p, "n": len(change), "n_used": m, "r": abs(z) / math.sqrt(len(change)),
+    }  # fmt: skip
 
 
 def _sign_flip(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -91,10 +102,84 @@ def _standardised(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     }
 
 
+def _sign(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
+    from toolkit.stats.paired_tests import sign_test
+
+    before, after = _pairs(frame, settings)
+    change = after - before
+    test = sign_test(change, alternative=settings["alternative"])
+    return {
+        "p": test.p, "n": test.n, "n_up": int((change > 0).sum()), "n_down": int((change < 0).sum()),
+        "n_same": int((change == 0).sum()),
+    }  # fmt: skip
+
+
+def _centre(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
+    from toolkit.stats import centre
+    from toolkit.stats.beyond_error import matched_rank_biserial, probability_of_improvement
+
+    before, after = _pairs(frame, settings)
+    level, change = settings["confidence_level"], after - before
+    numbers: Numbers = {"n": len(change)}
+    makers: dict[str, Any] = {
+        "median": lambda: centre.median_change(change, unit="", confidence_level=level),
+        "trimmed": lambda: centre.trimmed_mean_change(
+            change, unit="", trim=float(settings["trim"]), confidence_level=level
+        ),
+        "shift": lambda: centre.hodges_lehmann_change(change, unit="", confidence_level=level),
+        "probability": lambda: probability_of_improvement(change, confidence_level=level),
+        "rank_biserial": lambda: matched_rank_biserial(change, confidence_level=level),
+    }
+    for name, make in makers.items():
+        try:
+            found = make()
+        except NotEnoughError:
+            continue
+        numbers |= {name: found.value, f"{name}_low": found.ci_low, f"{name}_high": found.ci_high}
+    return numbers
+
+
+def _shape(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
+    from toolkit.stats.normality_tests import shapiro_wilk
+
+    if settings["value"]:
+        (values,) = numbers_of(frame, settings["value"], least=3)
+    elif settings["before"] and settings["after"]:
+        before, after = _pairs(frame, settings)
+        values = after - before
+    else:
+        raise SheetError("shapiro_wilk needs the column value, or before and after for their difference")
+    test = shapiro_wilk(values)
+    return {"W": test.statistic, "p": test.p, "n": test.n}
+
+
+def _spread(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
+    from toolkit.stats.spread import pitman_morgan, sd_of_change
+
+    before, after = _pairs(frame, settings)
+    test = pitman_morgan(before, after)
+    change = sd_of_change(after - before, level=settings["confidence_level"])
+    return {
+        "t": test.statistic, "df": float(test.df or 0), "p": test.p, "n": test.n,
+        "F": float(after.var(ddof=1) / before.var(ddof=1)), "ratio_sd": float(after.std(ddof=1) / before.std(ddof=1)),
+        "sd_change": change.value, "sd_change_low": change.ci_low, "sd_change_high": change.ci_high,
+        "r_sum_difference": float(np.corrcoef(before + after, after - before)[0, 1]),
+    }  # fmt: skip
+
+
 def _summaries(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     before, after = _pairs(frame, settings)
     ddof = 0 if settings["variance"] == "n" else 1
+    change, share = after - before, 1.96
     return {
+        "sd_change": float(change.std(ddof=ddof)),
+        "median_before": float(np.median(before)),
+        "median_after": float(np.median(after)),
+        "mean_change": float(change.mean()),
+        "se_change": float(change.std(ddof=1) / np.sqrt(len(change))),
+        "percent_change": 100 * float(change.mean() / before.mean()) if before.mean() else math.nan,
+        "normal_range_low": float(change.mean() - share * change.std(ddof=1)),
+        "normal_range_high": float(change.mean() + share * change.std(ddof=1)),
         "n": len(before),
         "mean_before": float(before.mean()),
         "mean_after": float(after.mean()),
@@ -113,6 +198,7 @@ _ONE_SIDED = (
 CHANGE_METHODS = (
     Method(
         name="paired_t",
+        r="t.test(d${after}, d${before}, paired = TRUE)",
         what="mean of the paired differences (after minus before), its t interval and paired t test",
         gives=("n", "mean", "sd", "se", "t", "df", "p", "ci_low", "ci_high"),
         uses="toolkit.stats.centre.mean_change, toolkit.stats.paired_tests.paired_t",
@@ -123,13 +209,22 @@ CHANGE_METHODS = (
         alternatives=(
             _OTHER_VARIANCE,
             ("normal quantile instead of t", {"quantile": "normal"}),
+            ("a 90 % interval", {"confidence_level": 0.9}),
+            ("a 99 % interval", {"confidence_level": 0.99}),
             *_ONE_SIDED,
         ),
     ),
     Method(
         name="wilcoxon",
+        r="wilcox.test(d${after}, d${before}, paired = TRUE)",
         what="Wilcoxon signed-rank test of the paired differences (after minus before); V sums the positive ranks",
-        gives=("V", "p", "n"),
+        gives=("V", "V_other", "T", "z", "p", "n", "n_used", "r"),
+        turned={"V": "V_other", "V_other": "V"},
+        meaning={
+            "V": "sum of the ranks of the rises (R's V when after is written first)", "V_other": "of the falls",
+            "T": "the smaller of the two", "n_used": "differences that are not 0", "r": "|z| / sqrt(n)",
+            "p_from": "the exact p, or the normal approximation",
+        },
         uses="toolkit.stats.paired_tests.wilcoxon_exact, toolkit.stats.paired_tests.wilcoxon_normal",
         recompute=_wilcoxon,
         columns=_TWO_COLUMNS,
@@ -144,6 +239,7 @@ CHANGE_METHODS = (
     ),
     Method(
         name="sign_flip",
+        r="coin::oneway_test / all sign flips of d${after} - d${before}",
         what="permutation test: every pattern of signs of the paired differences",
         gives=("p", "n"),
         uses="toolkit.stats.paired_tests.sign_flip_test",
@@ -155,6 +251,7 @@ CHANGE_METHODS = (
     ),
     Method(
         name="standardised_change",
+        r="effectsize::repeated_measures_d / hedges_g(d${after}, d${before}, paired = TRUE)",
         what="the change in units of a standard deviation (after minus before): d_z, d_av, d_rm, g_av, g_z",
         gives=("d_z", "g_z", "d_av", "g_av", "d_rm", "over_baseline_sd"),
         uses="toolkit.stats.response_mean.dz_change, toolkit.stats.standardised.dav_change, "
@@ -167,8 +264,16 @@ CHANGE_METHODS = (
     ),
     Method(
         name="two_columns",
+        r="sapply(d[c('{before}', '{after}')], sd); cor(d${before}, d${after})",
         what="means, SDs and the correlation of two columns of readings of the same people",
-        gives=("n", "mean_before", "mean_after", "sd_before", "sd_after", "r"),
+        gives=(
+            "n", "mean_before", "mean_after", "sd_before", "sd_after", "r", "mean_change", "sd_change", "se_change",
+            "median_before", "median_after", "percent_change", "normal_range_low", "normal_range_high",
+        ),
+        meaning={
+            "r": "correlation of the two readings", "percent_change": "mean change in percent of the mean before",
+            "normal_range_low": "mean change - 1.96 SD of the changes", "normal_range_high": "mean change + 1.96 SD",
+        },
         uses="numpy",
         recompute=_summaries,
         columns=_TWO_COLUMNS,
@@ -176,4 +281,67 @@ CHANGE_METHODS = (
         choices=_VARIANCES,
         alternatives=(_OTHER_VARIANCE,),
     ),
-)
+    Method(
+        name="sign_test",
+        what="sign test of the paired differences (after minus before); ties left out",
+        gives=("p", "n", "n_up", "n_down", "n_same"),
+        uses="toolkit.stats.paired_tests.sign_test",
+        recompute=_sign,
+        columns=_TWO_COLUMNS,
+        settings=_ALTERNATIVE,
+        choices=_SIDES,
+        turned={"n_up": "n_down", "n_down": "n_up"},
+        meaning={"n_up": "people who rose", "n_down": "people who fell", "n_same": "people who stayed the same"},
+        r="binom.test(sum(d${after} > d${before}), sum(d${after} != d${before}))",
+        alternatives=_ONE_SIDED,
+    ),
+    Method(
+        name="typical_change",
+        what="typical change without the mean: median, trimmed mean, Hodges-Lehmann shift, chance of improvement",
+        gives=(
+            "n", *(f"{name}{end}" for name in ("median", "trimmed", "shift", "probability", "rank_biserial")
+                   for end in ("", "_low", "_high")),
+        ),
+        uses="toolkit.stats.centre.median_change, toolkit.stats.centre.trimmed_mean_change, "
+        "toolkit.stats.centre.hodges_lehmann_change, toolkit.stats.beyond_error.probability_of_improvement, "
+        "toolkit.stats.beyond_error.matched_rank_biserial",
+        recompute=_centre,
+        columns=_TWO_COLUMNS,
+        settings={"trim": 0.2, "confidence_level": 0.95},
+        meaning={
+            "shift": "pseudomedian of the changes (Hodges-Lehmann)", "trim": "share cut off at each end",
+            "probability": "chance that a person rises, ties half", "rank_biserial": "matched-pairs "
+            "rank-biserial correlation",
+        },
+        r="wilcox.test(d${after}, d${before}, paired = TRUE, conf.int = TRUE); effectsize::rank_biserial(...)",
+        alternatives=(("a tenth trimmed", {"trim": 0.1}),),
+    ),
+    Method(
+        name="shapiro_wilk",
+        what="Shapiro-Wilk test of normality of one column, or of the differences of two",
+        gives=("W", "p", "n"),
+        uses="toolkit.stats.normality_tests.shapiro_wilk",
+        recompute=_shape,
+        columns=("value", *_TWO_COLUMNS),
+        optional=("value", *_TWO_COLUMNS),
+        meaning={
+            "value": "one column; leave it out to test after minus before", "W": "W of the test, 1 = as normal "
+            "as can be",
+        },
+        r="shapiro.test(d${value}); shapiro.test(d${after} - d${before})",
+    ),
+    Method(
+        name="pitman_morgan",
+        what="do two readings of the same people spread alike (Pitman-Morgan); SD of the changes with its interval",
+        gives=(
+            "t", "df", "p", "n", "F", "ratio_sd", "sd_change", "sd_change_low", "sd_change_high", "r_sum_difference",
+        ),
+        uses="toolkit.stats.spread.pitman_morgan, toolkit.stats.spread.sd_of_change",
+        recompute=_spread,
+        columns=_TWO_COLUMNS,
+        settings={"confidence_level": 0.95},
+        meaning={"F": "variance after over variance before", "ratio_sd": "SD after over SD before",
+                 "r_sum_difference": "correlation of sum and difference"},
+        r="cor.test(d${after} + d${before}, d${after} - d${before})",
+    ),
+)  # fmt: skip

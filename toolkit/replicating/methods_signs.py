@@ -3,35 +3,58 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from toolkit.errors import ToolkitError
 from toolkit.replicating.method import Method, Numbers, numbers_of
 
+if TYPE_CHECKING:
+    from toolkit.stats.proportions import PairedCounts
+
 _CELLS = ("yes_yes", "yes_no", "no_yes", "no_no")
 
 
-def _mcnemar(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    from toolkit.stats.proportions import PairedCounts, newcombe_paired_difference, wald_paired_difference
-    from toolkit.stats.sign_tests import mcnemar_chi2, mcnemar_chi2_corrected, mcnemar_exact
+def _pair_counts(frame: pd.DataFrame, settings: Mapping[str, Any]) -> PairedCounts:
+    """The 2 x 2 table: as printed, or counted from two columns of words."""
+    from toolkit.replicating.steps import run_steps
+    from toolkit.stats.proportions import PairedCounts
 
-    counts = PairedCounts(**{cell: int(settings["table"][cell]) for cell in _CELLS})
-    tests = {"none": mcnemar_chi2, "corrected": mcnemar_chi2_corrected, "exact": mcnemar_exact}
+    if settings["table"]:
+        return PairedCounts(**{cell: int(settings["table"][cell]) for cell in _CELLS})
+    if not settings.get("first") or not settings.get("second"):
+        raise ToolkitError("mcnemar needs the columns first and second, or the counts: table = {yes_yes = 794, …}")
+    step = {"do": "count_pairs", "first": settings["first"], "second": settings["second"], "yes": settings["yes"]}
+    return PairedCounts(**{cell: int(run_steps(frame, [step])[cell].iloc[0]) for cell in _CELLS})
+
+
+def _mcnemar(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
+    from toolkit.stats import sign_tests
+    from toolkit.stats.proportions import (
+        newcombe_paired_difference,
+        newcombe_paired_difference_8,
+        wald_paired_difference,
+    )
+
+    counts = _pair_counts(frame, settings)
+    tests = {"none": sign_tests.mcnemar_chi2, "corrected": sign_tests.mcnemar_chi2_corrected,
+             "exact": sign_tests.mcnemar_exact, "midp": sign_tests.mcnemar_midp}  # fmt: skip
     test = tests[settings["continuity"]](counts)
-    intervals = {"wald": wald_paired_difference, "newcombe": newcombe_paired_difference}
-    difference = intervals[settings["interval"]](counts)
-    return {
-        "n": counts.n,
-        "chi2": test.statistic,
-        "p": test.p,
-        "first_share": counts.first_share,
-        "second_share": counts.second_share,
-        "difference": difference.value,
-        "ci_low": difference.ci_low,
-        "ci_high": difference.ci_high,
-    }
+    intervals = {"wald": wald_paired_difference, "newcombe": newcombe_paired_difference,
+                 "newcombe_8": newcombe_paired_difference_8}  # fmt: skip
+    difference = intervals[settings["interval"]](counts, confidence_level=settings["confidence_level"])
+    numbers = {
+        "n": counts.n, "discordant": counts.discordant, "chi2": test.statistic, "p": test.p,
+        "first_share": counts.first_share, "second_share": counts.second_share, "difference": difference.value,
+        "ci_low": difference.ci_low, "ci_high": difference.ci_high,
+    }  # fmt: skip
+    if counts.yes_no and counts.no_yes:
+        odds = sign_tests.conditional_odds_ratio(
+            counts.no_yes, counts.yes_no, confidence_level=settings["confidence_level"]
+        )
+        numbers |= {"odds_ratio": odds.value, "odds_ratio_low": odds.ci_low, "odds_ratio_high": odds.ci_high}
+    return numbers
 
 
 def _cochran(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -71,31 +94,67 @@ def _share(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     yes, n = float(settings["count"]["yes"]), int(settings["count"]["n"])
     if not 0 <= yes <= n:
         raise ToolkitError(f"{yes:g} of {n} is not a count of people: correct the summary figures")
-    low, high = wilson_limits(yes / n, n)
-    return {"share": yes / n, "ci_low": low, "ci_high": high}
+    low, high = wilson_limits(yes / n, n, confidence_level=settings["confidence_level"])
+    from scipy import stats
+
+    exact = stats.binomtest(int(yes), n).proportion_ci(settings["confidence_level"], method="exact")
+    half = float(stats.norm.ppf(0.5 + settings["confidence_level"] / 2)) * (yes / n * (1 - yes / n) / n) ** 0.5
+    return {"share": yes / n, "percent": 100 * yes / n, "ci_low": low, "ci_high": high, "exact_low": float(exact.low),
+            "exact_high": float(exact.high), "wald_low": yes / n - half, "wald_high": yes / n + half}  # fmt: skip
 
 
 SIGN_METHODS = (
     Method(
         name="mcnemar",
-        what="one sign read twice in the same people, from a 2 x 2 table of counts; difference second minus first",
-        gives=("n", "chi2", "p", "first_share", "second_share", "difference", "ci_low", "ci_high"),
+        what="one sign read twice in the same people (McNemar), from rows or a 2 x 2 table; second minus first",
+        gives=(
+            "n",
+            "discordant",
+            "chi2",
+            "p",
+            "first_share",
+            "second_share",
+            "difference",
+            "ci_low",
+            "ci_high",
+            "odds_ratio",
+            "odds_ratio_low",
+            "odds_ratio_high",
+        ),
         uses="toolkit.stats.sign_tests.mcnemar_chi2, toolkit.stats.sign_tests.mcnemar_chi2_corrected, "
         "toolkit.stats.sign_tests.mcnemar_exact, toolkit.stats.proportions.wald_paired_difference",
         recompute=_mcnemar,
-        settings={"continuity": "none", "interval": "wald"},
-        choices={"continuity": ("none", "corrected", "exact"), "interval": ("wald", "newcombe")},
+        columns=("first", "second"),
+        optional=("first", "second", "table"),
+        settings={"yes": "yes", "continuity": "none", "interval": "wald", "confidence_level": 0.95},
+        choices={
+            "continuity": ("none", "corrected", "exact", "midp"),
+            "interval": ("wald", "newcombe", "newcombe_8"),
+        },
         groups={"table": _CELLS},
+        meaning={
+            "first": "the sign at the first reading; or leave the data out and print the table",
+            "second": "the sign at the second",
+            "yes": "the word that counts as yes",
+            "table": "counts: yes then yes, yes then no, no then yes, no then no",
+            "interval": '"newcombe" = method 10, "newcombe_8" = method 8 of Newcombe (1998)',
+            "odds_ratio": "no then yes over yes then no, exact interval",
+            "discordant": "pairs whose sign changed",
+        },
+        r="mcnemar.test(table(d${first}, d${second}), correct = FALSE); exact2x2::mcnemar.exact(table)",
         alternatives=(
             ("with continuity correction", {"continuity": "corrected"}),
             ("without continuity correction", {"continuity": "none"}),
             ("exact test", {"continuity": "exact"}),
-            ("score interval for pairs", {"interval": "newcombe"}),
+            ("mid-p test", {"continuity": "midp"}),
+            ("score interval for pairs, method 10", {"interval": "newcombe"}),
+            ("score interval for pairs, method 8", {"interval": "newcombe_8"}),
             ("Wald interval", {"interval": "wald"}),
         ),
     ),
     Method(
         name="cochran_q",
+        r="DescTools::CochranQTest(as.matrix(d[c({readings})]))",
         what="one sign read several times (or under several treatments) in the same people",
         gives=("q", "df", "p", "n"),
         uses="toolkit.stats.sign_tests.cochran_q",
@@ -105,6 +164,7 @@ SIGN_METHODS = (
     ),
     Method(
         name="clustered_signs",
+        r="clust.bin.pair::clust.bin.pair(...)",
         what="one sign read twice, pairs within clusters; one row of counts a cluster",
         gives=("naive", "obuchowski", "durkalski", "yang", "eliasziw_donner"),
         uses="toolkit.stats.sign_tests.obuchowski_test, toolkit.stats.sign_tests.durkalski_test, "
@@ -114,6 +174,7 @@ SIGN_METHODS = (
     ),
     Method(
         name="fleiss_kappa",
+        r="irr::kappam.fleiss(ratings)",
         what="agreement of several readers on categories; one row an answer",
         gives=("kappa", "observed", "by_chance"),
         uses="toolkit.stats.rating_agreement.fleiss_kappa",
@@ -123,8 +184,11 @@ SIGN_METHODS = (
     Method(
         name="share",
         what="a share of people with its Wilson score interval",
-        gives=("share", "ci_low", "ci_high"),
-        uses="toolkit.stats.proportions.wilson_limits",
+        gives=("share", "percent", "ci_low", "ci_high", "exact_low", "exact_high", "wald_low", "wald_high"),
+        uses="toolkit.stats.proportions.wilson_limits, scipy.stats.binomtest",
+        settings={"confidence_level": 0.95},
+        meaning={"ci_low": "Wilson's score interval", "exact_low": "Clopper-Pearson", "count": "yes, and n in all"},
+        r="prop.test({count_yes}, {count_n}, correct = FALSE); binom.test({count_yes}, {count_n})",
         recompute=_share,
         groups={"count": ("yes", "n")},
     ),

@@ -216,14 +216,17 @@ class FigureReader:
             if key not in known:
                 remedy = f"use one of: {', '.join(sorted(known))}"
                 self._wrong("with", f'"{key}" is not a setting of {method.name}', remedy)
-        settings = {**method.settings, **shared, **own}
+        left_out = {key: "" for key in method.optional if key in method.columns}
+        settings = {**left_out, **method.settings, **shared, **own}
         for key, default in method.settings.items():
             self._check_value(method, key, settings[key], default)
         for key in method.columns:
             self._check_columns(method, key, settings.get(key), own=key in own)
         self._check_formula(settings)
         for key in method.groups:
-            settings[key] = self._group(method, key, settings.get(key, key))
+            named = settings.get(key, key)
+            unused = key in method.optional and key not in own and key not in shared and key not in self._inputs
+            settings[key] = {} if unused else self._group(method, key, named)
         return settings
 
     def _check_value(self, method: Method, key: str, value: Any, default: Any) -> None:
@@ -235,15 +238,22 @@ class FigureReader:
             return
         number, listed = isinstance(default, (int, float)), isinstance(default, tuple)
         fits = isinstance(value, (int, float) if number else (list, tuple) if listed else str)
-        if fits and number and not 0 < value < math.inf:
-            self._wrong("with", f"{key} = {value!r} is not above 0", "give a number above 0")
+        if fits and number and not math.isfinite(value):
+            self._wrong("with", f"{key} = {value!r} is no finite number", "give a number")
             return
-        if not fits or isinstance(value, bool) or (listed and not all(isinstance(one, str) for one in value)):
+        if fits and number and ((default > 0 and value <= 0) or (default == 0 and value < 0)):
+            least = "above 0" if default > 0 else "0 or above"
+            self._wrong("with", f"{key} = {value!r} is not {least}", f"give a number {least}")
+            return
+        plain = (str, int, float)
+        if not fits or isinstance(value, bool) or (listed and not all(isinstance(one, plain) for one in value)):
             kind = "a number" if number else "a list of texts" if listed else "a text in quotation marks"
             self._wrong("with", f"{key} = {value!r} is of another kind", f"give {kind}")
 
     def _check_columns(self, method: Method, key: str, names: Any, *, own: bool) -> None:
         """The columns under one key: named, and in the data."""
+        if names == "" and key in method.optional:
+            return
         listed = [names] if isinstance(names, str) else names or []
         if not isinstance(listed, list) or not all(isinstance(name, str) for name in listed):
             header = "[[figure]]" if own else "[columns]"
