@@ -91,13 +91,16 @@ def _alternating(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 
 def _reliable_change(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    from toolkit.stats.one_client import clinical_cutoffs, reliable_change, sem_from_reliability
+    from toolkit.stats.one_client import clinical_cutoffs, reliable_change
 
     figures = settings["person"]
     if "sem" in figures:
         sem = float(figures["sem"])
     elif {"sd", "reliability"} <= figures.keys():
-        sem = sem_from_reliability(float(figures["sd"]), float(figures["reliability"]))
+        sd, reliability = float(figures["sd"]), float(figures["reliability"])
+        if sd <= 0 or not 0 <= reliability < 1:
+            raise SheetError("an SD lies above 0, a reliability from 0 to below 1: correct the figures")
+        sem = sd * math.sqrt(1 - reliability)
     else:
         raise SheetError("the person's figures need sem, or sd and reliability")
     numbers: Numbers = {"sem": sem, "s_diff": math.sqrt(2) * sem, "smallest_reliable_change": 1.96 * math.sqrt(2) * sem}
@@ -198,8 +201,7 @@ SINGLE_METHODS = (
         topic="one client",
         what="one client's reliable change index and the cut-offs for clinical change, from printed figures",
         gives=("sem", "s_diff", "smallest_reliable_change", "rci", "change", "cutoff_a", "cutoff_b", "cutoff_c"),
-        uses="toolkit.stats.one_client.reliable_change, toolkit.stats.one_client.sem_from_reliability, "
-        "toolkit.stats.one_client.clinical_cutoffs",
+        uses="toolkit.stats.one_client.reliable_change, toolkit.stats.one_client.clinical_cutoffs",
         recompute=_reliable_change,
         groups={"person": ()},
         meaning={
