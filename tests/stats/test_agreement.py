@@ -114,4 +114,4 @@ def test_concordance_of_a_constant_method_is_refused():
 def test_the_sentence_names_people_bias_and_limits():
     agreement = limits_of_agreement([30, 34, 41, 38], [32, 33, 42, 41], unit="deg")
     assert "4 pairs of 4 people" in agreement.sentence()
-    assert len(agreement.table()) == 7
+    assert len(agreement.table()) == 9

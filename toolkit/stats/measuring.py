@@ -326,7 +326,7 @@ def limits_of_agreement(
     client: str = "client",
     by: By = None,
     level: float = 0.95,
-    interval: Literal["exact", "approximate"] = "exact",
+    interval: Literal["exact", "approximate_1986", "approximate_1999"] = "exact",
     multiplier: float = 1.96,
     method: str | None = None,
     value: str = "value",
@@ -342,7 +342,8 @@ def limits_of_agreement(
     data, first, second, client, by, level, unit
         As `reliability`.
     interval
-        Of the limits, one pair a client: "exact" (noncentral t) or "approximate" (Bland & Altman 1986, 1999).
+        Of the limits, one pair a client: "exact" (noncentral t), or as Bland & Altman printed it: "approximate_1986",
+        "approximate_1999".
     multiplier
         1.96, or 2 as in Bland & Altman (1986).
     method, value
@@ -374,8 +375,8 @@ def limits_of_agreement(
     (1.25, -2.1)
     """
     level = checked_level(level)
-    if interval not in ("exact", "approximate"):
-        raise ToolkitError(f"There is no interval '{interval}'. Choose exact or approximate.")
+    if interval not in ("exact", "approximate_1986", "approximate_1999"):
+        raise ToolkitError(f"There is no interval '{interval}'. Choose exact, approximate_1986 or approximate_1999.")
     if method is not None:
         groups, by_names = _groups_of_readings(data, client, method, value, by=by, unit=unit)
     else:
@@ -400,9 +401,12 @@ def limits_of_agreement(
 def _limits_part(
     found: LimitsOfAgreement, more: tuple[Estimate, ...], interval: str, pairs: pd.DataFrame | None = None
 ) -> Part:
-    limits = [found.lower, found.upper]
-    if interval == "approximate" and found.lower_approximate is not None and found.upper_approximate is not None:
-        limits = [found.lower_approximate, found.upper_approximate]
+    choices = {
+        "approximate_1986": (found.lower_approximate, found.upper_approximate),
+        "approximate_1999": (found.lower_1999, found.upper_1999),
+    }
+    asked = [limit for limit in choices.get(interval, ()) if limit is not None]
+    limits = asked or [found.lower, found.upper]
     parts = [found.bias, found.sd, *limits, *([found.slope] if found.slope else []), *more]
     counted = {"n_clients": found.n_people, "n_rows": found.n_pairs}
     return Part(
