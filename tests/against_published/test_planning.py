@@ -7,8 +7,8 @@ from collections.abc import Callable
 import pytest
 from published_figures import expected
 
-from toolkit.planning.sample_size import clients_a_group_needed, pairs_needed, power_of_pairs
 from toolkit.stats.clients import design_effect
+from toolkit.stats.sample_size import clients_a_group_needed, pairs_needed, power_of_pairs
 
 CHECKS: dict[str, Callable[[], float]] = {
     "n_paired_dz02_power80": lambda: pairs_needed(0.2),

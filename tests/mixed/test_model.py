@@ -99,6 +99,16 @@ def test_the_top_interaction_with_a_number_is_tested_by_its_columns():
     assert "is part of region:dose" in tests.loc["dose", "note"]
 
 
+def test_an_interaction_is_a_difference_of_differences():
+    data = rows().assign(half=np.where(rows()["dose"] > 4, "high", "low"))
+    model = mixed_model("change ~ region * half", data)
+    found = model.interaction("half", "region").frame.set_index("what")
+    means = model.adjusted_means(["half", "region"]).frame.set_index(["half", "region"])["estimate"]
+    expected = (means["low", "calf"] - means["high", "calf"]) - (means["low", "hip"] - means["high", "hip"])
+    assert found["estimate"].iloc[0] == pytest.approx(expected)
+    assert len(found) == 3
+
+
 def test_satterthwaite_and_kenward_roger_are_both_there():
     kr, st = (mixed_model("change ~ region", rows(), ddf=ddf) for ddf in ("kenward_roger", "satterthwaite"))
     assert "Kenward–Roger" in kr.summary().frame["method"].iloc[0]

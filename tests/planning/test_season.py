@@ -10,10 +10,10 @@ from toolkit.claim.question import Question
 from toolkit.errors import NotEnoughError
 from toolkit.findings.finding import judge
 from toolkit.findings.measured import ruler_of
-from toolkit.planning.sample_size import pairs_needed
 from toolkit.planning.season import AS_NOW, changes_of_record_keeping, dials_from, plan_clients, rank_record_keeping
 from toolkit.records.records import load_records
 from toolkit.simulate import ClinicDials, simulate_clinic
+from toolkit.stats.sample_size import pairs_needed
 
 CLINIC = ClinicDials(visits=3)
 

@@ -60,6 +60,10 @@ def call(name, data):
         "readings_needed": {"wanted_sem": 1.0, "reader": "reader"},
         "scale_change": {"better": "lower"},
     }
+    if name == "clients_needed":
+        return stats.clients_needed(0.5)
+    if name == "equivalence_from_summary":
+        return stats.equivalence_from_summary(mean=0.1, sd=1.0, n=40, margin=0.5)
     if name == "sem_from_icc":
         return stats.sem_from_icc(0.8, 7.5, n=30, unit="points")
     return getattr(stats, name)(data, **more.get(name, {}))
@@ -104,7 +108,7 @@ def test_the_signature_is_one_and_the_same(name):
     for word in usual.keys() & given.keys() - ({"client"} if name == "kappa" else set()):
         assert given[word].default == usual[word]
     positional = [word for word, one in given.items() if one.kind is one.POSITIONAL_OR_KEYWORD]
-    assert positional in (["data"], ["data", "n"], ["p_values"], ["icc", "sd"])
+    assert positional in (["data"], ["data", "n"], ["p_values"], ["icc", "sd"], ["effect"], [])
 
 
 def test_dir_lists_the_methods_and_nothing_else():
@@ -258,6 +262,13 @@ def test_equivalence_is_that_of_statsmodels():
     p, *_ = ttost_paired(data["after"], data["before"], -2, 2)
     assert row["p"] == pytest.approx(p)
     assert row["level"] == pytest.approx(0.90)
+
+
+def test_an_estimate_with_a_standard_error_can_be_tested_for_equivalence_itself():
+    data = once_each(change=0.2)
+    mean = stats.mean_change(data).detail
+    one, other = stats.equivalence(mean, margin=2).frame.iloc[0], stats.equivalence(data, margin=2).frame.iloc[0]
+    assert (one["p"], one["ci_low"]) == pytest.approx((other["p"], other["ci_low"]))
 
 
 def test_welch_and_mann_whitney_are_those_of_scipy():

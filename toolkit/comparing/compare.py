@@ -39,6 +39,7 @@ from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
 from toolkit.result import Estimate, standard_frame
+from toolkit.stats.sample_size import clients_for_width
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -395,6 +396,4 @@ def e_values(found: Estimate, *, sd: float) -> tuple[float, float] | None:
 def _clients_to_tell(found: Estimate, smallest: float | None) -> int | None:
     """Clients needed for a half-width of half the smallest change that matters, recorded as now."""
     half = (found.ci_high - found.ci_low) / 2
-    if not smallest or not np.isfinite(half):
-        return None
-    return int(np.ceil(found.n * (half / (smallest / 2)) ** 2))
+    return clients_for_width(found.n, half_width=half, wanted=smallest / 2) if smallest else None

@@ -22,6 +22,7 @@ from toolkit.findings.measured import Ruler
 from toolkit.result import Estimate
 from toolkit.stats.centre import mean_change
 from toolkit.stats.clients import clients_change
+from toolkit.stats.sample_size import clients_for_width
 from toolkit.stats.signs import signs_change
 
 
@@ -278,14 +279,11 @@ def clients_to_settle(judged: Judged) -> int | None:
     fall with the square root of the number of clients.
     """
     found, size = judged.attributable, judged.question.smallest_change_that_matters
-    if found is None or not np.isfinite(found.ci_high - found.ci_low):
+    if found is None:
         return None
-    half = (found.ci_high - found.ci_low) / 2
     target = size / 2 if size else abs(found.mean) / 2
-    if target <= 0 or half <= 0:
-        return None
-    needed = int(np.ceil(found.n_clients * (half / target) ** 2))
-    return max(needed, found.n_clients + 1) if needed < 100_000 else None
+    needed = clients_for_width(found.n_clients, half_width=(found.ci_high - found.ci_low) / 2, wanted=target)
+    return None if needed is None else max(needed, found.n_clients + 1)
 
 
 def rungs_and_rivals(judged: Judged, rows: pd.DataFrame) -> tuple[list[Rung], list[Rival]]:

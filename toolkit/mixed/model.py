@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import FitError
-from toolkit.mixed.adjusted_means import Adjustment, Contrasts, Weights, adjusted_means, against, pairwise
+from toolkit.mixed.adjusted_means import Adjustment, Contrasts, Weights, adjusted_means, against, interaction, pairwise
 from toolkit.mixed.diagnostics import influence, random_effects, residual_rows, variance_shares
 from toolkit.mixed.mixed import fit_mixed
 from toolkit.mixed.mixed_fit import DfMethod, MixedFit
@@ -172,6 +172,44 @@ class MixedModel(Shown):
         else:
             found = against(means, against_level, adjustment=adjustment or "multivariate_t")
         return self._contrast_result(found)
+
+    def interaction(
+        self, effect: str, across: str, *, comparison: str | None = None, adjustment: Adjustment = "holm"
+    ) -> Result:
+        """Does an effect differ between the levels of another factor: differences of differences.
+
+        Parameters
+        ----------
+        effect
+            A factor of the formula; each level is taken minus `comparison` (its first level if left out).
+        across
+            The factor between whose levels that difference is compared.
+        comparison
+            A level of `effect`.
+        adjustment
+            "holm", "multivariate_t" or "none".
+
+        Returns
+        -------
+        Result
+            A row a difference of differences, columns as `contrasts`.
+
+        Raises
+        ------
+        FitError
+            The formula has no such factor, or the factor no such level.
+        """
+        said = {"effect": effect, "across": across}
+        return self._contrast_result(
+            interaction(
+                self.fit,
+                **said,
+                comparison=comparison,
+                adjustment=adjustment,
+                ddf=self.ddf,
+                confidence_level=self.level,
+            )
+        )
 
     def _contrast_result(self, found: Contrasts) -> Result:
         rows = [

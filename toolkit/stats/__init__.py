@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from toolkit.stats.changes import effect_sizes, mean_change, paired_test, responders, signs_change
-    from toolkit.stats.differences import equivalence, repeated_measures, two_groups
+    from toolkit.stats.differences import equivalence, equivalence_from_summary, repeated_measures, two_groups
     from toolkit.stats.measuring import (
         kappa,
         limits_of_agreement,
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
         sem_from_icc,
     )
     from toolkit.stats.one_person import reliable_change, single_case
+    from toolkit.stats.sample_size import clients_needed
     from toolkit.stats.sessions import combinations, comfort_and_change, dose_response, scale_change
     from toolkit.stats.shares import adjust_p, pool_sites, proportion
 
@@ -31,6 +32,7 @@ WHERE = {
     "responders": "changes",
     "signs_change": "changes",
     "equivalence": "differences",
+    "equivalence_from_summary": "differences",
     "two_groups": "differences",
     "repeated_measures": "differences",
     "reliability": "measuring",
@@ -47,15 +49,18 @@ WHERE = {
     "scale_change": "sessions",
     "proportion": "shares",
     "adjust_p": "shares",
+    "clients_needed": "sample_size",
     "pool_sites": "shares",
 }
 __all__ = [
     "adjust_p",
+    "clients_needed",
     "combinations",
     "comfort_and_change",
     "dose_response",
     "effect_sizes",
     "equivalence",
+    "equivalence_from_summary",
     "kappa",
     "limits_of_agreement",
     "mean_change",

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Result, figure_text
+from toolkit.result import Estimate, Result, figure_text
 from toolkit.stats.clients import clients_of, complete_pairs
 from toolkit.stats.data import (
     By,
@@ -25,7 +25,14 @@ from toolkit.stats.data import (
     plain_number,
     row_of_test,
 )
-from toolkit.stats.equivalence_tests import Equivalence, paired_equivalence, welch_equivalence
+from toolkit.stats.equivalence_tests import (
+    Equivalence,
+    equivalence_of,
+    paired_equivalence,
+    paired_equivalence_from_summary,
+    sd_of_difference,
+    welch_equivalence,
+)
 from toolkit.stats.group_difference import baseline_adjusted
 from toolkit.stats.repeated_readings import (
     friedman,
@@ -65,7 +72,7 @@ def equivalence(
     Parameters
     ----------
     data, first, second, client, by, better, unit
-        As `stats.paired_test`.
+        As `stats.paired_test`; or an `Estimate` with a standard error, which is tested itself.
     margin
         The smallest change that matters, above 0, in the readings' unit; a number, an `Estimate` or a `Result`.
         Two numbers (low, high) where the bounds differ.
@@ -99,6 +106,10 @@ def equivalence(
     True
     """
     alpha, (low, high) = 1 - checked_level(level), _bounds(margin)
+    if isinstance(data, Estimate):
+        found = equivalence_of(data, smallest_change_that_matters=high, alpha=alpha)
+        part = _equivalence_part(found, None, None, what=data.name)
+        return Result.of(part.rows, says=part.says, title="Equivalence", detail=found)
     groups, by_names = groups_of(data, columns=(first, second), client=client, by=by, better=better, unit=unit)
     said: dict[str, Any] = {"lower_bound": low, "upper_bound": high, "alpha": alpha}
 
@@ -115,6 +126,72 @@ def equivalence(
     return answer(groups, by_names, computed, title=f"Equivalence within {figure_text(low)} to {figure_text(high)}")
 
 
+def equivalence_from_summary(
+    *,
+    mean: float,
+    n: int,
+    margin: Any,
+    sd: float | None = None,
+    sds: tuple[float, float] | None = None,
+    r: float | None = None,
+    level: float = 0.95,
+    unit: str = "",
+) -> Result:
+    """The same two one-sided tests from what a paper prints of a paired difference.
+
+    Parameters
+    ----------
+    mean, n
+        Mean of the differences, and how many pairs.
+    margin
+        As `equivalence`.
+    sd
+        SD of the differences; or `sds` and `r`, the SDs of the two readings and their correlation.
+    sds, r
+        In place of `sd`.
+    level
+        1 - alpha of the tests.
+    unit
+        Unit of the readings.
+
+    Returns
+    -------
+    Result
+        As `equivalence`, one row.
+
+    Raises
+    ------
+    ToolkitError
+        Neither `sd` nor `sds` with `r`, or an impossible figure.
+
+    References
+    ----------
+    Lakens (2017) Social Psychological and Personality Science 8:355-362.
+
+    Examples
+    --------
+    >>> found = equivalence_from_summary(mean=0.08, sds=(1.17, 1.29), r=0.75, n=65, margin=0.35, unit="points")
+    >>> round(float(found.frame["p"].iloc[0]), 3)
+    0.008
+    """
+    if sd is None:
+        if sds is None or r is None:
+            raise ToolkitError("Give the SD of the differences (sd=), or both SDs and their correlation (sds=, r=).")
+        sd = sd_of_difference(*sds, r=r)
+    low, high = _bounds(margin)
+    found = paired_equivalence_from_summary(
+        mean_difference=mean,
+        sd_difference=sd,
+        n=n,
+        lower_bound=low,
+        upper_bound=high,
+        unit=unit,
+        alpha=1 - checked_level(level),
+    )
+    part = _equivalence_part(found, n, n)
+    return Result.of(part.rows, says=part.says, title="Equivalence from a summary", detail=found)
+
+
 def _bounds(margin: Any) -> tuple[float, float]:
     """The two bounds of a margin."""
     if isinstance(margin, tuple | list):
@@ -128,7 +205,7 @@ def _bounds(margin: Any) -> tuple[float, float]:
     return -size, size
 
 
-def _equivalence_part(found: Equivalence, n_clients: int, n_rows: int, what: str = "mean change") -> Part:
+def _equivalence_part(found: Equivalence, n_clients: int | None, n_rows: int | None, what: str = "mean change") -> Part:
     row = found.difference.standard_row(n_clients=n_clients, n_rows=n_rows)
     nearer = found.t_lower if found.p_lower >= found.p_upper else found.t_upper
     row |= {"what": what, "statistic": nearer, "p": found.p, "equivalent": found.equivalent}
