@@ -20,7 +20,7 @@ from toolkit.effect.estimate import Attributable, estimate
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.findings.finding import Judged, claim_of, with_family
 from toolkit.mixed.mixed import fit_mixed_arrays
-from toolkit.planning.season import judge_clinic
+from toolkit.planning.playing import judge_clinic
 from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_rivals
 
 SEED = 20260105

@@ -10,6 +10,8 @@ from toolkit.claim.question import Question
 from toolkit.errors import NotEnoughError
 from toolkit.findings.finding import judge
 from toolkit.findings.measured import ruler_of
+from toolkit.planning import playing
+from toolkit.planning.playing import SeasonPlayed
 from toolkit.planning.season import AS_NOW, changes_of_record_keeping, dials_from, plan_clients, rank_record_keeping
 from toolkit.records.records import load_records
 from toolkit.simulate import ClinicDials, simulate_clinic
@@ -66,3 +68,39 @@ def test_few_clients_cannot_be_planned_from():
 def test_an_effect_of_nothing_cannot_be_planned_for():
     with pytest.raises(NotEnoughError, match="must not be 0"):
         pairs_needed(0.0)
+
+
+def test_the_same_seasons_give_the_same_levels_on_one_processor_and_on_several(monkeypatch):
+    seasons = [SeasonPlayed(dials=replace(CLINIC, n_clients=20), smallest=3.0, seed=(1, place)) for place in range(6)]
+    alone = playing.play(seasons)
+    monkeypatch.setattr(playing, "FEWEST_FOR_WORKERS", 2)
+    monkeypatch.setattr(playing.os, "cpu_count", lambda: 2)
+    ticks = []
+    assert playing.play(seasons, tick=lambda: ticks.append(1)) == alone
+    assert len(ticks) == len(seasons)
+
+
+def test_a_worker_that_cannot_start_leaves_the_seasons_to_this_python(monkeypatch):
+    seasons = [SeasonPlayed(dials=replace(CLINIC, n_clients=20), smallest=3.0, seed=(1, place)) for place in range(2)]
+    monkeypatch.setattr(playing.sys, "executable", "/bin/false")
+    assert playing._played_elsewhere(seasons, lambda: None) == playing.play(seasons)
+
+
+def test_lines_share_their_luck_so_a_change_that_changes_nothing_gains_nothing(monkeypatch):
+    monkeypatch.setattr("toolkit.planning.season.changes_of_record_keeping", lambda dials: {AS_NOW: dials, "b": dials})
+    rows = rank_record_keeping(replace(CLINIC, n_clients=12), effect=2.0, smallest=3.0, n_seasons=8, rng=3).rows
+    assert rows["seen"].nunique() == 1
+    assert rows["gain"].tolist() == [0.0, 0.0]
+
+
+def test_where_the_seasons_cannot_tell_changes_apart_it_is_said():
+    found = rank_record_keeping(replace(CLINIC, n_clients=30), effect=6.0, smallest=3.0, n_seasons=4, rng=1)
+    assert "cannot tell any single change from it: play 200 or more" in found.sentence()
+
+
+def test_records_without_comparison_get_every_other_change_on_top_of_the_coin():
+    poor = replace(CLINIC, design="none", second_baseline=False, blinded_share=0.0, not_written=0.5)
+    named = list(changes_of_record_keeping(poor))
+    assert named[:2] == [AS_NOW, "draw the order by a coin"]
+    assert all(name.startswith("draw the order by a coin, and ") for name in named[2:])
+    assert all(dials.design == "order_drawn" for dials in list(changes_of_record_keeping(poor).values())[1:])

@@ -112,7 +112,7 @@ class LiveCells:
                 _flush_figures()
             except (Exception, KeyboardInterrupt) as error:
                 problem = error
-        parts = [part.data for part in said.outputs]
+        parts = [part.data for part in said.outputs if _WIDGET not in part.data]  # progress bars, done by now
         if last is not None and problem is None:
             bundle = self._shell.display_formatter.format(last)[0] or _own_bundle(last)
             if _WIDGET in bundle:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from toolkit.simulate import ClinicDials
 
 
-FEW = 50  # seasons: below this a share of 1 in 2 is known to 14 in 100 at best
+FEW = 200  # seasons: below this a share of 1 in 2 is known to 7 in 100 at best
 ENOUGH = 0.8  # common practice: plan for four answers in five
 
 
@@ -116,6 +116,11 @@ def how_many(plan: SeasonPlan) -> Words:
     lines = [f"With {int(row['clients'])} clients, {_share(row)} would end in an answer, {truth}."]
     if enough.empty:
         lines.append("Not one of these numbers of clients reaches 80 of 100.")
+    if plan.dials.design == "none":
+        lines.append(
+            "Last year's records hold nothing to compare with, so no number of clients ends in an answer. Let a coin "
+            "decide who waits first: the next section plays that, and what to add to it."
+        )
     return words(*lines, *_rough(plan.n_seasons))
 
 
@@ -128,7 +133,7 @@ def _share(row: Any) -> str:
 def _rough(n_seasons: int) -> list[str]:
     if n_seasons >= FEW:
         return []
-    return [f"Only {n_seasons} seasons were played for each line: a rough picture. Set SEASONS = 100 to decide by it."]
+    return [f"Only {n_seasons} seasons were played for each line: a rough picture. Set SEASONS = 200 to decide by it."]
 
 
 def changes(found: RecordKeeping) -> ReportTable:
@@ -143,15 +148,20 @@ def what_buys_most(found: RecordKeeping) -> Words:
     from toolkit.planning.season import AS_NOW
 
     now = found.rows[found.rows["change"] == AS_NOW].iloc[0]
-    best = found.rows[found.rows["change"] != AS_NOW].iloc[0]
-    if best["ci_low"] > now["ci_high"]:
-        return words(f"{capital(str(best['change']))}: {_share(best)}, against {_share(now)} as now.")
-    if best["seen"] > now["seen"]:
-        highest = f"Highest stands: {best['change']}, {_share(best)}; recording as now, {_share(now)}."
+    others = found.rows[found.rows["change"] != AS_NOW]
+    best = others.iloc[0]
+    if best["gain_ci_low"] > 0:
+        gain = f"{100 * best['gain_ci_low']:.0f} to {100 * best['gain_ci_high']:.0f} more of 100 (95 % interval)"
+        lines = [f"{capital(str(best['change']))}: {_share(best)}, against {_share(now)} as now: {gain}."]
+        rest = others.iloc[1:]
+        near = [str(name) for name in rest.loc[rest["ci_high"] > best["ci_low"], "change"]]
+        lines += [f"Whether it buys more than {' or '.join(near)} cannot be told from these seasons."] if near else []
     else:
-        highest = f"No change stands above recording as now, {_share(now)}."
-    apart = "The seasons played do not tell the changes apart: their intervals overlap."
-    return words(apart, highest, *_rough(found.n_seasons))
+        lines = [
+            "The seasons played do not tell any change from recording as now: no gain at all would fit them too.",
+            f"Highest stands: {best['change']}, {_share(best)}; recording as now, {_share(now)}.",
+        ]
+    return words(*lines, *_rough(found.n_seasons))
 
 
 def question_sheet(

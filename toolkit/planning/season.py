@@ -7,20 +7,20 @@ simulated seasons are then judged by the very rule that will judge the real one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from toolkit.claim.question import Question
 from toolkit.claim.rule import LEVELS
 from toolkit.errors import NotEnoughError
 from toolkit.explanations.regression_to_the_mean import implied_selection
-from toolkit.findings.finding import Judged, claim_of, judge
-from toolkit.findings.measured import ruler_of
+from toolkit.findings.finding import Judged
+from toolkit.planning.playing import SeasonPlayed, play
 from toolkit.result import Shown, figure_text
-from toolkit.simulate import ClinicDials, Design, simulate_clinic
+from toolkit.simulate import ClinicDials, Design
+from toolkit.stats.proportions import PairedCounts, newcombe_paired_difference
 
 SEEN = ("moved", "moved_enough", "probably_moved")
 
@@ -66,7 +66,8 @@ class SeasonPlan(Shown):
 class RecordKeeping(Shown):
     """What each single change of record-keeping would do: one row a change, the one that buys most first.
 
-    `rows`: change, seen (share of seasons that show the effect), gain over recording as now, ci_low, ci_high.
+    `rows`: change, seen (share of seasons that show the effect) with ci_low and ci_high (Wilson), gain over recording
+    as now with gain_ci_low and gain_ci_high (the same seasons side by side: Newcombe 1998, method 10).
     """
 
     effect: float
@@ -78,15 +79,16 @@ class RecordKeeping(Shown):
         """The change that buys most."""
         best = self.rows[self.rows["change"] != AS_NOW].iloc[0]
         now = self.rows.loc[self.rows["change"] == AS_NOW, "seen"].iloc[0]
-        if best["gain"] <= 0:
+        size = f"a true effect of {figure_text(self.effect)} {self.unit}"
+        if not best["gain_ci_low"] > 0:
             return (
-                "No single change would show the effect more often than recording as now "
-                f"({100 * now:.0f} of 100 seasons)."
+                f"Recording as now shows {size} in {100 * now:.0f} of 100 seasons. {self.n_seasons} simulated seasons "
+                "a line cannot tell any single change from it: play 200 or more to decide by them."
             )
         return (
-            f"Recording as now shows a true effect of {figure_text(self.effect)} {self.unit} in "
-            f"{100 * now:.0f} of 100 seasons; what buys most is: {best['change']} ({100 * best['seen']:.0f} of 100; "
-            f"{self.n_seasons} seasons simulated each)."
+            f"Recording as now shows {size} in {100 * now:.0f} of 100 seasons; what buys most is: {best['change']} "
+            f"({100 * best['seen']:.0f} of 100, {100 * best['gain_ci_low']:.0f} to {100 * best['gain_ci_high']:.0f} "
+            f"more; {self.n_seasons} seasons simulated each)."
         )
 
     def table(self) -> pd.DataFrame:
@@ -149,47 +151,7 @@ _DESIGN: dict[str, Design] = {
     "none": "none",
 }
 AS_NOW = "recording as now"
-
-
-def judge_clinic(
-    rows: pd.DataFrame,
-    dials: ClinicDials,
-    *,
-    smallest: float | None,
-    look: int = 1,
-    looks_planned: int = 1,
-    rng: np.random.Generator | int = 0,
-) -> Judged:
-    """The declared question about a simulated clinic's own technique, judged from its rows as they come."""
-    question = Question(
-        measure=dials.measure,
-        region=dials.region,
-        intervention=dials.intervention,
-        better=dials.better,
-        unit=dials.unit,
-        smallest_change_that_matters=smallest,
-        looks_planned=looks_planned,
-    )
-    rows = rows.assign(date=pd.to_datetime(rows["date"]))
-    ruler = ruler_of(rows, measure=dials.measure, unit=dials.unit)
-    return judge(rows, question, declared=True, ruler=ruler, relation="", look=look, rng=rng)
-
-
-def levels_of_seasons(
-    dials: ClinicDials,
-    *,
-    n_seasons: int,
-    smallest: float | None,
-    rng: np.random.Generator,
-    tick: Callable[[], object] = lambda: None,
-) -> pd.Series:
-    """The claim level of each of `n_seasons` simulated seasons."""
-    levels = []
-    for _ in range(n_seasons):
-        judged = judge_clinic(simulate_clinic(dials, rng=rng).rows, dials, smallest=smallest, rng=rng)
-        levels.append(claim_of(judged, measure="m", region="r", intervention="i").level)
-        tick()
-    return pd.Series(levels)
+COIN = "draw the order by a coin"
 
 
 def _shares(levels: pd.Series) -> dict[str, float]:
@@ -204,6 +166,39 @@ def _shares(levels: pd.Series) -> dict[str, float]:
         "ci_high": float(high),
         **{level: float(counts.get(level, 0.0)) for level in LEVELS},
     }
+
+
+def _gain(levels: pd.Series, now: pd.Series) -> dict[str, float]:
+    """How many more seasons show the effect than as now, the same seasons side by side, with its interval."""
+    here, there = levels.isin(SEEN), now.isin(SEEN)
+    counts = PairedCounts(
+        yes_yes=int((here & there).sum()),
+        yes_no=int((~here & there).sum()),
+        no_yes=int((here & ~there).sum()),
+        no_no=int((~here & ~there).sum()),
+    )
+    gain = newcombe_paired_difference(counts)
+    return {"gain": gain.value, "gain_ci_low": gain.ci_low, "gain_ci_high": gain.ci_high}
+
+
+def _seed_of(rng: np.random.Generator | int) -> int:
+    """One number that all seasons of a plan are seeded from."""
+    return int(rng.integers(2**31)) if isinstance(rng, np.random.Generator) else int(rng)
+
+
+def _played(
+    lines: Mapping[str, ClinicDials], *, effect: float, smallest: float | None, n_seasons: int, seed: int
+) -> dict[str, pd.Series]:
+    """The levels of `n_seasons` seasons of each line, all lines with the same luck, with a progress bar."""
+    seasons = [
+        SeasonPlayed(dials=replace(dials, effect=effect), smallest=smallest, seed=(seed, place))
+        for dials in lines.values()
+        for place in range(n_seasons)
+    ]
+    tick, close = _progress(len(seasons), "seasons")
+    levels = play(seasons, tick=tick)
+    close()
+    return {name: pd.Series(levels[place * n_seasons : (place + 1) * n_seasons]) for place, name in enumerate(lines)}
 
 
 def _progress(total: int, what: str) -> tuple[Callable[[], object], Callable[[], object]]:
@@ -236,30 +231,27 @@ def plan_clients(
         >>> plan.curve["seen"].tolist()
         [1.0]
     """
-    rng = np.random.default_rng(rng)
-    numbers = sorted(set(n_clients))
-    tick, close = _progress(len(numbers) * n_seasons, "seasons")
-    rows = []
-    for number in numbers:
-        there = replace(dials, n_clients=number, effect=effect)
-        levels = levels_of_seasons(there, n_seasons=n_seasons, smallest=smallest, rng=rng, tick=tick)
-        rows.append({"clients": number, **_shares(levels)})
-    close()
+    numbers = {str(number): replace(dials, n_clients=number) for number in sorted(set(n_clients))}
+    found = _played(numbers, effect=effect, smallest=smallest, n_seasons=n_seasons, seed=_seed_of(rng))
+    rows = [{"clients": int(number), **_shares(levels)} for number, levels in found.items()]
     return SeasonPlan(dials=dials, effect=effect, unit=dials.unit, n_seasons=n_seasons, curve=pd.DataFrame(rows))
 
 
 def changes_of_record_keeping(dials: ClinicDials) -> dict[str, ClinicDials]:
     """Each single change that the records leave room for."""
-    changes = {AS_NOW: dials}
+    changes, first, said = {AS_NOW: dials}, dials, ""
     if dials.design not in ("order_drawn", "side_drawn"):
-        changes["draw the order by a coin"] = replace(dials, design="order_drawn")
+        first, said = replace(dials, design="order_drawn"), COIN
+        changes[COIN] = first
+    nothing = dials.design == "none"  # then no other change helps by itself: each comes on top of the coin
+    start, add = (first, f"{said}, and ") if nothing else (dials, "")
     if not dials.second_baseline:
-        changes["read twice before"] = replace(dials, second_baseline=True)
+        changes[f"{add}read twice before"] = replace(start, second_baseline=True)
     if dials.blinded_share < 0.8:
-        changes["have somebody re-measure who does not know what was done"] = replace(dials, blinded_share=1.0)
+        changes[f"{add}have somebody re-measure who does not know what was done"] = replace(start, blinded_share=1.0)
     if dials.not_written > 0:
-        changes["write down every reading after"] = replace(dials, not_written=0.0)
-    changes["half as many clients again"] = replace(dials, n_clients=int(np.ceil(1.5 * dials.n_clients)))
+        changes[f"{add}write down every reading after"] = replace(start, not_written=0.0)
+    changes[f"{add}half as many clients again"] = replace(start, n_clients=int(np.ceil(1.5 * dials.n_clients)))
     return changes
 
 
@@ -275,17 +267,10 @@ def rank_record_keeping(
 
     Args: as `plan_clients`.
     """
-    rng = np.random.default_rng(rng)
     changes = changes_of_record_keeping(dials)
-    tick, close = _progress(len(changes) * n_seasons, "seasons")
-    rows = []
-    for change, there in changes.items():
-        levels = levels_of_seasons(
-            replace(there, effect=effect), n_seasons=n_seasons, smallest=smallest, rng=rng, tick=tick
-        )
-        rows.append({"change": change, **_shares(levels)})
-    close()
-    frame = pd.DataFrame(rows)
-    frame.insert(2, "gain", frame["seen"] - frame.loc[frame["change"] == AS_NOW, "seen"].iloc[0])
+    found = _played(changes, effect=effect, smallest=smallest, n_seasons=n_seasons, seed=_seed_of(rng))
+    frame = pd.DataFrame(
+        [{"change": change, **_shares(levels), **_gain(levels, found[AS_NOW])} for change, levels in found.items()]
+    )
     ranked = frame.sort_values(["gain", "moved_enough"], ascending=False, kind="stable", ignore_index=True)
     return RecordKeeping(effect=effect, unit=dials.unit, n_seasons=n_seasons, rows=ranked)
