@@ -3,7 +3,8 @@
     nice -n 10 .venv/bin/python -m tests.benchmarks.protocols          # the whole table, about half an hour
     .venv/bin/python -m tests.benchmarks.protocols --clinics 20        # a look
 
-writes protocols.csv and protocols.md beside this file. The small version runs in CI (tests/comparing/test_rates.py).
+writes protocols.csv and protocols.md beside this file; cells that stand in protocols.csv already are not run again, so it
+can be stopped and resumed (remove the file, or a line of it, to run them anew). The small version runs in CI (tests/comparing/test_rates.py).
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from toolkit.stats.proportions import wilson_limits
 
 HERE = Path(__file__).resolve().parent
 SEED = 20261126
+TIED = "each site used one protocol, sites differ by 2°"
 PAIR = ("long_hold", "short_hold")
 BASE = ProtocolDials()
 STIFF = {"equal gains": 0.0, "gains growing with stiffness": 0.25}
@@ -163,20 +165,25 @@ def tied(n: int) -> dict[str, Any]:
             for name, share, gain in (("north", 1.0, 4.0), ("south", 0.0, 2.0))
         ]
         outcomes.append(outcome(compared(pd.concat(parts), drawn=False), 0.0))
-    cell = Cell(name="each site used one protocol, sites differ by 2°", dials=BASE, most_claims=0.0)
+    cell = Cell(name=TIED, dials=BASE, most_claims=0.0)
     return row_of(cell, pd.DataFrame(outcomes))
 
 
-def table(clinics: int | None = None) -> pd.DataFrame:
-    """The whole table; `clinics` for fewer a cell."""
-    rows = []
+def table(clinics: int | None = None, *, done: Path) -> pd.DataFrame:
+    """The whole table; `clinics` for fewer a cell. Cells that stand in the CSV `done` already are not run again."""
+    earlier = pd.read_csv(done).to_dict("records") if done.exists() else []
+    rows: dict[str, dict[str, Any]] = {str(row["clinics"]): {str(k): v for k, v in row.items()} for row in earlier}
     for place, cell in enumerate(cells()):
-        n = clinics or cell.n
-        rngs = (np.random.default_rng([SEED, place, k]) for k in range(n))
-        rows.append(row_of(cell, pd.DataFrame([outcome(clinic(cell, rng), cell.dials.effect) for rng in rngs])))
-        print(f"{rows[-1]['clinics']}: claims {rows[-1]['claims']:.3f}, met {rows[-1]['met']}", flush=True)
-    rows.append(tied(clinics or 200))
-    return pd.DataFrame(rows)
+        if cell.name in rows:
+            continue
+        rngs = (np.random.default_rng([SEED, place, k]) for k in range(clinics or cell.n))
+        outcomes = pd.DataFrame([outcome(clinic(cell, rng), cell.dials.effect) for rng in rngs])
+        rows[cell.name] = row_of(cell, outcomes)
+        print(f"{cell.name}: claims {rows[cell.name]['claims']:.3f}, met {rows[cell.name]['met']}", flush=True)
+        pd.DataFrame(list(rows.values())).to_csv(done, index=False)
+    if TIED not in rows:
+        rows[TIED] = tied(clinics or 200)
+    return pd.DataFrame([rows[name] for name in [*(cell.name for cell in cells()), TIED]])
 
 
 def as_markdown(frame: pd.DataFrame) -> str:
@@ -205,7 +212,7 @@ def main() -> None:
     parser.add_argument("--clinics", type=int)
     parser.add_argument("--out", type=Path, default=HERE)
     asked = parser.parse_args()
-    found = table(asked.clinics)
+    found = table(asked.clinics, done=asked.out / "protocols.csv")
     found.to_csv(asked.out / "protocols.csv", index=False)
     (asked.out / "protocols.md").write_text(as_markdown(found), encoding="utf-8")
 

@@ -1,12 +1,16 @@
 """Pooling of site summaries: known answers, what must not matter, other libraries, error rates, bad input."""
 
+import warnings
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from statsmodels.stats.meta_analysis import combine_effects
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.stats.pooling import log_risk_ratio, pool_sites, reml
+from toolkit.resources import dataset_file
+from toolkit.stats.pooling import leave_one_site_out, log_risk_ratio, pool_sites, reml
 from toolkit.stats.site_patterns import funnel_asymmetry, site_regression
 
 
@@ -118,3 +122,37 @@ def test_a_moderator_that_is_the_same_everywhere_is_refused():
 def test_a_moderator_missing_at_a_site_is_refused():
     with pytest.raises(ToolkitError, match='"age" is missing or not a number at a site'):
         site_regression(UNEQUAL.assign(age=[40, 41, None, 43, 44]), on="age", unit="deg", per="year")
+
+
+BCG = "open/data/bcg_colditz_1994.csv"
+
+
+@pytest.fixture
+def bcg() -> pd.DataFrame:
+    counts = pd.read_csv(dataset_file(BCG), comment="#")
+    treated, control = ("vaccine_cases", "vaccine_noncases"), ("control_cases", "control_noncases")
+    return log_risk_ratio(counts, treated=treated, control=control, site="trial")
+
+
+def test_the_variance_between_the_trials_has_the_published_limits(bcg):
+    # metafor 4.x, confint(rma(yi, vi, method="REML")) on these 13 trials, as its help page prints them (recalled):
+    # tau^2 0.3132 (0.1197 to 1.1115), I^2 92.22 % (81.92 to 97.68)
+    found = pool_sites(bcg, unit="log risk ratio")
+    assert found.tau2_interval == pytest.approx((0.1197, 1.1115), abs=6e-5)
+    assert found.i2_interval == pytest.approx((81.92, 97.68), abs=6e-3)
+
+
+def test_leaving_one_trial_out_is_what_statsmodels_pools_of_the_others(bcg):
+    ours = leave_one_site_out(bcg, unit="log risk ratio", method="DL")
+    for place in (0, 6, 12):
+        rest = bcg.drop(index=place)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            theirs = combine_effects(rest["effect"].to_numpy(), rest["variance"].to_numpy(), method_re="dl", use_t=True)
+        table = theirs.summary_frame()
+        assert ours["effect"].iloc[place] == pytest.approx(table.loc["random effect wls", "eff"], rel=1e-6)
+        assert ours["ci_low"].iloc[place] == pytest.approx(table.loc["random effect wls", "ci_low"], rel=1e-5)
+
+
+def test_two_sites_are_not_left_out_one_by_one(bcg):
+    assert leave_one_site_out(bcg.head(2), unit="log risk ratio").empty

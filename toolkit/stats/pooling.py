@@ -115,6 +115,7 @@ class PooledSites(Shown):
 
     `tau2` is the variance between sites (effect unit squared), `i2` the percentage of the total variance that it is,
     `h2` the total over the sampling variance, `q` Cochran's heterogeneity statistic on `q_df` degrees of freedom.
+    `tau2_interval` and `i2_interval` hold the Q-profile limits; None with one common effect.
     `prediction` holds the limits within which the effect of a new site is expected; None with fewer than 3 sites or one
     common effect. `sites` has one row a site: site, effect, variance, weight (percent).
     """
@@ -128,6 +129,8 @@ class PooledSites(Shown):
     q_p: float
     prediction: tuple[float, float] | None
     sites: pd.DataFrame
+    tau2_interval: tuple[float, float] | None = None
+    i2_interval: tuple[float, float] | None = None
 
     def sentence(self) -> str:
         """The pooled effect, how far sites differ, and what a new site may expect."""
@@ -252,6 +255,7 @@ def pool_sites(
         p=float(2 * (stats.norm.sf(statistic) if df is None else stats.t.sf(statistic, df))),
     )
     common = method == "FE"
+    between = None if common else tau2_limits(y, v, confidence_level=confidence_level)
     return PooledSites(
         pooled=pooled,
         tau2=tau2,
@@ -262,7 +266,71 @@ def pool_sites(
         q_p=float(stats.chi2.sf(q, k - 1)),
         prediction=None if common else _prediction(value, se_interval, tau2, k, tail, interval),
         sites=pd.DataFrame({"site": sites["site"].to_numpy(), "effect": y, "variance": v, "weight": 100 * w / w.sum()}),
+        tau2_interval=between,
+        i2_interval=None if between is None else (_share(between[0], typical), _share(between[1], typical)),
     )
+
+
+def _share(tau2: float, typical: float) -> float:
+    return 100 * tau2 / (tau2 + typical)
+
+
+def tau2_limits(y: Array, v: Array, *, confidence_level: float) -> tuple[float, float]:
+    """Limits of the variance between sites: where the generalised Q meets the chi-square quantiles (Q-profile).
+
+    Viechtbauer (2007) Statistics in Medicine 26:37-52.
+
+    Parameters
+    ----------
+    y, v
+        Effects and variances of the sites.
+    confidence_level
+        Of the limits; 0 where even no variance fits the records too well.
+    """
+    from scipy import optimize, stats
+
+    ones, df, tail = np.ones((len(y), 1)), len(y) - 1, (1 - confidence_level) / 2
+
+    def where(target: float) -> float:
+        if generalised_q(0.0, y, v, ones) <= target:
+            return 0.0
+        top = float(np.ptp(y) ** 2 + v.max())
+        while generalised_q(top, y, v, ones) > target:
+            top *= 4
+        return float(optimize.brentq(lambda t: generalised_q(t, y, v, ones) - target, 0.0, top, xtol=1e-12))
+
+    return where(float(stats.chi2.ppf(1 - tail, df))), where(float(stats.chi2.ppf(tail, df)))
+
+
+def leave_one_site_out(
+    sites: pd.DataFrame, *, unit: str, method: Between = "REML", confidence_level: float = 0.95
+) -> pd.DataFrame:
+    """The pooled effect with one site left out at a time: does a single site carry the answer?
+
+    Parameters
+    ----------
+    sites, unit, method, confidence_level
+        As in `pool_sites`.
+
+    Returns
+    -------
+    pandas.DataFrame
+        left_out, sites (how many are left), effect, ci_low, ci_high, tau2, i2; empty with fewer than three sites.
+
+    Examples
+    --------
+    >>> sites = pd.DataFrame({"site": ["A", "B", "C"], "effect": [2.0, 3.0, 4.0], "variance": [0.5, 0.5, 0.5]})
+    >>> leave_one_site_out(sites, unit="deg")["effect"].round(2).tolist()
+    [3.5, 3.0, 2.5]
+    """
+    columns = ["left_out", "sites", "effect", "ci_low", "ci_high", "tau2", "i2"]
+    rows = []
+    for place, name in enumerate(sites["site"] if len(sites) > 2 else []):
+        rest = sites.drop(index=sites.index[place])
+        found = pool_sites(rest, unit=unit, method=method, confidence_level=confidence_level)
+        ends = {"effect": found.pooled.value, "ci_low": found.pooled.ci_low, "ci_high": found.pooled.ci_high}
+        rows.append({"left_out": name, "sites": len(rest), **ends, "tau2": found.tau2, "i2": found.i2})
+    return pd.DataFrame(rows, columns=columns)
 
 
 def _knapp(w: Array, residual: Array, df: int, se: float) -> float:
