@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 from published_figures import expected, open_data
 
-from toolkit.stats.pooling import PooledSites, log_risk_ratio, pool_sites
+from toolkit.stats.pooling import PooledSites, log_risk_ratio, pool_sites, tau2_limits
 from toolkit.stats.site_patterns import funnel_asymmetry, site_regression
 
 UNIT = "log risk ratio"
@@ -55,3 +55,12 @@ CHECKS = {
 @pytest.mark.parametrize("figure", CHECKS)
 def test_the_toolkit_agrees_with_the_published_figure(figure: str) -> None:
     expected(figure).check(CHECKS[figure]())
+
+
+def test_the_variance_between_the_trials_has_the_published_limits() -> None:
+    # metafor, confint(rma(yi, vi, method="REML")) on these 13 trials, as its help page prints them (recalled):
+    # tau^2 0.3132 (0.1197 to 1.1115), I^2 92.22 % (81.92 to 97.68)
+    sites = _sites()
+    limits = tau2_limits(sites["effect"].to_numpy(), sites["variance"].to_numpy(), confidence_level=0.95)
+    assert limits == pytest.approx((0.1197, 1.1115), abs=6e-5)
+    assert _pooled("REML").i2_interval == pytest.approx((81.92, 97.68), abs=6e-3)

@@ -3,8 +3,8 @@
     nice -n 10 .venv/bin/python -m tests.benchmarks.protocols          # the whole table, about half an hour
     .venv/bin/python -m tests.benchmarks.protocols --clinics 20        # a look
 
-writes protocols.csv and protocols.md beside this file; cells that stand in protocols.csv already are not run again, so it
-can be stopped and resumed (remove the file, or a line of it, to run them anew). The small version runs in CI (tests/comparing/test_rates.py).
+writes protocols.csv and protocols.md beside this file; cells that stand in protocols.csv already are not run again, so
+it can be stopped and resumed. The small version runs in CI (tests/comparing/test_rates.py).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.comparing.compare import Comparison, compare
-from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
+from toolkit.comparing.simulated_protocols import Choice, ProtocolDials, simulate_protocols
 from toolkit.stats.proportions import wilson_limits
 
 HERE = Path(__file__).resolve().parent
@@ -53,7 +53,8 @@ def cells() -> list[Cell]:
         once = replace(dials, second_baseline=False)
         found.append(Cell(name=f"{odds}, {words}, no difference, read once before", dials=once, most_claims=0.075))
     for words, slope in STIFF.items():
-        for choice in ("first_reading", "day_reading"):
+        readings: tuple[Choice, ...] = ("first_reading", "day_reading")
+        for choice in readings:
             dials = replace(BASE, choice=choice, share=0.9, gain_by_stiffness=slope)
             what = {"first_reading": "the first reading", "day_reading": "the day's reading"}[choice]
             found.append(Cell(name=f"chosen by {what} 90 %, {words}, no difference", dials=dials, most_claims=0.075))
@@ -67,7 +68,8 @@ def cells() -> list[Cell]:
     found.append(Cell(name="the same at 90 %, one or two visits each, no difference", dials=few_visits, **no_claim))
     hands = replace(BASE, choice="practitioner", share=0.9, practitioner_gain_sd=1.0)
     found.append(Cell(name="chosen by practitioner 90 %, hands differ, no difference", dials=hands, **no_claim))
-    for choice, words in (("drawn_client", "a client"), ("drawn_session", "a session")):
+    draws: tuple[tuple[Choice, str], ...] = (("drawn_client", "a client"), ("drawn_session", "a session"))
+    for choice, words in draws:
         dials = replace(BASE, choice=choice, effect=2.0)
         asks: dict[str, Any] = {"drawn": True, "n": 1000}
         claims = Cell(name=f"drawn {words}, true 2°", dials=dials, least_claims=0.9, **asks)

@@ -9,16 +9,21 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.formula.api as smf
 from hypothesis import given
 from hypothesis import strategies as st
 
 from toolkit import audit
 from toolkit.comparing.compare import Comparison, compare, e_values
+from toolkit.comparing.found import quoted_estimate
 from toolkit.comparing.page import comparison_page
 from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
 from toolkit.comparing.verdict import CLAIMS, VERDICTS, Evidence, disagreeing, verdict_of
-from toolkit.comparing.ways_of_counting import plain_difference, weighted_and_robust
-from toolkit.effect.allocation import allocation, scores, standardised
+from toolkit.comparing.views import spread_of
+from toolkit.comparing.ways_of_counting import other_ways, plain_difference, usual_difference, weighted_and_robust
+from toolkit.effect.allocation import allocation, characteristics, scores, standardised
+from toolkit.effect.estimate import sessions_of
+from toolkit.effect.not_drawn import difference_by
 from toolkit.errors import NotEnoughError, QuestionError, WritingError
 from toolkit.resources import dataset_file
 from toolkit.result import FRAME_COLUMNS, Estimate
@@ -334,3 +339,42 @@ def test_where_nothing_was_chosen_weighting_changes_nothing():
     sessions = pd.DataFrame({"client": [f"c{k}" for k in range(16)], "got_a": got_a, "y": np.arange(16.0)})
     weighted, robust = weighted_and_robust(sessions, known, unit="deg", level=0.95)
     assert (weighted.value, robust.value) == pytest.approx((3.5 - 11.5, 3.5 - 11.5))
+
+
+def test_the_usual_way_is_that_of_statsmodels(chosen):
+    sessions = chosen.sessions.assign(practitioner="p")
+    ours = usual_difference(sessions, unit="deg", level=0.95)
+    reference = smf.mixedlm("change ~ got_a + first", sessions, groups=sessions["client"]).fit(reml=True)
+    assert ours.value == pytest.approx(reference.params["got_a"], abs=2e-3)
+
+
+def test_a_way_that_cannot_be_had_is_named_and_the_others_stay(chosen):
+    sessions = chosen.sessions.assign(change=1.0)
+    known = characteristics(sessions, fields=("first",))
+    found, lacking = other_ways(sessions, known, unit="deg", level=0.95)
+    assert len(found) == 3
+    assert lacking[0].startswith("change adjusted for the reading it starts from: ")
+
+
+def test_the_quoted_estimate_is_the_bounded_one(chosen):
+    quoted = quoted_estimate(chosen.attributable, unit="deg")
+    assert (quoted.value, quoted.ci_low) == (chosen.attributable.mean, chosen.attributable.ci_low)
+
+
+def test_how_far_groups_differ_needs_two_of_them(chosen):
+    one = chosen.tables["by_practitioner"].head(1)
+    assert spread_of(one, unit="deg", level=0.95) is None
+
+
+def test_a_difference_that_grows_with_something_known_is_measured():
+    rows = export(ProtocolDials(n_clients=80, choice="drawn_client"), 12)
+    x = np.arange(len(rows)) % 7
+    grown = rows.assign(
+        after=rows["after"] + 0.8 * x * (rows["intervention"] == PAIR[0]), session_id=np.arange(len(rows))
+    )
+    found = compared(grown, drawn=True)
+    sessions = sessions_of(found.compared.rows)
+    values = sessions["session_id"].astype(int).map(pd.Series(x))
+    low, high = difference_by(sessions, values, second_baseline=True).interval(0.95)
+    assert low < 0.8 < high
+    assert low > 0.1

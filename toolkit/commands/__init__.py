@@ -2,12 +2,12 @@
 
 from toolkit.commands.audit import audit
 from toolkit.commands.lab import lab
-from toolkit.commands.protocols import compare
+from toolkit.commands.protocols import compare, pool, summarise
 from toolkit.commands.records import check, codebook, columns, deidentify, ruler
 from toolkit.commands.replication import replicate
 from toolkit.commands.season import draw_order, open_order, plan, seal_question, sheet
 
 COMMANDS = (
     *(audit, check, columns, codebook, sheet, replicate, lab),
-    *(ruler, compare, deidentify, seal_question, draw_order, open_order, plan),
+    *(ruler, compare, summarise, pool, deidentify, seal_question, draw_order, open_order, plan),
 )

@@ -10,7 +10,7 @@ import click
 from toolkit.commands.options import PATH, codebook_option, columns_option, replace_option
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
-from toolkit.writing import check_free_folder
+from toolkit.writing import check_free, check_free_folder
 
 if TYPE_CHECKING:
     from toolkit.comparing.compare import Comparison
@@ -101,3 +101,46 @@ def compare(
         click.echo(f"\n{found.tables['losses'].to_string(index=False)}")
     written = found.write(out, replace=replace)
     click.echo(f"\nThe page: {written.resolve()}")
+
+
+@click.command()
+@click.argument("exports", nargs=-1, required=True, metavar="EXPORT…", type=PATH)
+@click.option("--question", required=True, type=PATH, help="The question sheet, the same at every site.")
+@click.option("--site", required=True, help="The site's name, as the forest plot will show it.")
+@click.option("--drawn", is_flag=True, help="Which of two interventions was drawn at random.")
+@click.option("--out", type=PATH, required=True, help="The summary to write (JSON).")
+@columns_option
+@codebook_option
+@replace_option
+def summarise(
+    exports: tuple[Path, ...],
+    question: Path,
+    site: str,
+    drawn: bool,
+    out: Path,
+    columns: Path | None,
+    codebook: Path | None,
+    replace: bool,
+) -> None:
+    """Sum up one site's records for pooling: no row, no code, nothing of fewer than five clients."""
+    from toolkit.comparing.site_summary import summarise as sum_up
+
+    check_free(out, replace=replace)
+    source = list(exports) if len(exports) > 1 else exports[0]
+    found = sum_up(source, question=question, site=site, drawn=drawn, columns=columns, codebook=codebook)
+    written = found.write(out, replace=replace)
+    click.echo(f"{found}\n\nWritten: {written}. Read it through before it leaves the site: it is plain text.")
+
+
+@click.command()
+@click.argument("summaries", nargs=-1, required=True, metavar="SUMMARY…", type=PATH)
+@click.option("--out", type=PATH, default=Path("pooled"), show_default=True, help="The folder to write.")
+@replace_option
+def pool(summaries: tuple[Path, ...], out: Path, replace: bool) -> None:
+    """Pool several sites' summaries (JSON, made by summarise) into one answer and write a page."""
+    from toolkit.comparing.pooled import pool as pool_summaries
+
+    check_free_folder(out, replace=replace)
+    found = pool_summaries(list(summaries))
+    click.echo(found.sentence())
+    click.echo(f"\nThe page: {found.write(out, replace=replace).resolve()}")

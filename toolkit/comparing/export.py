@@ -7,9 +7,8 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
 from toolkit import __version__
+from toolkit.comparing.plain import plain, rows_of
 from toolkit.errors import ToolkitError
 from toolkit.records.cautions import cautions_for
 from toolkit.resources import shared_file
@@ -97,22 +96,6 @@ def check_comparison(content: Mapping[str, Any]) -> None:
     wrong = [f"{error.json_path}: {error.message}" for error in Draft202012Validator(schema).iter_errors(content)]
     if wrong:
         raise ToolkitError(f"This comparison is not of the form {FORMAT}: {'; '.join(wrong[:3])}.")
-
-
-def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
-    """A frame's rows as plain values; None where there is no number."""
-    return [{str(name): plain(value) for name, value in row.items()} for row in frame.to_dict("records")]
-
-
-def plain(value: Any) -> Any:
-    """A value as JSON holds it."""
-    if value is None or value is pd.NA:
-        return None
-    if hasattr(value, "item"):
-        value = value.item()
-    if isinstance(value, float):
-        return value if math.isfinite(value) else None
-    return value if isinstance(value, (str, int, bool)) else str(value)
 
 
 def _spread(found: PooledSites | None) -> dict[str, Any] | None:

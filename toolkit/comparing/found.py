@@ -9,6 +9,7 @@ import pandas as pd
 
 from toolkit.claim.question import Question
 from toolkit.comparing import views
+from toolkit.comparing.site_summary import SiteSummary
 from toolkit.comparing.verdict import CLAIMS, Verdict
 from toolkit.effect.allocation import Allocation
 from toolkit.effect.comparison import Compared
@@ -102,3 +103,43 @@ def quoted_estimate(found: Attributable, *, unit: str) -> Estimate:
         df=found.df,
         p=found.p,
     )
+
+
+@dataclass(frozen=True, kw_only=True, eq=False, repr=False)
+class PooledFound(Result):
+    """What several sites say together; the fields: `toolkit.comparing.pooled.PooledSummaries`."""
+
+    summaries: tuple[SiteSummary, ...]
+    between: PooledSites
+    left_out: pd.DataFrame
+    asymmetry: Estimate | None
+    verdict: str
+    drawn: bool
+
+    @property
+    def sites(self) -> pd.DataFrame:
+        """One row a site: site, effect, ci_low, ci_high, se, weight (percent), clients, sessions, drawn."""
+        rows = [
+            {
+                "site": one.site,
+                "effect": one.content["estimate"]["value"],
+                "ci_low": one.content["estimate"]["ci_low"],
+                "ci_high": one.content["estimate"]["ci_high"],
+                "se": one.content["estimate"]["se"],
+                "clients": one.content["estimate"]["n_clients"],
+                "sessions": one.content["estimate"]["n_sessions"],
+                "drawn": "yes" if one.content["drawn"] else "no",
+            }
+            for one in self.summaries
+        ]
+        return pd.DataFrame(rows).assign(weight=self.between.sites["weight"].to_numpy())
+
+    @property
+    def arms(self) -> pd.DataFrame:
+        """Counts and means by site and arm, as the summaries hold them."""
+        return pd.DataFrame([{"site": one.site, **arm} for one in self.summaries for arm in one.content["arms"]])
+
+    @property
+    def unit(self) -> str:
+        """The measure's unit."""
+        return str(self.summaries[0].content["unit"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from toolkit.comparing import figures as drawn
@@ -14,6 +15,7 @@ from toolkit.notebook.pieces import Drawing, Several, Words, drawing, words
 
 if TYPE_CHECKING:
     from toolkit.comparing.compare import Comparison
+    from toolkit.comparing.site_summary import SiteSummary
     from toolkit.notebook.choosers import PairChooser
     from toolkit.records.account import Records
 
@@ -129,6 +131,43 @@ def over_the_calendar(found: Comparison) -> Several:
 def dose_harm_comfort(found: Comparison) -> Several:
     """How much of each, what went wrong, how it felt."""
     return Several(parts=(page.dose_table(found), page.harm_table(found), page.comfort_table(found)))
+
+
+def summaries_of_sites(found: Comparison) -> list[SiteSummary]:
+    """What each site would give away of these records: summaries, no row and no code.
+
+    Raises
+    ------
+    NotEnoughError
+        The records are of one site.
+    """
+    from toolkit.comparing.site_summary import summarise
+
+    rows = found.records.rows
+    names = sorted(name for name in rows["site"].astype(str).unique() if name)
+    if len(names) < 2:
+        raise NotEnoughError("The records are of one site, so there is nothing to pool. Go on with the next step.")
+    parts = {name: replace(found.records, rows=rows[rows["site"].astype(str) == name]) for name in names}
+    drawn_by_chance = found.drawn
+    return [summarise(part, question=found.question, site=name, drawn=drawn_by_chance) for name, part in parts.items()]
+
+
+def pooled_sites(summaries: list[SiteSummary]) -> Several:
+    """The sites' summaries pooled: forest, how far they differ, one left out at a time."""
+    from toolkit.comparing import pooled_figures, pooled_page
+    from toolkit.comparing.pooled import pool
+
+    together = pool(summaries)
+    rows, title = pooled_figures.forest_rows(together), "The difference at each site and together"
+    said = figures.alt_text_forest(rows, unit=together.unit, about=title)
+    return Several(
+        parts=(
+            words(together.sentence()),
+            drawing(pooled_figures.pooled_forest(together), title, said),
+            pooled_page.spread_table(together),
+            pooled_page.left_out_table(together),
+        )
+    )
 
 
 def hidden_cause(found: Comparison) -> Words:
