@@ -12,6 +12,7 @@ import pandas as pd
 from toolkit.records.dates import read_dates
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.legend_values import order_of
+from toolkit.records.lexicon import fold
 from toolkit.records.mapping import Mapping
 from toolkit.records.raw_table import clean_text
 from toolkit.records.texts import (
@@ -179,9 +180,9 @@ def _sides(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Led
     """
     _side_from_region(frame, words, ledger)
     for name in ("treated_side", "measured_side"):
-        table = side_words() | _own_sides(words) | mapping.words_for(name)
+        table = side_words() | mapping.words_for(name)
         why = Why(column=_header(mapping, name), reason="not a side", remedy="write left, right, both or none")
-        frame = _translated(frame, name, table, why, ledger)
+        frame = _translated(frame, name, table, why, ledger, own=_own_sides(words))
     frame["measured_side"] = change_texts(frame["measured_side"], lambda text: text or "none")
     return frame
 
@@ -200,8 +201,8 @@ def _side_from_region(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) ->
     told = np.array(sides, dtype=object)[codes]
     stated = frame["treated_side"].astype(str).to_numpy(dtype=object)
     empty = np.array([clean_text(text).casefold() in MISSING_WORDS for text in stated], dtype=bool)
-    table = side_words() | _own_sides(words)
-    meant = np.array([table.get(plain(text), "") for text in stated], dtype=object)
+    table, own = side_words(), _own_sides(words)
+    meant = np.array([own.get(fold(text)) or table.get(plain(text), "") for text in stated], dtype=object)
     differs = ~empty & (told != "") & (meant != told) & (meant != "")
     ledger.flag(
         frame.loc[differs],
@@ -221,10 +222,15 @@ def _region_side(text: str, words: Vocabulary) -> str:
     return sides.pop() if len(sides) == 1 else "both" if sides else ""
 
 
-def _translated(frame: pd.DataFrame, name: str, table: dict[str, str], why: Why, ledger: Ledger) -> pd.DataFrame:
+def _translated(
+    frame: pd.DataFrame, name: str, table: dict[str, str], why: Why, ledger: Ledger, *, own: dict[str, str]
+) -> pd.DataFrame:
     """A column translated word by word; rows with an unknown word are set aside, empty cells stay empty."""
     codes, texts = distinct(frame[name])
-    new = ["" if clean_text(text).casefold() in MISSING_WORDS else table.get(plain(text)) for text in texts]
+    new = [
+        "" if clean_text(text).casefold() in MISSING_WORDS else own.get(fold(text)) or table.get(plain(text))
+        for text in texts
+    ]
     unknown = np.array([text is None for text in new], dtype=bool)[codes] if texts else np.zeros(0, dtype=bool)
     old = frame[name]
     frame[name] = from_codes(codes, [text or "" for text in new])
@@ -293,8 +299,11 @@ def _details(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: L
     for name in _CHOICES:
         table = protocol_choices(words.codebook, name) | mapping.words_for(name)
         _choice(frame, name, table, ledger)
+    yes_no = _yes_no_words(words)
     for name, empty in (("examiner_blinded", "unknown"), ("side_drawn", "")):
-        own = _yes_no_words(words) | mapping.words_for(name)
+        own = mapping.words_for(name) | {
+            plain(text): said for text in distinct(frame[name])[1] if (said := yes_no.get(fold(text)))
+        }
         codes, texts = distinct(frame[name])
         frame[name] = from_codes(codes, [_yes_no_unknown(text, own) or empty for text in texts])
     frame["setting"] = change_texts(frame["setting"], clean_text)

@@ -64,6 +64,7 @@ def _upright(grid: Grid) -> list[Found]:
     words = words_of_language(grid.language or "en")
     bands = _bands(grid, words)
     tables: list[Found] = []
+    title: list[str] = []
     for place, (top, bottom) in enumerate(bands):
         end = bands[place + 1][0] if place + 1 < len(bands) else grid.height
         start = bands[place - 1][1] + 1 if place else 0
@@ -71,6 +72,7 @@ def _upright(grid: Grid) -> list[Found]:
         rows = list(range(bottom + 1, end))
         groups = _column_groups(grid, headers, rows, words)
         above = _texts_above(grid, start, top, set(range(start, top)) if not place else _loose_rows(grid, start, top))
+        title = above if not place else title
         pairs = _pairs_above(grid, start, top)
         for columns in groups:
             mine = {column: headers.get(column, ()) for column in columns}
@@ -83,7 +85,7 @@ def _upright(grid: Grid) -> list[Found]:
                     headers=mine,
                     rows=filled,
                     points=points_of(mine.values(), words),
-                    above=above,
+                    above=above if not place else [*title, *above],
                     pairs=pairs,
                 )
             )

@@ -7,7 +7,9 @@ Factors are exact by definition: the inch 0.0254 m and the pound 0.45359237 kg (
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
+from toolkit.records.lexicon import LANGUAGES, fold, words_of_language
 from toolkit.records.texts import plain
 
 UNKNOWN_UNIT = "?"
@@ -56,6 +58,17 @@ def _spellings() -> dict[str, str]:
 _SPELLINGS = _spellings()
 
 
+@lru_cache(maxsize=1)
+def _foreign_units() -> dict[str, str]:
+    """The words for units in every language, where they are long enough not to be mistaken."""
+    return {
+        phrase: unit
+        for language in LANGUAGES
+        for phrase, unit in words_of_language(language).own("unit").items()
+        if len(phrase) > 2
+    }
+
+
 def unit_name(text: str) -> str | None:
     """The toolkit's name of a unit, None when it is not known, "" for an empty text.
 
@@ -66,7 +79,7 @@ def unit_name(text: str) -> str | None:
     stripped = text.strip().strip("()[]").strip()
     if not stripped:
         return ""
-    return _SPELLINGS.get(plain(stripped) or stripped)
+    return _SPELLINGS.get(plain(stripped) or stripped) or _foreign_units().get(fold(stripped))
 
 
 def conversion_factor(unit: str, to: str) -> float | None:
