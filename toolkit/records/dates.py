@@ -29,6 +29,7 @@ _MONTH_WORD = re.compile(
 _WORD_FIRST = re.compile(r"^([^\W\d]{3,})\.?[-/. ]*(\d{1,2})(?:st|nd|rd|th)?[-/., ]+(\d{4})$")
 _NO_YEAR = re.compile(r"^(\d{1,2})(?:st|nd|rd|th|\.)?[-/. ]*(?:de |of )?([^\W\d]{3,})\.?$")
 _NO_YEAR_WORD_FIRST = re.compile(r"^([^\W\d]{3,})\.?[-/. ]*(\d{1,2})(?:st|nd|rd|th)?$")
+_NO_YEAR_NUMBERS = re.compile(r"^(\d{1,2})([./])(\d{1,2})[./]?$")
 _WEEKDAY = re.compile(r"^[^\W\d]{2,}\.?,\s+(?=\d)|^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?\s+(?=\d)", re.IGNORECASE)
 _FIRST_SPREADSHEET_DAY = dt.date(1899, 12, 30)
 
@@ -89,7 +90,7 @@ def read_dates(column: pd.Series, *, header: str, file: str, order: str = "", ye
         ExportError: dates that can be read in two ways, and no order set.
     """
     codes, texts = distinct(column)
-    cleaned = [_WEEKDAY.sub("", clean_text(text)[: _LONGEST + 1]) for text in texts]
+    cleaned = [with_year(_WEEKDAY.sub("", clean_text(text)[: _LONGEST + 1]), year) for text in texts]
     used = set(np.unique(codes).tolist())
     chosen, proof = order, ""
     if not order:
@@ -144,6 +145,27 @@ def _with_year(text: str, years: dict[str, int]) -> str:
     """A date without a year as an ISO date."""
     parts = _day_and_month(text) if text in years else None
     return f"{years[text]}-{parts[1]:02d}-{parts[0]:02d}" if parts else text
+
+
+def with_year(text: str, year: str) -> str:
+    """A date in numbers that lacks its year ("8.1.", "08/01") with the sheet's one year; any other text as it is.
+
+    Example:
+        >>> with_year("8.1.", "2024"), with_year("8.1.", "2023|2024"), with_year("2024-01-08", "2024")
+        ('8.1.2024', '8.1.', '2024-01-08')
+    """
+    found = _NO_YEAR_NUMBERS.match(text) if year.isdigit() else None
+    return f"{found[1]}{found[2]}{found[3]}{found[2]}{year}" if found else text
+
+
+def lacks_year(text: str) -> bool:
+    """Whether a text may be a day and a month in numbers.
+
+    Example:
+        >>> lacks_year("8.1."), lacks_year("45")
+        (True, False)
+    """
+    return _NO_YEAR_NUMBERS.match(clean_text(text)) is not None
 
 
 def _day_and_month(text: str) -> tuple[int, int] | None:

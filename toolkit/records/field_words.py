@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
+from functools import lru_cache
 
 import pandas as pd
 
 from toolkit.records.codebook import Codebook
 from toolkit.records.codebook_words import plain_words
-from toolkit.records.dates import looks_like_dates
+from toolkit.records.dates import lacks_year, looks_like_dates
 from toolkit.records.lexicon import Words, fold, words_of_language
 from toolkit.records.raw_table import clean_text
 from toolkit.records.texts import distinct, plain
@@ -17,7 +18,7 @@ from toolkit.records.values import MISSING_WORDS, yes_or_no
 from toolkit.records.vocabulary import phase_words, side_words, split_several
 
 _ENOUGH = 0.6
-_NO_FIELD = ("comment", "difference")
+_HEAD_LAST = ("en", "de", "nl", "sv")
 
 
 def field_of_header(header: str, words: Words | None = None) -> str | None:
@@ -41,7 +42,25 @@ def field_of_header(header: str, words: Words | None = None) -> str | None:
         len(end) > 3 and chosen.own("field").get(end) == "difference" for end in (tokens[0], tokens[-1])
     ):
         return "difference"
-    return chosen.near("field", without) if not any(map(str.isdigit, without)) else None
+    near = chosen.near("field", without) if not any(map(str.isdigit, without)) else None
+    return near or _field_of_stem(texts[1].split(), chosen)
+
+
+def _field_of_stem(tokens: list[str], words: Words) -> str | None:
+    """The field that the head of a longer name tells: the end of it in Germanic languages, else its beginning."""
+    stems = words.own("stem")
+    if not 0 < len(tokens) <= 4:
+        return None
+    head_last = words.language in _HEAD_LAST
+    for token in reversed(tokens) if head_last else tokens:
+        found = [
+            (token.endswith(stem) if head_last else token.startswith(stem), len(stem), field)
+            for stem, field in stems.items()
+            if len(stem) > 3 and (token.endswith(stem) or token.startswith(stem))
+        ]
+        if found:
+            return max(found)[2]
+    return None
 
 
 def values_agree(field: str, column: pd.Series, codebook: Codebook, words: Words | None = None) -> bool | None:
@@ -50,7 +69,7 @@ def values_agree(field: str, column: pd.Series, codebook: Codebook, words: Words
     texts = _sample(column)
     if test is None or not texts:
         return None
-    return sum(test(text) for text in texts) / len(texts) >= _ENOUGH
+    return sum(test(text) or (field == "date" and lacks_year(text)) for text in texts) / len(texts) >= _ENOUGH
 
 
 def field_of_values(column: pd.Series, codebook: Codebook, words: Words | None = None) -> str | None:
@@ -70,6 +89,7 @@ def _sample(column: pd.Series) -> list[str]:
     return [text for text in texts if text.casefold() not in MISSING_WORDS][:60]
 
 
+@lru_cache(maxsize=16)
 def _tests(codebook: Codebook, words: Words | None) -> dict[str, Callable[[str], bool]]:
     """For fields whose values can be recognised: does one text fit?"""
     chosen = words or words_of_language("en")

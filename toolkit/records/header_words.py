@@ -143,7 +143,7 @@ def _mended(token: _Token, words: Words) -> _Token:
     if any((token.phase, token.side, token.unit, token.filler, token.body, token.movement, token.measure)):
         return token
     for kind in ("phase", "movement", "body", "measure"):
-        if len(token.text) > 5 and (means := words.near(kind, token.text)):
+        if len(token.text) > 4 and (means := words.near(kind, token.text)):
             return replace(token, **{kind: means})
     return token
 

@@ -22,14 +22,19 @@ from toolkit.records.find_tables import Found, tables_in
 from toolkit.records.grid import Grid, is_number, make_grid
 from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import language_of, words_of_language
+from toolkit.records.mapping import FIELDS
 from toolkit.records.raw_table import RawTable, check_headers
 from toolkit.records.separated import SEPARATORS, Split, find_separator, split_text
 from toolkit.records.surroundings import Around
-from toolkit.records.texts import distinct
+from toolkit.records.texts import distinct, plain
 from toolkit.records.unfold import column_of, legend_texts, unfold, what_line
 
 _LAID_OUT = 5_000
-_SAMPLE = 300
+_SAMPLE = 80
+_FEWER = 2
+_HEAD = 20_000
+_OWN_NAMES = frozenset(map(plain, FIELDS))
+_ENOUGH_OWN = 8
 _LOOK = 400_000
 _NOTHING_BELOW = "there is a header, but no row below it. Nothing was recorded, or not exported."
 
@@ -181,6 +186,9 @@ def _straight(path: Path, split: Split, decoded: Decoded, sha256: str) -> RawTab
 
 def _laid_out(text: bytes, sign: str, file: str) -> Grid | None:
     """The text as a grid where its table does not simply begin with its first line; None where it does."""
+    head = _rows_of(text[:_HEAD], sign, most=1)
+    if head and sum(plain(cell) in _OWN_NAMES for cell in head[0]) >= _ENOUGH_OWN:
+        return None
     lines = text.count(b"\n") + 1
     sample = text if lines <= _LAID_OUT else text[:_LOOK]
     rows = _rows_of(sample, sign, most=None if lines <= _LAID_OUT else _SAMPLE)
@@ -226,15 +234,15 @@ def _lines_apart(table: RawTable) -> RawTable:
     """The table without lines of averages, totals or one text, which are kept count of."""
     words = words_of_language(table.around.language if table.around else "en")
     filled = np.zeros(len(table.cells), dtype=np.int64)
-    suspect = np.zeros(len(table.cells), dtype=bool)
-    for place, header in enumerate(table.cells.columns):
+    for header in table.cells.columns:
         codes, texts = distinct(table.cells[header])
         filled += np.array([bool(text) for text in texts], dtype=bool)[codes] if texts else 0
-        if place < 3 and texts:
-            named = [bool(text) and bool(what_line({0: text, 1: "1"}, [text, 1], words)) for text in texts]
-            suspect |= np.array(named, dtype=bool)[codes]
+    usual = float(np.median(filled)) if len(filled) else 0.0
     lines = []
-    for row in np.flatnonzero(suspect | (filled == 1)).tolist():
+    for row in np.flatnonzero((filled == 1) | (filled <= usual - _FEWER)).tolist():
+        first = next((place for place in range(min(3, table.cells.shape[1])) if table.cells.iat[row, place]), None)
+        if filled[row] > 1 and (first is None or any(map(str.isdigit, str(table.cells.iat[row, first])))):
+            continue
         filled_cells = {place: text for place, text in enumerate(table.cells.iloc[row].astype(str)) if text}
         if what := what_line(filled_cells, [_typed(text) for text in filled_cells.values()], words):
             lines.append((row, next(iter(filled_cells.values())), what))

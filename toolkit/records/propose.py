@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from toolkit.records.codebook import Codebook, load_codebook
-from toolkit.records.dates import proven_order
+from toolkit.records.dates import proven_order, with_year
 from toolkit.records.field_words import is_serial_day, values_agree
 from toolkit.records.legend_values import values_of
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
@@ -242,6 +242,7 @@ def _date_order(fields: dict[str, str], table: RawTable, around: Around) -> str:
     if "date" not in fields:
         return ""
     texts = [clean_text(text) for text in distinct(table.cells[fields["date"]])[1] if clean_text(text)]
+    texts = [with_year(text, "|".join(map(str, years_in(around.titles)))) for text in texts]
     order = proven_order(texts)[0]
     if order in ("day_first", "month_first"):
         return order

@@ -109,8 +109,9 @@ def what_line(texts: dict[int, str], cells: Sequence[Any], words: Words) -> str:
     if not names:
         return ""
     first = fold(names[0])
-    table = words.own("summary") | {k: v for k, v in words.table("summary").items() if len(k) > 4}
-    said = table.get(first) or (table.get(first.split()[0]) if first and len(first.split()[0]) > 3 else None)
+    head = first.split()[0] if first else ""
+    said = words.own("summary").get(first) or (words.table("summary").get(first) if len(first) > 4 else None)
+    said = said or (words.own("summary").get(head) if len(head) > 3 else None)
     if said and len(names) <= 2 and next(iter(texts.values())) == names[0]:
         return "a line of averages" if said == "average" else "a line of totals"
     return ""

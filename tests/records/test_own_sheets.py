@@ -1,0 +1,49 @@
+"""Sheets made on the spot, in nine languages and many habits: every true reading is found, none is invented."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from tests.records.own_sheets import MADE, Truth
+from toolkit.records.mapping import READING_FIELDS
+from toolkit.records.records import Records, load_records
+
+OWN = Path(__file__).parent / "own"
+
+
+def readings_of(records: Records) -> Truth:
+    """(client, when, measure, side, phase) → value."""
+    found: Truth = {}
+    for row in records.rows.to_dict("records"):
+        day = f"day {row['day']}" if pd.notna(row["day"]) else f"visit {row['visit']}"
+        when = row["date"].date().isoformat() if pd.notna(row["date"]) else day
+        for phase in READING_FIELDS:
+            if pd.notna(row[phase]):
+                found[(row["client"], when, row["measure"], row["measured_side"], phase)] = row[phase]
+    return found
+
+
+def without_pairless(truth: Truth) -> Truth:
+    """The readings that have one before on the same visit: the others may be set aside."""
+    paired = {key[:4] for key in truth if key[4] in ("before", "before_2")}
+    return {key: value for key, value in truth.items() if key[:4] in paired}
+
+
+@pytest.mark.parametrize("name", MADE)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_every_reading_of_a_sheet_is_found_and_none_is_invented(tmp_path: Path, name: str, seed: int) -> None:
+    path, truth = MADE[name](tmp_path, np.random.default_rng(seed))
+    records = load_records(path)
+    found = readings_of(records)
+    assert {key: pytest.approx(value) for key, value in without_pairless(truth).items()} == found
+    source = records.source
+    assert source.rows_read == source.rows_kept + source.rows_set_aside
+    assert source.readings_read == source.readings_kept + source.readings_set_aside
+
+
+def test_a_workbook_of_the_old_format_is_read() -> None:
+    truth = pd.read_csv(OWN / "hips 2019.readings.csv")
+    expected = {tuple(row[:5]): float(row[5]) for row in truth.to_numpy().tolist()}
+    assert readings_of(load_records(OWN / "hips 2019.xls")) == expected
