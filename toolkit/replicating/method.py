@@ -53,6 +53,11 @@ class Method:
     turned: Mapping[str, str] = field(default_factory=dict)
     topic: str = ""
 
+    @property
+    def words(self) -> set[str]:
+        """Everything that may stand in `with`: columns, settings, printed figures."""
+        return {*self.columns, *self.settings, *self.groups}
+
     def r_call(self, settings: Mapping[str, Any]) -> str:
         """R's call with the sheet's own columns and settings in it; "" where none is known."""
 

@@ -50,11 +50,28 @@ def _mcnemar(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
         "ci_low": difference.ci_low, "ci_high": difference.ci_high,
     }  # fmt: skip
     if counts.yes_no and counts.no_yes:
-        odds = sign_tests.conditional_odds_ratio(
-            counts.no_yes, counts.yes_no, confidence_level=settings["confidence_level"]
-        )
-        numbers |= {"odds_ratio": odds.value, "odds_ratio_low": odds.ci_low, "odds_ratio_high": odds.ci_high}
+        low, high = _odds_limits(counts, settings["odds_interval"], settings["confidence_level"])
+        numbers |= {"odds_ratio": counts.no_yes / counts.yes_no, "odds_ratio_low": low, "odds_ratio_high": high}
     return numbers
+
+
+def _odds_limits(counts: PairedCounts, interval: str, level: float) -> tuple[float, float]:
+    """Limits of no-then-yes over yes-then-no: Wilson's or the exact limits turned into odds, or Wald's on the log."""
+    import math
+
+    from scipy import stats
+
+    from toolkit.stats.sign_tests import conditional_odds_ratio
+
+    if interval == "wilson":
+        odds = conditional_odds_ratio(counts.no_yes, counts.yes_no, confidence_level=level)
+        return odds.ci_low, odds.ci_high
+    if interval == "exact":
+        found = stats.binomtest(counts.no_yes, counts.discordant).proportion_ci(level, method="exact")
+        return float(found.low / (1 - found.low)), float(found.high / (1 - found.high))
+    reach = float(stats.norm.ppf(0.5 + level / 2)) * math.sqrt(1 / counts.no_yes + 1 / counts.yes_no)
+    ratio = counts.no_yes / counts.yes_no
+    return ratio * math.exp(-reach), ratio * math.exp(reach)
 
 
 def _cochran(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -126,10 +143,17 @@ SIGN_METHODS = (
         recompute=_mcnemar,
         columns=("first", "second"),
         optional=("first", "second", "table"),
-        settings={"yes": "yes", "continuity": "none", "interval": "wald", "confidence_level": 0.95},
+        settings={
+            "yes": "yes",
+            "continuity": "none",
+            "interval": "wald",
+            "odds_interval": "wilson",
+            "confidence_level": 0.95,
+        },
         choices={
             "continuity": ("none", "corrected", "exact", "midp"),
             "interval": ("wald", "newcombe", "newcombe_8"),
+            "odds_interval": ("wilson", "exact", "wald"),
         },
         groups={"table": _CELLS},
         meaning={
@@ -138,7 +162,8 @@ SIGN_METHODS = (
             "yes": "the word that counts as yes",
             "table": "counts: yes then yes, yes then no, no then yes, no then no",
             "interval": '"newcombe" = method 10, "newcombe_8" = method 8 of Newcombe (1998)',
-            "odds_ratio": "no then yes over yes then no, exact interval",
+            "odds_ratio": "no then yes over yes then no",
+            "odds_interval": "of the odds ratio",
             "discordant": "pairs whose sign changed",
         },
         r="mcnemar.test(table(d${first}, d${second}), correct = FALSE); exact2x2::mcnemar.exact(table)",
@@ -147,6 +172,8 @@ SIGN_METHODS = (
             ("without continuity correction", {"continuity": "none"}),
             ("exact test", {"continuity": "exact"}),
             ("mid-p test", {"continuity": "midp"}),
+            ("exact limits of the odds ratio", {"odds_interval": "exact"}),
+            ("Wald limits of the odds ratio", {"odds_interval": "wald"}),
             ("score interval for pairs, method 10", {"interval": "newcombe"}),
             ("score interval for pairs, method 8", {"interval": "newcombe_8"}),
             ("Wald interval", {"interval": "wald"}),

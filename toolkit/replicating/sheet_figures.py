@@ -82,8 +82,10 @@ class FigureReader:
             self._wrong("with", "the settings of a figure are no table", "write with = {setting = value}")
             return []
         whole = {**self._every, **entry}
-        if "with" in self._every and isinstance(entry.get("with"), dict):
-            whole["with"] = {**self._every["with"], **entry["with"]}
+        if "with" in self._every:
+            known = METHODS.get(str(whole.get("method")))
+            shared = {} if known is None else {k: v for k, v in self._every["with"].items() if k in known.words}
+            whole["with"] = {**shared, **entry.get("with", {})}
         several = whole.get("printed")
         if not isinstance(several, dict):
             found = self._one(whole)
@@ -210,7 +212,7 @@ class FigureReader:
 
     def _settings(self, method: Method, own: Mapping[str, Any]) -> dict[str, Any]:
         """The method's settings: its defaults, the sheet's columns, the figure's own."""
-        known = {*method.columns, *method.settings, *method.groups}
+        known = method.words
         shared = {key: value for key, value in self._columns.items() if key in known}
         for key in own:
             if key not in known:
