@@ -84,7 +84,9 @@ def codebook(additions: Path | None) -> None:
 @click.option("--client", multiple=True, help="The column that says who the client is; found by its header if absent.")
 @click.option("--date", default="", help="The column with the date; found by its header if absent.")
 @click.option("--date-order", default="", help="day_first, month_first or year_first, where the dates do not say.")
-@click.option("--keep", multiple=True, help="A column to keep that looks like free text; repeat it.")
+@click.option("--keep", multiple=True, help="A column to keep that the codebook does not explain; repeat it.")
+@columns_option
+@codebook_option
 @replace_option
 def deidentify(
     exports: tuple[Path, ...],
@@ -95,6 +97,8 @@ def deidentify(
     date: str,
     date_order: str,
     keep: tuple[str, ...],
+    columns: Path | None,
+    codebook: Path | None,
     replace: bool,
 ) -> None:
     """Make an office export fit for analysis: no names, pseudonyms by a key, days instead of dates. Ask local law."""
@@ -109,6 +113,8 @@ def deidentify(
         date=date,
         date_order=date_order,
         keep=keep,
+        columns=columns,
+        codebook=codebook,
         replace=replace,
     )
     click.echo(f"{done}\n\nWritten: {out}")

@@ -1,43 +1,38 @@
-"""What becomes of one column of an office export: pseudonyms, days, coarser, kept, or left out, with the reason."""
+"""What becomes of one column of an office export: pseudonyms, days, coarser, kept, or left out, with the reason.
+
+Nothing is kept that is not known: a column stays where the codebook explains it (a reading, a word of the codebook), or
+where the user says so by its name. Direct identifiers never stay.
+"""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.privacy.known_words import READING, KnownWords
 from toolkit.records.dates import looks_like_dates
-from toolkit.records.mapping import FIELDS, READING_FIELDS
-from toolkit.records.raw_table import clean_text, words_of
+from toolkit.records.personal_words import personal_kind
+from toolkit.records.raw_table import clean_text
 from toolkit.records.safe_harbour import Kind, kind_in_cell, kind_of_column
 from toolkit.records.texts import distinct, plain
 from toolkit.records.values import MISSING_WORDS, NO_WORDS, YES_WORDS
 
 OLDEST = 90
-_PEOPLE = frozenset(
-    words_of("practitioner therapist clinician physio physiotherapist examiner assessor reader behandler")
-)
-_OF_PEOPLE = frozenset(words_of("name id code no number initials treating"))
-_PLACES = frozenset(words_of("site clinic branch standort"))
-_SESSIONS = ("session id", "session", "visit id", "appointment id")
-_AGES = ("age", "age years", "age in years", "alter", "edad", "âge")
-_PERSONAL = frozenset(
-    words_of("age sex gender occupation job profession sport ethnicity nationality language height weight")
-)
+ROLES = {"practitioner": "person", "examiner": "person", "site": "site", "session_id": "visit"}
+_WHY_ROLE = {"visit": "a number that other systems know", "site": "a place", "person": "a name or initials of staff"}
+_NUMERIC = (READING, "value", "reading", "comfort", "minutes", "day")
 _EVENTS = ("adverse event", "adverse events", "side effects", "incident", "incidents")
-# Fields with a closed vocabulary, or numbers: never free text, whatever their values look like.
-_CODED = frozenset(FIELDS) - {
-    *("session_id", "client", "practitioner", "site", "date", "examiner", "adverse_event", "setting", "head"),
-}
-_NUMERIC = frozenset(READING_FIELDS) | {"value", "reading", "comfort", "minutes"}
-_NUMBER = re.compile(r"[+\-−<>~≈]?\s*\d+(?:[.,]\d+)?\s*(?:[-–/]\s*\d+(?:[.,]\d+)?)?\s*[^\d\s]{0,10}")
-_LONG_CODE = re.compile(r"[A-Za-z]{0,3}[-/]?\d{5,}")
-_MOST_WORDS, _LONGEST, _MOST_CODES = 4, 40, 50
+_NUMBER = re.compile(
+    r"[+\-−<>~≈]?\s?(?:\d{1,5}(?:[.,]\d{1,17})?|[.,]\d{1,17})\s?(?:[-–/]\s?\d{1,5}(?:[.,]\d{1,17})?)?\s?[^\d\s]{0,10}"
+)
+_MOST_WORDS, _LONGEST = 4, 40
 _LOOKED_AT = 2000
+Change = Callable[[str], str]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -46,74 +41,70 @@ class Decision:
 
     `change` turns each text into what is kept, None where the column is left out or made elsewhere; `role` is set
     where it becomes pseudonyms; `describes` is "person" where it describes the client, "perhaps" where it may;
-    `cells_removed` counts cells that are emptied.
+    `cells_removed` counts cells that are emptied; `look` says what a person must still look at, "" where nothing.
     """
 
     column: str
     done: str
     why: str
-    change: Callable[[str], str] | None = None
+    change: Change | None = None
     role: str = ""
     describes: str = ""
     cells_removed: int = 0
+    look: str = ""
 
 
-def decide(
-    header: str, cells: pd.Series, *, who: Sequence[str], when: str, keep: Sequence[str], names: frozenset[str]
-) -> Decision:
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Rules:
+    """What is known of an export: who and when, what each header is understood as, the wishes, and words of names."""
+
+    who: Sequence[str]
+    when: str
+    means: Mapping[str, str]
+    keep: Sequence[str]
+    names: frozenset[str]
+    words: KnownWords
+
+
+def decide(header: str, cells: pd.Series, people: pd.Series, *, rules: Rules) -> Decision:
     """What becomes of one column.
 
-    Args:
-        header: as the user wrote it.
-        cells: categorical texts.
-        who: the columns that say who the client is.
-        when: the column of the session's date.
-        keep: columns the user wants kept though they look like free text or unique codes.
-        names: words of clients' names.
+    Parameters
+    ----------
+    header : str
+        As the user wrote it.
+    cells, people : pandas.Series
+        Its texts (categorical), and whose row it is.
+    rules : Rules
+        What is known of the export.
 
-    Raises:
-        SheetError: the user wants to keep a direct identifier.
+    Raises
+    ------
+    SheetError
+        The user wants to keep a direct identifier.
     """
-    if header in who:
+    if header in rules.who:
         return Decision(column=header, done="pseudonym", why="says who the client is; now in the column client")
-    if header == when:
+    if header == rules.when:
         return Decision(column=header, done="days", why="now in the column day, days since the client's first visit")
-    name, texts = plain(header), _some_of(_filled(cells))
-    role = _role_of(name)
-    if role:
+    field, named, texts = rules.means.get(header, ""), personal_kind(header), _some_of(_filled(cells))
+    if plain(header).replace(" ", "_") != field or field == "":
+        kind = kind_of_column(header, texts if field not in ROLES else [])
+        if kind is not None and not (field in ROLES and named in ("staff", "")):
+            return _left_out(header, kind, rules.keep)
+    if field in ROLES or named == "staff":
+        role = ROLES.get(field, "person")
         return Decision(
-            column=header, done="pseudonym", why=_why_role(role), change=str, role=role, describes="perhaps"
+            column=header, done="pseudonym", why=_WHY_ROLE[role], change=str, role=role, describes="perhaps"
         )
-    if name.replace(" ", "_") not in _CODED:
-        kind = kind_of_column(header, texts)
-        if kind is not None:
-            return _left_out(header, kind, keep)
-    if name in _EVENTS:
-        return Decision(
-            column=header, done="coarser", why="free text; kept is whether there was an event", change=_event
-        )
-    if name in _AGES:
+    if field == "adverse_event" or plain(header) in _EVENTS:
+        why = "free text; kept is whether there was an event"
+        return Decision(column=header, done="coarser", why=why, change=_event)
+    if named == "ages":
         return _ages(header, cells)
-    if name == "day":
-        return _kept(header, cells, names, "a number of days", "")
-    return _by_values(header, name, cells, texts, keep, names)
-
-
-def _role_of(name: str) -> str:
-    """The role under which a column's values become pseudonyms, "" for none."""
-    words = set(name.split())
-    if name in _SESSIONS:
-        return "visit"
-    for role, known in (("site", _PLACES), ("person", _PEOPLE)):
-        if words & known and words <= known | _OF_PEOPLE:
-            return role
-    return ""
-
-
-def _why_role(role: str) -> str:
-    """Why a column becomes pseudonyms."""
-    told = {"visit": "a number that other systems know", "site": "a place", "person": "a name or initials of staff"}
-    return told[role]
+    if not texts:
+        return Decision(column=header, done="left out", why="empty")
+    return _known(header, field, cells, people, texts, rules) if field else _unknown(header, cells, texts, rules)
 
 
 def _left_out(header: str, kind: Kind, keep: Sequence[str]) -> Decision:
@@ -127,63 +118,113 @@ def _left_out(header: str, kind: Kind, keep: Sequence[str]) -> Decision:
     return Decision(column=header, done="left out", why=why)
 
 
-def _by_values(
-    header: str, name: str, cells: pd.Series, texts: list[str], keep: Sequence[str], names: frozenset[str]
-) -> Decision:
-    """A column that neither its header nor the list of identifiers settles."""
-    wanted, field = header in keep, name.replace(" ", "_")
-    personal = "person" if set(name.split()) & _PERSONAL else ""
-    if not texts:
-        return Decision(column=header, done="left out", why="empty")
-    if _share(texts, looks_like_dates) >= 0.5:
-        if wanted:
-            raise SheetError(f"The column “{header}” holds dates and is not kept; only days since the first visit are.")
-        return Decision(column=header, done="left out", why="dates, 45 CFR 164.514(b)(2)(i)(C)")
-    if not wanted and field not in _CODED and _unique_codes(texts):
-        return Decision(column=header, done="left out", why="looks like unique numbers, 45 CFR 164.514(b)(2)(i)(R)")
-    if field in _NUMERIC or _share(texts, _is_number) >= 0.8:
-        return _kept(header, cells, names, "numbers", personal or ("" if field in _CODED else "perhaps"), numbers=True)
-    if field in _CODED:
-        return _kept(header, cells, names, "a field with words of its own", "")
-    if wanted or _coded(cells, texts):
-        why = "kept as asked" if wanted else "few different short values"
-        return _kept(header, cells, names, why, personal or "perhaps")
-    return Decision(column=header, done="left out", why="free text; if it is a code, ask for it to be kept")
-
-
-def _kept(
-    header: str, cells: pd.Series, names: frozenset[str], why: str, describes: str, *, numbers: bool = False
-) -> Decision:
-    """A column that stays, without cells that would tell who somebody is."""
+def _known(header: str, field: str, cells: pd.Series, people: pd.Series, texts: list[str], rules: Rules) -> Decision:
+    """A column that the codebook explains: numbers of a reading, or words of a field."""
+    if field in _NUMERIC:
+        return _kept(header, cells, "numbers of a reading", _number_or_nothing)
+    if header in rules.keep:
+        return _asked_for(header, cells, texts, rules)
+    codes, all_texts = distinct(cells)
+    shared = _shared(codes, all_texts, people)
+    own = 0
 
     def change(text: str) -> str:
+        said = clean_text(text)
+        if rules.words.knows(field, said) and not _names_somebody(said, rules.names):
+            return text
+        fits = said in shared and len(said) <= _LONGEST and len(said.split()) <= _MOST_WORDS
+        return text if fits and not _tells(said, rules.names) else ""
+
+    for text in all_texts:
+        said = clean_text(text)
+        own += bool(said and change(text) and not rules.words.knows(field, said))
+    look = f"own words in “{header}” ({own} different)" if own else ""
+    why = "words of the codebook, and own words that two clients or more share" if own else "words of the codebook"
+    return _kept(header, cells, why, change, look=look)
+
+
+def _unknown(header: str, cells: pd.Series, texts: list[str], rules: Rules) -> Decision:
+    """A column that nothing explains: left out, unless the user wants it."""
+    if _share(texts, looks_like_dates) >= 0.5:
+        if header in rules.keep:
+            raise SheetError(f"The column “{header}” holds dates and is not kept; only days since the first visit are.")
+        return Decision(column=header, done="left out", why="dates, 45 CFR 164.514(b)(2)(i)(C)")
+    if header in rules.keep:
+        return _asked_for(header, cells, texts, rules)
+    what = "numbers" if _share(texts, _is_number) >= 0.8 else "text"
+    why = f"{what} that the codebook does not explain; if it may stay, name it with --keep"
+    return Decision(column=header, done="left out", why=why)
+
+
+def _asked_for(header: str, cells: pd.Series, texts: list[str], rules: Rules) -> Decision:
+    """A column kept by its name: cells that tell who somebody is are emptied all the same."""
+    look = f"“{header}”, kept as asked"
+    if _share(texts, _is_number) >= 0.8:
+        return _kept(header, cells, "numbers, kept as asked", _number_or_nothing, describes="perhaps", look=look)
+
+    def change(text: str) -> str:
+        return "" if _tells(clean_text(text), rules.names) else text
+
+    return _kept(header, cells, "kept as asked", change, describes="perhaps", look=look)
+
+
+def _kept(header: str, cells: pd.Series, why: str, change: Change, *, describes: str = "", look: str = "") -> Decision:
+    """A column that stays, with the count of cells that are emptied."""
+
+    def without_missing(text: str) -> str:
         cleaned = clean_text(text)
         if cleaned.casefold() in MISSING_WORDS and cleaned.casefold() != "none":
             return ""
-        return "" if _tells(cleaned, names, numbers) else text
+        return change(text)
 
     codes, texts = distinct(cells)
-    emptied = np.array([_tells(clean_text(text), names, numbers) for text in texts], dtype=bool)
-    removed = int(emptied[codes].sum()) if len(texts) else 0
-    return Decision(column=header, done="kept", why=why, change=change, describes=describes, cells_removed=removed)
+    missing = MISSING_WORDS - {"none"}
+    emptied = [bool(said := clean_text(text)) and said.casefold() not in missing and not change(text) for text in texts]
+    removed = int(np.array(emptied, dtype=bool)[codes].sum()) if len(texts) else 0
+    return Decision(
+        column=header,
+        done="kept",
+        why=why,
+        change=without_missing,
+        describes=describes,
+        cells_removed=removed,
+        look=look,
+    )
 
 
-def _tells(text: str, names: frozenset[str], numbers: bool) -> bool:
-    """Whether a cell in a kept column would tell who somebody is: an identifier, a date, a client's name, a remark."""
+def _tells(text: str, names: frozenset[str]) -> bool:
+    """Whether a cell in a kept column would tell who somebody is: an identifier, a date, somebody's name."""
     if not text:
         return False
     if kind_in_cell(text) is not None or looks_like_dates(text):
         return True
-    if numbers:
-        return not _is_number(text)
+    return _has_long_code(text) or _names_somebody(text, names)
+
+
+def _has_long_code(text: str) -> bool:
+    """Whether a number or code of seven digits or more, or of eight signs with five digits, stands in a text."""
+    for found in re.findall(r"[0-9A-Za-z]+", re.sub(r"[ .\-/]", "", text)):
+        digits = sum(sign.isdigit() for sign in found)
+        if digits >= 7 or (digits >= 5 and len(found) >= 8):
+            return True
+    return False
+
+
+def _names_somebody(text: str, names: frozenset[str]) -> bool:
+    """Whether a word of somebody's name stands in a text."""
     return any(word.casefold() in names for word in re.findall(r"[^\W\d_]{3,}", text))
+
+
+def _number_or_nothing(text: str) -> str:
+    """A reading as it stands; nothing for anything else."""
+    return text if _is_number(text) else ""
 
 
 def _ages(header: str, cells: pd.Series) -> Decision:
     """Ages: whole numbers, 90 for 90 and more; anything else emptied."""
 
     def change(text: str) -> str:
-        found = re.fullmatch(r"(\d{1,3})(?:[.,]\d+)?\+?", clean_text(text))
+        found = re.fullmatch(r"[>≥]?\s?(\d{1,3})(?:[.,]\d{1,9})?\+?", clean_text(text))
         return str(min(int(found.group(1)), OLDEST)) if found else ""
 
     codes, texts = distinct(cells)
@@ -198,26 +239,32 @@ def _event(text: str) -> str:
     said = clean_text(text).casefold()
     if not said:
         return ""
-    return "none" if said in MISSING_WORDS | NO_WORDS | {"nothing", "keine", "aucun", "ninguno"} else "reported"
+    nothing = {"nothing", "nil", "keine", "kein", "nichts", "aucun", "aucune", "rien", "ninguno", "ninguna", "nada"}
+    nothing |= {"nessuno", "nessuna", "niente", "geen", "niets", "nenhum", "nenhuma", "brak", "inga", "ingen", "ei"}
+    return "none" if said in MISSING_WORDS | NO_WORDS | nothing | {"žádné", "žádný"} else "reported"
 
 
 def _is_number(text: str) -> bool:
     """Whether a cell is a reading: a number, perhaps with a unit or a range, or yes, no or a word for missing."""
-    said = clean_text(text).casefold()
-    return said in YES_WORDS | NO_WORDS | MISSING_WORDS or _NUMBER.fullmatch(clean_text(text)) is not None
+    said = clean_text(text)
+    return said.casefold() in YES_WORDS | NO_WORDS | MISSING_WORDS or _NUMBER.fullmatch(said) is not None
 
 
-def _unique_codes(texts: list[str]) -> bool:
-    """Whether most values are numbers of five digits and more, as no reading is, or codes with such numbers."""
-    return _share(texts, lambda text: _LONG_CODE.fullmatch(text) is not None) >= 0.8
+def _shared(codes: np.ndarray, texts: list[str], people: pd.Series) -> frozenset[str]:
+    """The texts that stand with two clients or more."""
+    pairs = pd.DataFrame({"text": codes, "who": people.to_numpy()})
+    counts = pairs[pairs["who"] != ""].groupby("text")["who"].nunique()
+    return frozenset(clean_text(texts[int(place)]) for place in counts.index[counts >= 2])
 
 
-def _coded(cells: pd.Series, texts: list[str]) -> bool:
-    """Whether a column of text holds a few short values that repeat."""
-    if len(texts) > _MOST_CODES or any(len(text) > _LONGEST or len(text.split()) > _MOST_WORDS for text in texts):
-        return False
-    filled = int((cells.astype(str).map(clean_text) != "").sum())
-    return filled >= 2 * len(texts)
+def names_in(header: str, names: frozenset[str]) -> bool:
+    """Whether a header holds somebody's name or another identifier."""
+    return _tells(clean_text(header), names)
+
+
+def names_from(header: str, field: str) -> bool:
+    """Whether a column's texts are names, by which cells and headers are searched."""
+    return field in ("practitioner", "examiner") or personal_kind(header) in ("names", "contacts", "referrers", "staff")
 
 
 def _filled(cells: pd.Series) -> list[str]:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Mapping as Table
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from toolkit.errors import SheetError
 from toolkit.privacy.deidentify import Deidentified, deidentify
 from toolkit.privacy.keys import key_from
+from toolkit.records.mapping import find_mapping
 from toolkit.records.raw_table import RawTable
 from toolkit.records.reading_files import find_files, read_file
 from toolkit.writing import check_free, table_maker, write_files
@@ -25,6 +29,8 @@ def deidentify_files(
     date_order: str = "",
     keep: Sequence[str] = (),
     hidden_by: int = 5,
+    columns: str | Path | Table[str, Any] | None = None,
+    codebook: str | Path | None = None,
     replace: bool = False,
     new_key: bool = False,
 ) -> Deidentified:
@@ -38,7 +44,7 @@ def deidentify_files(
         out: the CSV to write; must not exist yet.
         key: the key's file, never in the folder of the data, nor below it. new_key: make it.
         replace: over an earlier output that nobody changed.
-        client, date, date_order, keep, hidden_by: see `toolkit.privacy.deidentify.deidentify`.
+        client, date, date_order, keep, hidden_by, columns, codebook: see `toolkit.privacy.deidentify.deidentify`.
 
     Raises:
         SheetError: `out` exists or is an input, the key would lie beside the data, files with different headers.
@@ -58,7 +64,10 @@ def deidentify_files(
         date_order=date_order,
         keep=keep,
         hidden_by=hidden_by,
+        columns=columns if columns is not None else find_mapping(files[0]),
+        codebook=codebook,
     )
+    _check_name(target, done.names)
     write_files({report: table_maker(done.report), target: table_maker(done.rows)}, replace=replace)
     return done
 
@@ -70,6 +79,12 @@ def _check_target(target: Path, report: Path, files: Sequence[Path], *, replace:
     if target.resolve() in {path.resolve() for path in files}:
         raise SheetError(f"{target.name} is one of the files to be read. The original is never written over.")
     check_free(target, report, replace=replace)
+
+
+def _check_name(target: Path, names: frozenset[str]) -> None:
+    """The name of what is written may not tell what was taken out of it."""
+    if names & set(re.findall(r"[^\W\d_]{3,}", target.stem.casefold())):
+        raise SheetError("The name of the file to write holds a word of somebody's name. Choose another name.")
 
 
 def _stacked(tables: Sequence[RawTable]) -> pd.DataFrame:

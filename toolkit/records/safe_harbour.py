@@ -6,70 +6,53 @@ The list is US law (the safe-harbour method of the health-privacy rule); other l
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-from toolkit.records.identifiers import kind_of_header, kind_of_values
+from toolkit.records.identifiers import kind_of_values
+from toolkit.records.personal_numbers import numbers_of_persons
+from toolkit.records.personal_words import header_words, personal_kind
 from toolkit.records.raw_table import clean_text
 
 
 @dataclass(frozen=True, kw_only=True)
 class Kind:
-    """One of the eighteen kinds: the letter of its paragraph, its name, and words of headers that hold it."""
+    """One of the eighteen kinds: the letter of its paragraph, and its name."""
 
     letter: str
     name: str
-    words: tuple[str, ...] = ()
-
-
-def _kind(letter: str, name: str, words: str = "") -> Kind:
-    """A kind with its header words, which stand between bars."""
-    return Kind(letter=letter, name=name, words=tuple(words.split("|")) if words else ())
 
 
 KINDS: tuple[Kind, ...] = (
-    _kind(
-        "A", "names", "name|names|surname|forename|initials|nickname|relative|next of kin|emergency contact|employer"
-    ),
-    _kind(
-        "B",
-        "places smaller than a state",
-        "address|street|city|town|county|precinct|zip|zip code|postcode|post code|postal code|geocode|latitude"
-        "|longitude|village|district|neighbourhood|neighborhood|ort|wohnort|plz|ville|ciudad",
-    ),
-    _kind(
-        "C",
-        "dates other than the year, and ages over 89",
-        "birth|dob|birthday|admission|discharge|death|died|date of injury|injury date|surgery date|next appointment",
-    ),
-    _kind("D", "telephone numbers", "telephone|phone|mobile|cell|tel|whatsapp|handy"),
-    _kind("E", "fax numbers", "fax"),
-    _kind("F", "e-mail addresses", "email|e mail|mail"),
-    _kind("G", "social security numbers", "ssn|social security|national insurance|national id|tax id|steuer id"),
-    _kind(
-        "H", "medical record numbers", "mrn|medical record|record number|record no|chart number|chart no|patient number"
-    ),
-    _kind(
-        "I",
-        "health plan numbers",
-        "insurance|health plan|beneficiary|policy|member id|medicare|medicaid|krankenkasse|nhs|kvnr|versicherung",
-    ),
-    _kind("J", "account numbers", "account|iban|bank|credit card|card number|invoice|invoice no|billing|konto"),
-    _kind("K", "certificate and licence numbers", "licence|license|certificate number|passport|identity card|driver"),
-    _kind("L", "vehicle numbers", "vehicle|plate|licence plate|license plate|number plate|vin|kennzeichen"),
-    _kind("M", "device numbers", "serial|serial number|serial no|udi|imei|device id|device number"),
-    _kind("N", "web addresses", "url|website|web site|web|homepage|link|profile|instagram|facebook|social media"),
-    _kind("O", "internet protocol addresses", "ip|ip address"),
-    _kind("P", "biometric prints", "fingerprint|voice print|voiceprint|biometric|biometrics|iris scan|retina"),
-    _kind("Q", "pictures of the face", "photo|photos|picture|image|video|face|portrait|foto|bild"),
-    _kind(
-        "R", "other unique numbers or codes", "barcode|qr code|signature|case number|case no|reference number|ticket"
-    ),
+    Kind(letter="A", name="names"),
+    Kind(letter="B", name="places smaller than a state"),
+    Kind(letter="C", name="dates other than the year, and ages over 89"),
+    Kind(letter="D", name="telephone numbers"),
+    Kind(letter="E", name="fax numbers"),
+    Kind(letter="F", name="e-mail addresses"),
+    Kind(letter="G", name="social security numbers"),
+    Kind(letter="H", name="medical record numbers"),
+    Kind(letter="I", name="health plan numbers"),
+    Kind(letter="J", name="account numbers"),
+    Kind(letter="K", name="certificate and licence numbers"),
+    Kind(letter="L", name="vehicle numbers"),
+    Kind(letter="M", name="device numbers"),
+    Kind(letter="N", name="web addresses"),
+    Kind(letter="O", name="internet protocol addresses"),
+    Kind(letter="P", name="biometric prints"),
+    Kind(letter="Q", name="pictures of the face"),
+    Kind(letter="R", name="other unique numbers or codes"),
 )
 """In the order of the paragraph; checked against the regulation's text."""
 
 _BY_LETTER = {kind.letter: kind for kind in KINDS}
-_BY_PHRASE = {tuple(phrase.split()): kind for kind in KINDS for phrase in kind.words}
-_FROM_HEADER = {
+LETTERS = {
+    "names": "A", "contacts": "A", "referrers": "A", "places": "B", "births": "C", "phones": "D", "fax": "E",
+    "emails": "F", "national_numbers": "G", "records": "H", "insurances": "I", "accounts": "J", "licences": "K",
+    "vehicles": "L", "devices": "M", "webs": "N", "internet_addresses": "O", "prints": "P", "pictures": "Q",
+    "codes": "R",
+}  # fmt: skip
+"""The kinds of `shared/privacy/words.csv` that are direct identifiers."""
+_FROM_VALUES = {
     "names": "A",
     "birth dates": "C",
     "e-mail addresses": "F",
@@ -93,6 +76,7 @@ _IN_CELLS: tuple[tuple[re.Pattern[str], str], ...] = (
     (re.compile(r"(?<![\d.,])(?:\+|00)[1-9](?:[ ()/\-]?\d){7,}"), "D"),
     (re.compile(r"(?<![\d.,+\-])\(?0\d{2,4}\)?[ /\-]\d{3,}(?:[ \-]?\d{2,})*"), "D"),
     (re.compile(r"(?<![\d.,])\(?\d{3}\)?[ \-.]\d{3}[ \-.]\d{4}\b"), "D"),
+    (re.compile(r"(?<![\d.,])\d(?:[ \-/]?\d){6,20}(?![\d.,])"), "R"),
 )
 
 
@@ -107,18 +91,16 @@ def kind_of_column(header: str, texts: list[str]) -> Kind | None:
         >>> kind_of_column("Licence plate", []).letter, kind_of_column("Region", ["soleus"])
         ('L', None)
     """
-    words = tuple(re.findall(r"[^\W\d_]+", clean_text(re.sub(r"(?<=[a-zäöüß])(?=[A-Z])", " ", header)).casefold()))
-    for length in (3, 2, 1):
-        for start in range(len(words) - length + 1):
-            kind = _BY_PHRASE.get(words[start : start + length])
-            if kind is not None and not (kind.letter == "A" and set(words) & _THINGS):
-                return kind
-    by_header = kind_of_header(header)
-    if by_header is not None:
-        return _BY_LETTER[_FROM_HEADER[by_header]]
-    by_values = kind_of_values([clean_text(text) for text in texts if clean_text(text)])
+    named = personal_kind(header)
+    if named in LETTERS and not (LETTERS[named] == "A" and set(header_words(header)) & _THINGS):
+        return _BY_LETTER[LETTERS[named]]
+    cleaned = [said for text in texts if (said := clean_text(text))]
+    numbers = numbers_of_persons(cleaned)
+    if numbers is not None:
+        return replace(_BY_LETTER[numbers[0]], name=numbers[1])
+    by_values = kind_of_values(cleaned)
     if by_values is not None:
-        return _BY_LETTER[_FROM_HEADER[by_values]]
+        return _BY_LETTER[_FROM_VALUES[by_values]]
     inside = [kind_in_cell(text) for text in texts]
     found = [kind for kind in inside if kind is not None]
     return found[0] if found and len(found) >= 0.5 * len(texts) else None
