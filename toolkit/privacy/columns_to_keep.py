@@ -17,7 +17,7 @@ from toolkit.errors import SheetError
 from toolkit.privacy.known_words import READING, KnownWords
 from toolkit.records.dates import looks_like_dates
 from toolkit.records.personal_words import personal_kind
-from toolkit.records.raw_table import clean_text
+from toolkit.records.raw_table import clean_text, words_of
 from toolkit.records.safe_harbour import Kind, kind_in_cell, kind_of_column
 from toolkit.records.texts import distinct, plain
 from toolkit.records.values import MISSING_WORDS, NO_WORDS, YES_WORDS
@@ -25,6 +25,8 @@ from toolkit.records.values import MISSING_WORDS, NO_WORDS, YES_WORDS
 OLDEST = 90
 ROLES = {"practitioner": "person", "examiner": "person", "site": "site", "session_id": "visit"}
 _WHY_ROLE = {"visit": "a number that other systems know", "site": "a place", "person": "a name or initials of staff"}
+_PLACES = frozenset(words_of("site clinic branch practice standort praxis cabinet sede klinik clínica klinika"))
+_SESSIONS = frozenset(words_of("session visit appointment sitzung termin séance sesión seduta sessie sessão wizyta"))
 _NUMERIC = (READING, "value", "reading", "comfort", "minutes", "day")
 _EVENTS = ("adverse event", "adverse events", "side effects", "incident", "incidents")
 _NUMBER = re.compile(
@@ -56,11 +58,16 @@ class Decision:
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Rules:
-    """What is known of an export: who and when, what each header is understood as, the wishes, and words of names."""
+    """What is known of an export.
+
+    Who and when, what each header is understood as, the headers that the user's own columns.toml names (`told`), the
+    wishes, words of names, and words of the codebook.
+    """
 
     who: Sequence[str]
     when: str
     means: Mapping[str, str]
+    told: frozenset[str]
     keep: Sequence[str]
     names: frozenset[str]
     words: KnownWords
@@ -87,7 +94,8 @@ def decide(header: str, cells: pd.Series, people: pd.Series, *, rules: Rules) ->
         return Decision(column=header, done="pseudonym", why="says who the client is; now in the column client")
     if header == rules.when:
         return Decision(column=header, done="days", why="now in the column day, days since the client's first visit")
-    field, named, texts = rules.means.get(header, ""), personal_kind(header), _some_of(_filled(cells))
+    named, texts = personal_kind(header), _some_of(_filled(cells))
+    field = _sure(header, rules.means.get(header, ""), named, rules.told)
     if plain(header).replace(" ", "_") != field or field == "":
         kind = kind_of_column(header, texts if field not in ROLES else [])
         if kind is not None and not (field in ROLES and named in ("staff", "")):
@@ -105,6 +113,15 @@ def decide(header: str, cells: pd.Series, people: pd.Series, *, rules: Rules) ->
     if not texts:
         return Decision(column=header, done="left out", why="empty")
     return _known(header, field, cells, people, texts, rules) if field else _unknown(header, cells, texts, rules)
+
+
+def _sure(header: str, field: str, named: str, told: frozenset[str]) -> str:
+    """The field, "" where a person, place or session is only guessed from values: what is not known is not kept."""
+    if field not in ROLES or header in told or plain(header).replace(" ", "_") == field:
+        return field
+    words = set(plain(header).split())
+    sure = {"person": named == "staff", "site": bool(words & _PLACES), "visit": bool(words & _SESSIONS)}
+    return field if sure[ROLES[field]] else ""
 
 
 def _left_out(header: str, kind: Kind, keep: Sequence[str]) -> Decision:

@@ -27,7 +27,8 @@ from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.codebook_words import plain_words
 from toolkit.records.dates import read_dates
 from toolkit.records.mapping import read_mapping
-from toolkit.records.raw_table import RawTable, clean_text
+from toolkit.records.personal_words import header_words
+from toolkit.records.raw_table import RawTable, clean_text, words_of
 from toolkit.records.reading_files import read_frame
 from toolkit.records.texts import change_texts, listed, plain
 from toolkit.result import Shown
@@ -40,6 +41,12 @@ LOCAL_LAW = (
 """Stands under every report of a de-identification."""
 
 _CLIENT_HEADERS = ("client", "patient", "client id", "patient id", "client code", "patient code", "klient")
+_CLIENT_WORDS = frozenset(
+    words_of(
+        "client patient klient klientin patientin patienten patiente paziente paciente pacjent pacient pt pat kunde "
+        "kundin cliente utente asiakas potilas patients clients"
+    )
+)
 _DATE_HEADERS = ("date", "session date", "visit date", "date of session", "date of visit", "datum", "fecha")
 _REPORT = ["column", "done", "why", "distinct_values", "cells_removed"]
 
@@ -154,7 +161,11 @@ def deidentify(
     when = _date_column(table, date, mapping.fields.get("date", ""))
     _check_wishes(table, keep)
     names = _words_of_names(table, who, means, book)
-    rules = Rules(who=who, when=when, means=means, keep=keep, names=names, words=known_words(book, mapping))
+    told = (
+        frozenset() if given is None else frozenset([*given.fields.values(), *(one.column for one in given.readings)])
+    )
+    words = known_words(book, mapping)
+    rules = Rules(who=who, when=when, means=means, told=told, keep=keep, names=names, words=words)
     people = _pseudonyms_of_clients(table, who, secret)
     headers = [str(name) for name in table.cells.columns]
     decisions = [decide(name, table.cells[name], people, rules=rules) for name in headers]
@@ -180,7 +191,8 @@ def _client_columns(table: RawTable, client: str | Sequence[str], understood_as:
     if wanted:
         return wanted
     found = [str(name) for name in table.cells.columns if plain(str(name)) in _CLIENT_HEADERS]
-    found = found or ([understood_as] if understood_as in table.cells.columns else [])
+    named = set(header_words(understood_as)) & _CLIENT_WORDS
+    found = found or ([understood_as] if named and understood_as in table.cells.columns else [])
     if len(found) != 1:
         raise SheetError(
             "Which column says who the client is? Name it (client = …), or several that do so together. "

@@ -57,12 +57,12 @@ def personal_kind(header: str) -> str:
     """
     known, joined = _known(), header_words(header)
     whole = header_words(_CAMEL.sub("", header)) if _CAMEL.search(header) else joined
-    found = [*_phrases_in(joined, known), *(_phrases_in(whole, known) if whole != joined else ())]
+    found: list[str] = [*_phrases_in(joined, known), *(_phrases_in(whole, known) if whole != joined else ())]
     found += [kind for word in {*joined, *whole} for kind in _compound(word, known)]
     if "staff" in found and set(joined) <= known.staff | _OF_STAFF:
         return "staff"
     strong = [kind for kind in found if kind not in _WEAK]
-    return (strong or found or [""])[0]
+    return next(iter([*strong, *found]), "")
 
 
 def _phrases_in(words: tuple[str, ...], known: PersonalWords) -> list[str]:
