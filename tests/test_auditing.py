@@ -18,6 +18,7 @@ from toolkit.claim.question import read_question
 from toolkit.errors import NotEnoughError, QuestionError, ToolkitError, WritingError
 from toolkit.findings.assemble import check_findings
 from toolkit.resources import dataset_file
+from toolkit.result import FRAME_COLUMNS
 from toolkit.simulate import ClinicDials, simulate_clinic, with_all_rivals
 
 PAST = "2024-01-08"  # records refuse days in the future
@@ -213,7 +214,7 @@ def test_a_read_only_folder_is_said_in_a_sentence(found, tmp_path):
 
 
 def test_one_line_a_question_in_the_table(undeclared):
-    table = undeclared.table()
+    table = undeclared.frame
     assert table["declared"].tolist() == ["no", "no"]
     assert set(table["intervention"]) == {"percussive_release", "stretching"}
 
@@ -221,3 +222,25 @@ def test_one_line_a_question_in_the_table(undeclared):
 def test_a_copy_of_the_findings_can_be_changed_without_harm(found):
     found.to_dict()["findings"][0]["claim"]["level"] = "moved_enough, surely"
     assert claims(found)[0]["level"] != "moved_enough, surely"
+
+
+def test_the_frame_has_the_columns_of_every_result(found):
+    row = found.frame.iloc[0]
+    left = found.findings["findings"][0]["attributable"]
+    assert list(found.frame.columns[3 : 3 + len(FRAME_COLUMNS)]) == list(FRAME_COLUMNS)
+    assert (row["estimate"], row["ci_low"], row["p"]) == (left["mean"], left["ci_low"], left["p"])
+    assert row["claim"] == found.findings["findings"][0]["claim"]["level"]
+
+
+def test_an_audit_hands_out_its_data_its_model_and_its_typed_findings(found):
+    effect = found.model().contrast("technique")
+    assert effect.value == pytest.approx(found.judged[0].complete.mean)
+    assert found.data()["arm"].isin([0, 1]).all()
+    assert found.judged[0].question.measure == found.findings["findings"][0]["measure"]
+
+
+def test_an_audit_hands_out_its_figures(found, tmp_path):
+    drawn = found.figures()
+    assert {"steps", "before_after", "beyond_error"} <= set(drawn)
+    assert all(figure.axes for figure in drawn.values())
+    assert found.save(tmp_path / "answer.png").stat().st_size > 1000

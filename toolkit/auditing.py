@@ -21,6 +21,7 @@ import pandas as pd
 from toolkit.claim.look_log import look_of
 from toolkit.claim.question import Question, read_question
 from toolkit.claim.seal import check_seal
+from toolkit.effect.estimate import Attributable, model_behind
 from toolkit.errors import NotEnoughError
 from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble
@@ -33,14 +34,27 @@ from toolkit.looks.plot_data import AgreementPairs, PlotData
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
-from toolkit.result import Shown
+from toolkit.result import Shown, standard_frame
 from toolkit.writing import table_maker, write_folder
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
+    from toolkit.mixed.mixed_fit import MixedFit
+
 Source = str | Path | Sequence[str | Path] | pd.DataFrame
 Asked = str | Path | Mapping[str, Any] | Question | Sequence[str | Path | Mapping[str, Any] | Question]
+
+
+_ASKED = ("measure", "region", "intervention")
+
+
+def _effect(found: Attributable | None) -> dict[str, Any]:
+    """A treatment effect as columns of a frame, or the word that there is none."""
+    if found is None:
+        return {"method": "nothing to compare with"}
+    names = {"estimate": found.mean, "level": found.confidence_level}
+    return names | {key: getattr(found, key) for key in ("ci_low", "ci_high", "df", "p", "method")}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -55,11 +69,22 @@ class Audit(Shown):
         What findings.json holds; `to_dict()` gives a copy.
     plot_data : PlotData
         What the figures draw.
+    judged : tuple of Judged
+        The typed findings, one a question, in the order of `findings`: question, rows compared, estimates.
+
+    Examples
+    --------
+    >>> from toolkit import demo
+    >>> asked = {"measure": "ankle_dorsiflexion_lunge", "region": "soleus", "intervention": "percussive_release"}
+    >>> found = audit(demo(), question=asked)
+    >>> found.frame["what"].tolist(), sorted(found.data()["arm"].unique().tolist())
+    (['treatment effect'], [0.0, 1.0])
     """
 
     records: Records
     findings: dict[str, Any]
     plot_data: PlotData
+    judged: tuple[Judged, ...] = ()
 
     def to_dict(self) -> dict[str, Any]:
         """What findings.json holds, as a copy."""
@@ -70,23 +95,56 @@ class Audit(Shown):
         return str(self.findings["findings"][0]["claim"]["sentence"])
 
     def table(self) -> pd.DataFrame:
-        """One row a question: level, attributable change with interval, n."""
-        rows = []
-        for finding in self.findings["findings"]:
-            left = finding["attributable"] or {}
-            rows.append(
-                {
-                    **{key: finding[key] for key in ("measure", "region", "intervention")},
-                    "claim": finding["claim"]["level"],
-                    "declared": "yes" if finding["claim"]["declared"] else "no",
-                    **{key: left.get(key) for key in ("mean", "ci_low", "ci_high")},
-                    "unit": finding["unit"],
-                    "clients": finding["n_clients"],
-                    "sessions": finding["n_sessions"],
-                    "method": left.get("method", "nothing to compare with"),
-                }
-            )
-        return pd.DataFrame(rows)
+        """One row a question: the treatment effect (technique minus comparison) with its interval, and the claim.
+
+        Columns as of every result (`estimate`, `ci_low` …) after `measure`, `region`, `intervention`; then
+        `n_sessions`, `claim`, `declared`.
+        """
+        rows = [
+            {
+                **{key: finding[key] for key in _ASKED},
+                "what": "treatment effect",
+                **_effect(one.attributable),
+                "n_clients": finding["n_clients"],
+                "n_rows": len(one.technique),
+                "unit": finding["unit"],
+                "n_sessions": finding["n_sessions"],
+                "claim": finding["claim"]["level"],
+                "declared": "yes" if finding["claim"]["declared"] else "no",
+            }
+            for finding, one in zip(self.findings["findings"], self.judged, strict=True)
+        ]
+        return standard_frame(rows, groups=_ASKED)
+
+    def data(self, question: int = 0) -> pd.DataFrame:
+        """The rows behind one question's treatment effect, both arms, or the treated rows where none is compared.
+
+        Columns `client`, `session_id`, `practitioner`, `arm` (1 technique, 0 comparison), `base` (reading before) and
+        `y` (change, better is positive), and what was known before.
+        """
+        one = self.judged[question]
+        return (one.technique if one.compared is None else one.compared.rows).copy()
+
+    def model(self, question: int = 0) -> MixedFit:
+        """The fitted mixed model behind one question's treatment effect.
+
+        Raises
+        ------
+        NotEnoughError
+            Nothing is compared, or the effect was not estimated by a mixed model; how it was is said.
+        """
+        one = self.judged[question]
+        if one.compared is None or one.complete is None:
+            raise NotEnoughError(f"There is no model: {one.why_no_comparison}.")
+        if not one.complete.method.startswith("mixed model"):
+            raise NotEnoughError(f"This effect was not estimated by a mixed model but by {one.complete.method}.")
+        return model_behind(one.compared)
+
+    def figures(self, question: int = 0) -> dict[str, Figure]:
+        """One question's figures by name: steps, before_after, beyond_error, balance, overlap, agreement."""
+        from toolkit.looks.audit_figures import figures_of
+
+        return figures_of(self.findings["findings"][question], self.plot_data)
 
     def plot(self) -> Figure:
         """The first answer's adjustment steps, from the usual answer to what is left."""
@@ -177,7 +235,8 @@ def audit(
         question=sheets[0] if len(sheets) == 1 else ({"format": "question/1", "questions": sheets} if sheets else None),
         file=", ".join(dict.fromkeys(records.source.files["file"].astype(str))),
     )
-    return Audit(records=records, findings=findings, plot_data=_plot_data(records, judged, findings))
+    plot_data = _plot_data(records, judged, findings)
+    return Audit(records=records, findings=findings, plot_data=plot_data, judged=tuple(judged))
 
 
 def judge_question(

@@ -263,6 +263,12 @@ def estimate(
     ).at_level(confidence_level)
 
 
+def model_behind(compared: Compared) -> MixedFit:
+    """The mixed model that `estimate` reads the effect from (its coefficient `technique`), for a look at it."""
+    design = design_of(replace(compared, rows=compared.rows.dropna(subset=["y"])))
+    return _model(design, slope=_can_vary(design))
+
+
 def bounded(
     compared: Compared, complete: Attributable, *, rng: np.random.Generator | int = 0, n_draws: int = N_DRAWS
 ) -> Attributable:

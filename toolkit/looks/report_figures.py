@@ -84,16 +84,7 @@ def before_after_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str
     clients = plot_data.before_after.get(id_of(finding))
     if clients is None or clients.empty or is_missing(finding["change"]["mean"]):
         return None
-    change, start = _change_of(finding, clients)
-    estimate = Estimate(
-        name="Change",
-        value=float(change["mean"]),
-        ci_low=_or_nan(change["ci_low"]),
-        ci_high=_or_nan(change["ci_high"]),
-        unit=finding["unit"],
-        n=int(change.get("n_clients", finding["n_clients"])),
-        method=change["method"] + start,
-    )
+    estimate = change_drawn(finding, clients)
     measure = name_of(finding, "measure")
     words = figures.alt_text_before_after(clients, change=estimate, measure=measure)
     return drawn_twice(
@@ -103,6 +94,20 @@ def before_after_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str
         lambda width: figures.before_after_figure(
             clients, change=estimate, measure=measure, sessions=plot_data.sessions.get(id_of(finding)), width=width
         ),
+    )
+
+
+def change_drawn(finding: Mapping[str, Any], clients: pd.DataFrame) -> Estimate:
+    """The mean change that goes with the clients' readings."""
+    change, start = _change_of(finding, clients)
+    return Estimate(
+        name="Change",
+        value=float(change["mean"]),
+        ci_low=_or_nan(change["ci_low"]),
+        ci_high=_or_nan(change["ci_high"]),
+        unit=finding["unit"],
+        n=int(change.get("n_clients", finding["n_clients"])),
+        method=change["method"] + start,
     )
 
 
