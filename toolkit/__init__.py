@@ -20,6 +20,9 @@ if TYPE_CHECKING:
     from toolkit.auditing import Audit, audit
     from toolkit.claim.question import Question
     from toolkit.comparing.compare import Comparison, compare
+    from toolkit.comparing.pooled import pool
+    from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
+    from toolkit.comparing.site_summary import summarise
     from toolkit.errors import ToolkitError
     from toolkit.looks.raw_readings import plot_changes, plot_course, plot_readings
     from toolkit.mixed.model import MixedModel, mixed_model
@@ -56,10 +59,14 @@ WHERE = {
     "load_records": ("records.records", "load_records"),
     "mixed_model": ("mixed.model", "mixed_model"),
     "plan_season": ("season_planning", "plan_season"),
+    "pool": ("comparing.pooled", "pool"),
     "plot_changes": ("looks.raw_readings", "plot_changes"),
     "plot_course": ("looks.raw_readings", "plot_course"),
     "plot_readings": ("looks.raw_readings", "plot_readings"),
     "replicate": ("replicating.run", "replicate"),
+    "simulate_protocols": ("comparing.simulated_protocols", "simulate_protocols"),
+    "summarise": ("comparing.site_summary", "summarise"),
+    "ProtocolDials": ("comparing.simulated_protocols", "ProtocolDials"),
     "simulate_clinic": ("simulate", "simulate_clinic"),
     "stats": ("stats", ""),
     "usual_analysis": ("stats.usual", "usual_analysis"),
@@ -70,6 +77,7 @@ __all__ = [
     "Comparison",
     "Estimate",
     "MixedModel",
+    "ProtocolDials",
     "Question",
     "Records",
     "Result",
@@ -87,9 +95,12 @@ __all__ = [
     "plot_changes",
     "plot_course",
     "plot_readings",
+    "pool",
     "replicate",
     "simulate_clinic",
+    "simulate_protocols",
     "stats",
+    "summarise",
     "usual_analysis",
 ]
 

@@ -4,6 +4,8 @@ import pytest
 
 from tests.browser import pages
 from toolkit.comparing.compare import compare
+from toolkit.comparing.pooled import pool
+from toolkit.comparing.site_summary import summarise
 from toolkit.looks.words import sentence
 from toolkit.resources import demo
 
@@ -53,3 +55,29 @@ def test_the_answer_and_the_readings_can_be_read_in_this_order(visit, found):
     said = sentence(found.sentence())
     assert said in text
     assert text.index(said) < text.index("The readings first") < text.index("Site by site")
+
+
+@pytest.fixture(scope="module")
+def pooled():
+    """The summaries of the three demo sites, pooled."""
+    asked = {"measure": "ankle_dorsiflexion_lunge", "intervention": "long_hold", "comparison": "short_hold"}
+    names = ("north", "south", "west")
+    return pool([summarise(demo("three_sites") / name, question=asked, site=name) for name in names])
+
+
+@pytest.fixture(scope="module", params=SIZES)
+def pooled_visit(request, chromium, pooled, artefacts, tmp_path_factory):
+    address = pooled.write(tmp_path_factory.mktemp("pooled") / "out").as_uri()
+    with pages.opened(chromium, address, SIZES[request.param]) as visit:
+        visit.page.screenshot(path=artefacts / f"pooled-{request.param}.png", full_page=True)
+        yield visit
+
+
+def test_the_pooled_page_asks_nothing_of_the_network_has_no_barrier_and_fits(pooled_visit):
+    assert pooled_visit.outside == []
+    assert pages.barriers(pooled_visit.page) == []
+    assert pages.overflowing(pooled_visit.page) == []
+
+
+def test_the_pooled_answer_can_be_read(pooled_visit, pooled):
+    assert sentence(pooled.sentence()) in " ".join(pooled_visit.page.locator("body").inner_text().split())

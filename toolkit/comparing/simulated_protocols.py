@@ -24,7 +24,8 @@ class ProtocolDials:
     protocol A by `effect` more, varying between clients (`effect_sd`). `client_gain_sd`, `practitioner_gain_sd`: gains
     that belong to the client or the practitioner whatever is done. `course`: drift of gains a year.
     Who gets which: `choice`, and `share` of the stiff half that gets A (and of the free half that gets B).
-    Records: `second_baseline`, `not_written` (share of unmoved sides without a reading after).
+    Records: `second_baseline`, `not_written` (share of unmoved sides without a reading after), `measure`, `unit`,
+    `region`, `protocol_a`, `protocol_b`, `site` (its name; "" = none), `start` (first day).
     """
 
     n_clients: int = 60
@@ -58,10 +59,28 @@ class ProtocolDials:
 def simulate_protocols(dials: ProtocolDials, *, rng: np.random.Generator | int) -> pd.DataFrame:
     """One clinic's wide rows, one measured side a session, as an export would hold them.
 
-    Example:
-        >>> rows = simulate_protocols(ProtocolDials(n_clients=8, effect=3.0), rng=1)
-        >>> sorted(rows["intervention"].unique())
-        ['long_hold', 'short_hold']
+    Parameters
+    ----------
+    dials
+        What happens in the clinic.
+    rng
+        A numpy Generator or a seed.
+
+    Returns
+    -------
+    pandas.DataFrame
+        Session, client, practitioner, site, date, intervention, readings in `dials.unit`, and `visit`.
+
+    Raises
+    ------
+    ValueError
+        A standard deviation or a number of clients below 0.
+
+    Examples
+    --------
+    >>> rows = simulate_protocols(ProtocolDials(n_clients=8, effect=3.0), rng=1)
+    >>> sorted(rows["intervention"].unique())
+    ['long_hold', 'short_hold']
     """
     rng = np.random.default_rng(rng)
     n = dials.n_clients

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 COMPARISON = "measured_only"
 DEMO = "the demo clinic (simulated, so its truth is known)"
+DEMO_SITES = "the demo: three sites"
 TABLES = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods", ".parquet")
 
 
@@ -240,24 +241,31 @@ def choose_two(records: Records, *, smallest_change: float | None = None, first:
     return PairChooser(records, smallest_change=smallest_change, first=first)
 
 
-def choose_file(*, folder: str | Path = ".") -> FileChooser:
+def choose_file(*, folder: str | Path = ".", sites: bool = False) -> FileChooser:
     """A drop-down over the demo clinic and the tables in a folder; `.path` is what was chosen.
 
     Args:
         folder: where to look; the notebook's own folder if left out.
+        sites: begin with the demo of three sites, and list folders that hold a folder with tables for each site.
     """
-    return FileChooser(Path(folder))
+    return FileChooser(Path(folder), sites=sites)
 
 
 class FileChooser(Chooser):
     """One drop-down over files: the demo clinic, then what lies in the folder."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, *, sites: bool = False) -> None:
         from ipywidgets import VBox
 
         found = sorted(file for file in folder.glob("*") if file.suffix.lower() in TABLES and file.is_file())
+        if sites:
+            tables = (file for file in folder.glob("*/*/*") if file.suffix.lower() in TABLES and file.is_file())
+            found += sorted({file.parent.parent for file in tables})
         own = [(file.name, str(file)) for file in found if not file.name.startswith((".", "~$"))]
-        self._box = drop_down("Your records", [(DEMO, str(dataset_file("demo") / "sessions.csv")), *own])
+        shipped = [(DEMO, str(dataset_file("demo") / "sessions.csv"))]
+        if sites:
+            shipped.insert(0, (DEMO_SITES, str(dataset_file("three_sites"))))
+        self._box = drop_down("Your records", [*shipped, *own])
         self.widget = VBox([self._box])
         self.tell(self._box)
 
@@ -269,7 +277,7 @@ class FileChooser(Chooser):
     @property
     def is_demo(self) -> bool:
         """Whether it is the demo clinic, whose truth is known."""
-        return bool(self._box.label == DEMO)
+        return self._box.label in (DEMO, DEMO_SITES)
 
 
 def guess(words: str = "I expect a change of") -> Guess:

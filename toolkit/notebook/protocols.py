@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from toolkit.comparing import figures as drawn
 from toolkit.comparing import page
-from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.comparing.ways_of_counting import USUAL
+from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
 from toolkit.looks import figures
 from toolkit.looks.html import ReportTable
-from toolkit.looks.words import amount, capital, counted, sentence
+from toolkit.looks.words import amount, capital, counted, sentence, threshold, with_interval
 from toolkit.notebook.pieces import Drawing, Several, Words, drawing, words
 
 if TYPE_CHECKING:
     from toolkit.comparing.compare import Comparison
     from toolkit.comparing.site_summary import SiteSummary
-    from toolkit.notebook.choosers import PairChooser
+    from toolkit.notebook.choosers import Guess, PairChooser
     from toolkit.records.account import Records
 
 
@@ -134,22 +136,15 @@ def dose_harm_comfort(found: Comparison) -> Several:
 
 
 def summaries_of_sites(found: Comparison) -> list[SiteSummary]:
-    """What each site would give away of these records: summaries, no row and no code.
-
-    Raises
-    ------
-    NotEnoughError
-        The records are of one site.
-    """
+    """What each site would give away of these records; sites that cannot (too few clients) are left out."""
     from toolkit.comparing.site_summary import summarise
 
-    rows = found.records.rows
-    names = sorted(name for name in rows["site"].astype(str).unique() if name)
-    if len(names) < 2:
-        raise NotEnoughError("The records are of one site, so there is nothing to pool. Go on with the next step.")
-    parts = {name: replace(found.records, rows=rows[rows["site"].astype(str) == name]) for name in names}
-    drawn_by_chance = found.drawn
-    return [summarise(part, question=found.question, site=name, drawn=drawn_by_chance) for name, part in parts.items()]
+    rows, summaries = found.records.rows, []
+    for name in sorted(name for name in rows["site"].astype(str).unique() if name):
+        part = replace(found.records, rows=rows[rows["site"].astype(str) == name])
+        with suppress(NotEnoughError, QuestionError):
+            summaries.append(summarise(part, question=found.question, site=name, drawn=found.drawn))
+    return summaries
 
 
 def pooled_sites(summaries: list[SiteSummary]) -> Several:
@@ -157,6 +152,8 @@ def pooled_sites(summaries: list[SiteSummary]) -> Several:
     from toolkit.comparing import pooled_figures, pooled_page
     from toolkit.comparing.pooled import pool
 
+    if len(summaries) < 2:
+        return Several(parts=(words("Fewer than two sites can give a summary, so there is nothing to pool."),))
     together = pool(summaries)
     rows, title = pooled_figures.forest_rows(together), "The difference at each site and together"
     said = figures.alt_text_forest(rows, unit=together.unit, about=title)
@@ -168,6 +165,31 @@ def pooled_sites(summaries: list[SiteSummary]) -> Several:
             pooled_page.left_out_table(together),
         )
     )
+
+
+def expected_of_two(guess: Guess, found: Comparison) -> Words:
+    """What the reader expected, beside the usual answer and the one to quote."""
+    unit, frame = str(found.question.unit), found.frame
+    own = "not said yet: write it into the box above" if guess.value is None else threshold(guess.value, unit)
+    usual = frame[frame["what"] == USUAL]
+    lines = [("You expected", f"{own}.")]
+    for name, row in [
+        ("What a colleague would fit", usual.iloc[0] if len(usual) else None),
+        ("To quote", frame.iloc[0]),
+    ]:
+        if row is not None:
+            lines.append((name, f"{with_interval(row['estimate'], row['ci_low'], row['ci_high'], unit)}."))
+    return words(*lines)
+
+
+def keep_comparison(found: Comparison, folder: str = "comparison-of-my-clinic") -> Words:
+    """Write the comparison's folder and say where it is; where it cannot be written, say why, and all else goes on."""
+    try:
+        written = found.write(folder, replace=True)
+    except ToolkitError as why:
+        said = str(why).replace("Name a new folder", 'Name a new folder in the cell above, for example "my-comparison"')
+        return words(("Not written", said), "Everything else in this notebook holds without it.")
+    return words(("Page", f"open {written.parent.name}/{written.name} in a browser."))
 
 
 def hidden_cause(found: Comparison) -> Words:
