@@ -184,7 +184,7 @@ def outcome_of(printed: Printed, number: float, *, tolerance: float | None = Non
         >>> from toolkit.replicating.printed import read_printed
         >>> outcome_of(read_printed("4.06"), 4.0621)
         'agrees within rounding'
-        >>> outcome_of(read_printed("4.06"), 4.071, tolerance=0.02)
+        >>> outcome_of(read_printed("4.06"), 4.0681, tolerance=0.01)
         'agrees within stated tolerance'
     """
     if printed.holds(number):

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from toolkit.stats.one_person import reliable_change, single_case
     from toolkit.stats.sample_size import clients_needed
     from toolkit.stats.sessions import combinations, comfort_and_change, dose_response, scale_change
+    from toolkit.stats.shape_and_spread import group_contrasts, normality, percent_error, qq_figure, spread_of_change
     from toolkit.stats.shares import adjust_p, pool_sites, proportion
 
 WHERE = {
@@ -51,6 +52,11 @@ WHERE = {
     "adjust_p": "shares",
     "clients_needed": "sample_size",
     "pool_sites": "shares",
+    "group_contrasts": "shape_and_spread",
+    "normality": "shape_and_spread",
+    "percent_error": "shape_and_spread",
+    "qq_figure": "shape_and_spread",
+    "spread_of_change": "shape_and_spread",
 }
 __all__ = [
     "adjust_p",
@@ -61,13 +67,17 @@ __all__ = [
     "effect_sizes",
     "equivalence",
     "equivalence_from_summary",
+    "group_contrasts",
     "kappa",
     "limits_of_agreement",
     "mean_change",
     "measurement_error",
+    "normality",
     "paired_test",
+    "percent_error",
     "pool_sites",
     "proportion",
+    "qq_figure",
     "readings_needed",
     "reliability",
     "reliable_change",
@@ -77,6 +87,7 @@ __all__ = [
     "sem_from_icc",
     "signs_change",
     "single_case",
+    "spread_of_change",
     "two_groups",
 ]
 
