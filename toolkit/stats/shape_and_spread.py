@@ -186,7 +186,8 @@ def spread_of_change(
         says = (
             f"Clients' changes spread with an SD of {figure_text(spread.value)} {group.unit} ({100 * level:.4g} % "
             f"interval {figure_text(spread.ci_low)} to {figure_text(spread.ci_high)}; {len(clients)} clients); "
-            f"{second} spreads {figure_text(ratio)} times as much as {first} (p = {figure_text(test.p)}, Pitman-Morgan)."
+            f"{second} spreads {figure_text(ratio)} times as much as {first} "
+            f"(p = {figure_text(test.p)}, Pitman-Morgan)."
         )
         return Part(rows=rows, says=says, detail=(spread, test))
 
