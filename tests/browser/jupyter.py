@@ -20,6 +20,7 @@ FAILED = '.jp-OutputArea-output[data-mime-type="application/vnd.jupyter.error"]'
 STDERR = '.jp-OutputArea-output[data-mime-type="application/vnd.jupyter.stderr"]'
 PROMPTS = "[...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')]"
 OUTPUTS = ".jp-OutputArea-output"
+OUT_OF_DATE = ".out-of-date"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -101,18 +102,6 @@ def choose(page: Page, menu: str, entry: str) -> None:
     page.get_by_text(entry, exact=True).click()
 
 
-def run_below_the_drop_downs(page: Page, *, seconds: float = 240) -> bool:
-    """Run every cell below the last one that shows a drop-down, as the reader is told to; False if there is none."""
-    below = page.locator(".jp-Notebook > * .jp-Cell:has(.widget-dropdown) ~ .jp-CodeCell:not(:has(.widget-dropdown))")
-    if below.count() == 0:
-        return False
-    below.first.locator(".jp-InputArea-editor").click()
-    choose(page, "Run", "Run Selected Cell and All Below")
-    page.wait_for_timeout(1000)
-    wait_idle(page, seconds=seconds)
-    return True
-
-
 def wait_idle(page: Page, *, seconds: float = 60) -> None:
     """Wait until the kernel is idle, no cell waits for its turn, and what is shown no longer changes."""
     ending = time.monotonic() + seconds
@@ -120,7 +109,8 @@ def wait_idle(page: Page, *, seconds: float = 60) -> None:
     while time.monotonic() < ending:
         waiting = page.evaluate(f"() => {PROMPTS}.filter((prompt) => prompt.innerText.includes('*')).length")
         shown = (page.locator(IDLE).count(), waiting, what_is_shown(page))
-        if waiting == 0 and shown[0] == 1 and shown == seen:
+        busy = waiting or page.locator(OUT_OF_DATE).count()
+        if not busy and shown[0] == 1 and shown == seen:
             return
         seen = shown
         page.wait_for_timeout(500)
@@ -168,7 +158,7 @@ def turn_every_dial(page: Page) -> int:
         if choices > 1:
             current = lists.nth(place).evaluate("(list) => list.selectedIndex")
             lists.nth(place).select_option(index=(current + 1) % choices)
-            wait_idle(page)
+            wait_idle(page, seconds=180)
     sliders = page.locator(".widget-slider [role=slider]")
     for place in range(sliders.count()):
         sliders.nth(place).focus()

@@ -111,6 +111,24 @@ def test_a_chooser_that_changes_computes_its_cells_again(shell):
     assert plain(cell)[-1] == "b"
 
 
+@pytest.mark.parametrize(
+    ("code", "reads", "makes"),
+    [
+        (
+            "chosen = choose(records)\nchosen",
+            {"choose", "records"},
+            {"chosen"},
+        ),
+        ("x += 1", {"x"}, {"x"}),
+        ("import seaborn as sns\nsns.histplot(mine)", {"mine"}, {"sns"}),
+        ("for part in parts:\n    print(part)", {"parts", "print", "part"}, {"part"}),
+    ],
+)
+def test_a_cell_reads_what_it_did_not_make_itself_before(code, reads, makes):
+    found = live.names_of(code)
+    assert (set(found[0]), set(found[1])) == (reads, makes)
+
+
 def test_figures_of_ours_and_of_pyplot_are_shown_with_words(shell):
     from toolkit.looks.style import described, new_figure
 

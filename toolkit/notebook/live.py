@@ -145,14 +145,26 @@ def names_of(source: str) -> tuple[frozenset[str], frozenset[str]]:
         (['audit', 'choice', 'records'], ['found'])
     """
     reads, makes = set[str](), set[str]()
-    for node in ast.walk(ast.parse(source)):
+    for statement in ast.parse(source).body:
+        read, made = _names_of_one(statement)
+        reads |= read - makes  # what the cell made itself before is not from outside
+        makes |= made
+    return frozenset(reads), frozenset(makes)
+
+
+def _names_of_one(statement: ast.stmt) -> tuple[set[str], set[str]]:
+    """The names that one statement reads, and those it makes."""
+    reads, makes = set[str](), set[str]()
+    for node in ast.walk(statement):
         if isinstance(node, ast.Name):
             (reads if isinstance(node.ctx, ast.Load) else makes).add(node.id)
+        elif isinstance(node, ast.AugAssign) and isinstance(node.target, ast.Name):
+            reads.add(node.target.id)
         elif isinstance(node, (ast.FunctionDef, ast.ClassDef)):
             makes.add(node.name)
         elif isinstance(node, ast.alias):
             makes.add(node.asname or node.name.partition(".")[0])
-    return frozenset(reads), frozenset(makes)
+    return reads, makes
 
 
 def follow(chooser: object) -> Callable[[Any], None]:
