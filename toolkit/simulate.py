@@ -13,6 +13,7 @@ from typing import Any, Literal
 import numpy as np
 import pandas as pd
 
+from toolkit import faults
 from toolkit.errors import ToolkitError
 
 READER_CHANGES_ON = 120  # days from the start
@@ -37,6 +38,9 @@ class ClinicDials:
     counts as unmoved), `lean` (added to an after-reading by a reader who knows that treatment came before),
     `round_to` (instrument or habit rounds to this step; 0 = none), `measured_only_share` of sessions, `reader_change`
     (all readings are higher by this from day 120 on: another examiner, another instrument).
+    Recording: `waiting_share` of the draws, `technique_noise` (readings after the technique scatter so many times as
+    much), `ceiling` (no reading is higher; None = none), `missing_share` (after-readings lost by chance), `fault` (one
+    thing done wrong, see `toolkit.faults`).
     Words: `measure`, `unit`, `region`, `intervention`, `better` as the export holds them, `start` (first day).
     """
 
@@ -66,6 +70,11 @@ class ClinicDials:
     round_to: float = 0.0
     reader_change: float = 0.0
     measured_only_share: float = 0.3
+    waiting_share: float = 0.5
+    technique_noise: float = 1.0
+    ceiling: float | None = None
+    missing_share: float = 0.0
+    fault: str = ""
     measure: str = "cervical_lateral_flexion"
     unit: str = "deg"
     region: str = "upper_trapezius"
@@ -90,11 +99,13 @@ ALL_RIVALS: dict[str, Any] = {
 class SimulatedClinic:
     """An export made by chance (`rows`, wide layout) with its dials and its truth.
 
-    `all_readings`: the same rows with the readings that were taken but not written down.
+    `all_readings`: the same rows with the readings that were taken but not written down. `schedule`: what was drawn,
+    one row a session held (client, session, order), whatever the sheet then says; empty where no order is drawn.
     """
 
     rows: pd.DataFrame
     all_readings: pd.DataFrame
+    schedule: pd.DataFrame
     dials: ClinicDials
     truth: dict[str, Any]
 
@@ -153,13 +164,35 @@ def simulate_clinic(
             break
         columns, moved = _one_visit(here, visit, dials, rng)
         parts.append(columns)
-        here = here[_come_back(moved, dials, rng)]
+        here = here.assign(moved_last=moved)[_come_back(moved, dials, rng)]
+    if dials.fault == "one client":
+        parts += _comes_often(people, parts, dials, rng)
     rows = _stacked(parts).sort_values(["date", "client"], kind="stable", ignore_index=True)
-    taken = ["taken_after_wait", "taken_after"]
+    taken = ["taken_after_wait", "taken_after", "hurts"]
     full = rows.assign(after_wait=rows["taken_after_wait"], after=rows["taken_after"])
     return SimulatedClinic(
-        rows=rows.drop(columns=taken), all_readings=full.drop(columns=taken), dials=dials, truth=_truth(dials)
+        rows=faults.written_down(rows, dials, rng).drop(columns=taken),
+        all_readings=full.drop(columns=taken),
+        schedule=_schedule(rows),
+        dials=dials,
+        truth=_truth(dials),
     )
+
+
+def _schedule(rows: pd.DataFrame) -> pd.DataFrame:
+    """What was drawn, one row a session."""
+    drawn = rows[rows["order"] != ""].drop_duplicates("session_id")
+    number = drawn["session_id"].str.rsplit("-", n=1).str[1].astype(int)
+    return pd.DataFrame({"client": drawn["client"], "session": number, "order": drawn["order"]}).reset_index(drop=True)
+
+
+def _comes_often(
+    people: pd.DataFrame, parts: list[Columns], dials: ClinicDials, rng: np.random.Generator
+) -> list[Columns]:
+    """Further visits of the first client, nine times as many as all others have together."""
+    others = sum(len(part["client"]) for part in parts)
+    one = people.iloc[:1].assign(moved_last=0.0)
+    return [_one_visit(one, visit, dials, rng)[0] for visit in range(100, 100 + min(9 * others, 600))]
 
 
 def _truth(dials: ClinicDials) -> dict[str, Any]:
@@ -187,9 +220,11 @@ def _draw_people(dials: ClinicDials, rng: np.random.Generator) -> pd.DataFrame:
             "effect": dials.effect + rng.normal(0.0, dials.effect_sd, n) + carries[practitioner],
             "start_day": rng.integers(0, 200, n),
             "week": 0.0,
+            "moved_last": 0.0,
+            "number": np.arange(n),
         },
         index=range(n),
-    )
+    ).pipe(lambda people: people.assign(effect=faults.client_effects(people["effect"].to_numpy(), dials)))
 
 
 def _noise(dials: ClinicDials, rng: np.random.Generator, size: int) -> np.ndarray:
@@ -200,9 +235,11 @@ def _noise(dials: ClinicDials, rng: np.random.Generator, size: int) -> np.ndarra
     return rng.normal(0.0, dials.sem, size)
 
 
-def _read(true: np.ndarray, dials: ClinicDials, rng: np.random.Generator) -> np.ndarray:
-    """One reading of each true value: noise, then the rounding of instrument or habit."""
-    seen = true + _noise(dials, rng, len(true))
+def _read(true: np.ndarray, dials: ClinicDials, rng: np.random.Generator, *, times: float = 1.0) -> np.ndarray:
+    """One reading of each true value: noise (`times` as much), a ceiling, the rounding of instrument or habit."""
+    seen = true + times * _noise(dials, rng, len(true))
+    if dials.ceiling is not None:
+        seen = np.minimum(seen, dials.ceiling)
     step = dials.round_to
     return np.asarray(np.round(seen / step) * step if step > 0 else np.round(seen, 1))
 
@@ -218,9 +255,12 @@ def _one_visit(
         people = people.assign(level=people["level"] + dials.reader_change * after_change)
     true = people["level"].to_numpy() + sign * dials.course_per_week * week + rng.normal(0, dials.day_sd, len(people))
     people, true, before = _restricted_only(people, true, dials, rng)
-    rows = _session_columns(people, visit, week, dials, rng)
+    wanted = faults.favoured(people, visit, before, dials)
+    rows = _session_columns(people, visit, week, wanted, dials, rng)
     up = sign * dials.warm_up
-    readings = _phases(people, true, before, rows, up, sign, dials, rng)
+    readings = _phases(
+        people, true + 0.0, before, rows, up, sign, dials, rng, gain=sign * faults.gain_of(wanted, dials)
+    )
     rows |= dict(zip(("before", "before_2", "after_wait", "after"), readings, strict=True))
     moved = sign * (np.where(np.isnan(rows["after"]), rows["after_wait"], rows["after"]) - rows["before"])
     rows = _leave_empty(rows, sign, dials, rng)
@@ -255,14 +295,17 @@ def _restricted_only(
 
 
 def _session_columns(
-    people: pd.DataFrame, visit: int, week: float, dials: ClinicDials, rng: np.random.Generator
+    people: pd.DataFrame, visit: int, week: float, wanted: np.ndarray, dials: ClinicDials, rng: np.random.Generator
 ) -> Columns:
-    """The columns that hold no reading: who, when, what was done, what was drawn."""
+    """The columns that hold no reading: who, when, what was done, what was drawn (`wanted`: if not by chance)."""
     n = len(people)
     date = np.datetime64(dials.start) + (people["start_day"].to_numpy() + int(week * 7)).astype("timedelta64[D]")
     side = np.where(rng.random(n) < 0.5, "left", "right")
-    first = rng.random(n) < 0.5
+    first = faults.chosen_order(rng.random(n) >= dials.waiting_share, wanted, dials)
     only_measured = (dials.design == "comparison_sessions") & (rng.random(n) < dials.measured_only_share)
+    if dials.fault == "compared late":
+        only_measured = ~wanted & (rng.random(n) < 0.6)
+    blinded = faults.who_is_blind(rng.random(n) < dials.blinded_share, first, dials)
     order = np.where(first, "technique_first", "wait_first") if dials.design == "order_drawn" else np.full(n, "")
     columns: dict[str, Any] = {
         "session_id": [f"{c}-{visit:02d}" for c in people["client"]],
@@ -277,8 +320,8 @@ def _session_columns(
         "measured_side": side,
         "unit": dials.unit,
         "side_drawn": "yes" if dials.design == "side_drawn" else "",
-        "examiner": people["practitioner"].to_numpy(),
-        "examiner_blinded": np.where(rng.random(n) < dials.blinded_share, "yes", "no"),
+        "examiner": np.where(blinded, "e1", people["practitioner"].to_numpy()),
+        "examiner_blinded": np.where(blinded, "yes", "no"),
         "treated_now": ~only_measured,
     }
     return {name: np.full(n, v, dtype=object) if isinstance(v, str) else _plain(v) for name, v in columns.items()}
@@ -299,27 +342,38 @@ def _phases(
     sign: float,
     dials: ClinicDials,
     rng: np.random.Generator,
+    *,
+    gain: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
-    """The readings before, before_2, after_wait and after of the treated (or only measured) side."""
+    """The readings before, before_2, after_wait and after of the treated (or only measured) side.
+
+    `gain`: what a session gains by being measured again, whatever is done.
+    """
     n = len(people)
-    effect = sign * people["effect"].to_numpy()
+    effects, rows["hurts"] = faults.hurt(people["effect"].to_numpy(), dials, rng)
+    effect = sign * effects
     second = _read(true + up, dials, rng) if dials.second_baseline else np.full(n, np.nan)
-    loose = true + up * (2.0 if dials.second_baseline else 1.0) + sign * dials.wait_rise
+    second = faults.second_readings(before, second, dials)
+    loose = true + up * (2.0 if dials.second_baseline else 1.0) + sign * dials.wait_rise + gain
     lean = np.where(rows["examiner_blinded"] == "yes", 0.0, sign * dials.lean)
     treated = rows["treated_now"]
-    after_first = _read(loose + np.where(treated, effect + lean, 0.0), dials, rng)
+    noisy = dials.technique_noise
+    after_first = _read(loose + np.where(treated, effect + lean, 0.0), dials, rng, times=noisy)
     if dials.design != "order_drawn":
         return before, second, np.full(n, np.nan), after_first
     later = loose + up + sign * dials.wait_rise
     wait_first = rows["order"] == "wait_first"
     after_wait = np.where(wait_first, _read(loose, dials, rng), np.nan)
-    after = np.where(wait_first, _read(later + effect + lean, dials, rng), after_first)
+    after = np.where(wait_first, _read(later + effect + lean, dials, rng, times=noisy), after_first)
     return before, second, after_wait, after
 
 
 def _leave_empty(rows: Columns, sign: float, dials: ClinicDials, rng: np.random.Generator) -> Columns:
     """Unmoved sides whose after-reading is not written down."""
     rows = {**rows, "taken_after_wait": rows["after_wait"], "taken_after": rows["after"]}
+    if dials.missing_share > 0:
+        for phase in ("after_wait", "after"):
+            rows[phase] = np.where(rng.random(len(rows[phase])) < dials.missing_share, np.nan, rows[phase])
     if dials.not_written <= 0:
         return rows
     for phase in ("after_wait", "after"):

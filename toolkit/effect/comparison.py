@@ -46,12 +46,16 @@ class Compared:
     reading after), blinded (yes/no/unknown). Readings are oriented: better is higher.
     `against`: what the comparison is, in words. `within_visit`: does `y` end in the visit it began in? Where it ends in
     the next one it holds that visit's first reading, and no client's stiffness can be had from first readings.
+    `source`: the tidy rows that `rows` were made of, in the same order. `unclear`: sessions of the technique in which a
+    draw was due but no order is written, as tidy rows.
     """
 
     basis: Basis
     rows: pd.DataFrame
     against: str
     within_visit: bool = True
+    source: pd.DataFrame | None = None
+    unclear: pd.DataFrame | None = None
 
     @property
     def randomised(self) -> bool:
@@ -172,7 +176,25 @@ def by_order(technique: pd.DataFrame, *, better: str) -> Compared | None:
         return None
     outcome = drawn["after"].where(arm, drawn["after_wait"])
     rows = _as_compared(drawn, arm=arm, outcome=outcome, better=better)
-    return Compared(basis="randomised_order", rows=rows, against="waiting as long")
+    return Compared(
+        basis="randomised_order",
+        rows=rows,
+        against="waiting as long",
+        source=drawn.reset_index(drop=True),
+        unclear=_order_not_written(technique, drawn),
+    )
+
+
+def _order_not_written(technique: pd.DataFrame, drawn: pd.DataFrame) -> pd.DataFrame:
+    """Sessions without an order, by practitioners who draw, between the first and the last day that they drew on."""
+    blank = technique[~technique["order"].isin(("technique_first", "wait_first"))]
+    if blank.empty:
+        return blank
+    days = pd.to_datetime(drawn["date"]).groupby(drawn["practitioner"].astype(str)).agg(["min", "max"])
+    mine = blank["practitioner"].astype(str)
+    when = pd.to_datetime(blank["date"])
+    inside = (when >= mine.map(days["min"])) & (when <= mine.map(days["max"]))
+    return blank[(inside | (when.isna() & mine.isin(days.index))).to_numpy()]
 
 
 def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bool) -> Compared | None:
@@ -186,7 +208,8 @@ def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bo
         return None
     rows = _as_compared(chosen, arm=(role == "treated").to_numpy(), outcome=chosen["after"], better=better)
     basis: Basis = "randomised_side" if drawn else "other_side"
-    return Compared(basis=basis, rows=rows, against="the untreated side of the same sessions")
+    against = "the untreated side of the same sessions"
+    return Compared(basis=basis, rows=rows, against=against, source=chosen.reset_index(drop=True))
 
 
 def by_sessions(
@@ -202,7 +225,12 @@ def by_sessions(
     both = pd.concat([technique, comparison])
     arm = np.r_[np.ones(len(technique), bool), np.zeros(len(comparison), bool)]
     rows = _as_compared(both, arm=arm, outcome=both["after"], better=better)
-    return Compared(basis="randomised_protocol" if drawn else "comparison_sessions", rows=rows, against=against)
+    return Compared(
+        basis="randomised_protocol" if drawn else "comparison_sessions",
+        rows=rows,
+        against=against,
+        source=both.reset_index(drop=True),
+    )
 
 
 def comparison_rows(

@@ -1,0 +1,277 @@
+"""Was chance in charge? Whether anything known before a draw predicts what was drawn.
+
+Without a sealed schedule the records themselves are asked, at 1 % in all: a re-randomisation test of everything that was
+known before the draw (the largest of all standardised differences against its distribution over redraws), the order
+against the orders before it, clients who always got the same, and the count. Berger & Exner (1999), Controlled
+Clinical Trials 20:319-327, asked trials whether the allocation could be told from the readings (from memory).
+
+An honest draw in small balanced blocks makes an order depend on those before it. Where every sequence is as balanced as
+blocks keep it, only draws at which as many of each had come before are looked at: there every block design is a coin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from toolkit.effect.comparison import Compared
+from toolkit.effect.draw_units import drawn_units, known_before_draw
+
+Floats = NDArray[np.float64]
+Verdict = Literal["sealed and kept", "looks drawn", "not drawn", "too few to tell"]
+LIMIT = 0.01
+N_REDRAWS = 999
+FEWEST_DRAWS = 10
+UNEQUAL = 0.2  # a share below this (or above 1 less this) is taken for an unequal draw: leaving out makes none so small
+WEIGHTS = {"known before": 0.5, "orders before": 0.2, "clients": 0.1, "count": 0.2}
+_BALANCED_CLIENT, _BALANCED_ALL = 3, 5
+
+
+@dataclass(frozen=True, kw_only=True)
+class Pattern:
+    """One thing that predicted the draw: in words, by which part of the check, with its p (of this part alone)."""
+
+    part: str
+    words: str
+    p: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class DrawCheck:
+    """Whether chance was in charge. `p` is that of the whole check (1 % is the limit), `patterns` what was found.
+
+    `adjust`: one column for each pattern that can be adjusted for, by client and session_id. `units` holds what was
+    looked at, one row a draw (see `drawn_units`).
+    """
+
+    verdict: Verdict
+    p: float | None
+    n_draws: int
+    n_first: int
+    n_clients: int
+    patterns: tuple[Pattern, ...]
+    says: str
+    units: pd.DataFrame
+    adjust: pd.DataFrame
+
+    @property
+    def passed(self) -> bool:
+        """May what was compared be called drawn?"""
+        return self.verdict != "not drawn"
+
+    @property
+    def by_count(self) -> bool:
+        """Was it the mere number of each that gave it away: something was left out after the draw?"""
+        return any(one.part == "count" for one in self.patterns)
+
+
+def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
+    """Ask everything that was known before the draw whether it predicts what was drawn.
+
+    Parameters
+    ----------
+    compared
+        Rows whose order or side is said to have been drawn.
+    share
+        Share of technique first that was meant to be drawn; a half where it is not said.
+
+    Returns
+    -------
+    DrawCheck
+        Verdict, p of the whole check, and each pattern found, in words.
+
+    References
+    ----------
+    Berger VW, Exner DV (1999) Detecting selection bias in randomized clinical trials. Controlled Clinical Trials
+    20:319-327 (from memory). Westfall PH, Young SS (1993) Resampling-based multiple testing, ch. 2 (largest statistic).
+
+    Examples
+    --------
+    >>> from toolkit.effect.comparison import find_comparison
+    >>> from toolkit.simulate import ClinicDials, simulate_clinic
+    >>> rows = simulate_clinic(ClinicDials(n_clients=20), rng=1).rows
+    >>> asked = {"measure": "cervical_lateral_flexion", "region": "upper_trapezius"}
+    >>> found = find_comparison(rows, **asked, intervention="percussive_release", better="higher")
+    >>> check_draw(found).verdict
+    'looks drawn'
+    """
+    units = drawn_units(compared)
+    label = units["label"].to_numpy(dtype=float)
+    n, first = len(label), int(label.sum())
+    if n < FEWEST_DRAWS or min(first, n - first) < 3:
+        few = _few(compared, units, share)
+        return few
+    columns, told = known_before_draw(units)
+    from_known, standing = _known_patterns(label, columns, told)
+    patterns = [*from_known, *_orders_before(units, share), *_clients(units), *_count(label, share)]
+    whole = min((one.p / WEIGHTS[one.part] for one in patterns), default=1.0)
+    caught = tuple(sorted((one for one in patterns if one.p / WEIGHTS[one.part] < LIMIT), key=lambda one: one.p))
+    adjust = units[["client", "session_id"]].assign(
+        **{f"known {k}": columns[:, place] for k, place in enumerate(standing[:4] if caught else [])}
+    )
+    return DrawCheck(
+        verdict="not drawn" if caught else "looks drawn",
+        p=float(min(1.0, whole)),
+        n_draws=n,
+        n_first=first,
+        n_clients=int(units["client"].nunique()),
+        patterns=caught,
+        says=_says(compared, units, caught, whole),
+        units=units,
+        adjust=adjust,
+    )
+
+
+def _few(compared: Compared, units: pd.DataFrame, share: float | None) -> DrawCheck:
+    """Too few draws for a pattern; only the count can still tell."""
+    label = units["label"].to_numpy(dtype=float)
+    caught = tuple(one for one in _count(label, share) if one.p / WEIGHTS["count"] < LIMIT)
+    return DrawCheck(
+        verdict="not drawn" if caught else "too few to tell",
+        p=None,
+        n_draws=len(label),
+        n_first=int(label.sum()),
+        n_clients=int(units["client"].nunique()),
+        patterns=caught,
+        says=_says(compared, units, caught, None)
+        if caught
+        else f"{len(label)} draws are too few to tell whether chance was in charge.",
+        units=units,
+        adjust=units[["client", "session_id"]],
+    )
+
+
+def _known_patterns(
+    label: Floats, columns: Floats, told: list[tuple[str, Floats | None]]
+) -> tuple[list[Pattern], list[int]]:
+    """The column that predicts the draw best, against the best over redraws; and all that stand out, best first."""
+    if not columns.shape[1]:
+        return [], []
+    rng = np.random.default_rng(0)
+    could = rng.permuted(np.tile(label, (N_REDRAWS, 1)), axis=1) - label.mean()
+    spread = float(np.sqrt(label.mean() * (1 - label.mean()) * len(label) / (len(label) - 1)))
+    seen = (label - label.mean()) @ columns / spread
+    largest = np.abs(could @ columns).max(axis=1) / spread
+    p = (1 + np.sum(largest[:, None] >= np.abs(seen)[None, :] - 1e-12, axis=0)) / (1 + N_REDRAWS)
+    best = np.argsort(-np.abs(seen), kind="stable")
+    standing = [int(place) for place in best if p[place] / WEIGHTS["known before"] < LIMIT]
+    chosen = (standing or [int(best[0])])[:3]
+    named = [_in_words(label, told[place], float(seen[place])) for place in chosen]
+    found = [
+        Pattern(part="known before", words=words, p=float(p[place])) for place, words in zip(chosen, named, strict=True)
+    ]
+    return found, standing
+
+
+def _in_words(label: Floats, told: tuple[str, Floats | None], seen: float) -> str:
+    """What predicted, and how far apart it puts the shares."""
+    words, values = told
+    if values is None:
+        return f"{words}: {'the more' if seen > 0 else 'the less'}, the oftener {{first}}"
+    inside, outside = label[values == 1], label[values == 0]
+    return (
+        f"{words}: {{first}} in {int(inside.sum())} of {len(inside)}, elsewhere in {int(outside.sum())} of "
+        f"{len(outside)}"
+    )
+
+
+def _orders_before(units: pd.DataFrame, share: float | None) -> list[Pattern]:
+    """The order against the orders before it, in the sequence of each client, each practitioner, and all."""
+    units = units[~units["per_client"]]
+    label = units["label"].to_numpy(dtype=float)
+    if len(label) < FEWEST_DRAWS or (share is not None and abs(share - 0.5) > 0.1) or abs(label.mean() - 0.5) > 0.3:
+        return []
+    codes = (
+        ("of one client", pd.factorize(units["client"])[0], _BALANCED_CLIENT),
+        ("of one practitioner", pd.factorize(units["practitioner"])[0], _BALANCED_ALL),
+        ("of the clinic", np.zeros(len(units), dtype=np.intp), _BALANCED_ALL),
+    )
+    tried = [one for name, code, limit in codes for one in _one_sequence(label, code, name, limit)]
+    if not tried:
+        return []
+    words, p = min(tried, key=lambda one: one[1])
+    return [Pattern(part="orders before", words=words, p=min(1.0, p * len(tried)))]
+
+
+def _one_sequence(label: Floats, code: NDArray[np.intp], name: str, limit: int) -> Iterator[tuple[str, float]]:
+    """Agreement of each order with the one 1, 2, … before it in its sequence; p exact for a coin."""
+    order = np.argsort(code, kind="stable")
+    sign, code = np.where(label[order] == 1, 1, -1), code[order]
+    if len(np.unique(code)) == len(code):
+        return
+    starts = np.r_[True, code[1:] != code[:-1]]
+    total = np.cumsum(sign) - sign
+    start = np.maximum.accumulate(np.where(starts, np.arange(len(sign)), 0))
+    before = total - total[start]
+    balanced = bool(np.abs(before + sign).max() <= limit)
+    if balanced:  # as blocks would keep it: look only where as many of each had come before
+        free = before == 0
+        sign, code = sign[free], code[free]
+        yield f"the same comes first again and again in the sessions {name}", _coin(int((sign == 1).sum()), len(sign))
+    for lag in range(1, 5 if balanced else 8):
+        same = code[lag:] == code[:-lag]
+        agree = (sign[lag:] == sign[:-lag])[same]
+        yield _lag_words(lag, name, float(agree.mean()) if len(agree) else 0.5), _coin(int(agree.sum()), len(agree))
+
+
+def _lag_words(lag: int, name: str, share: float) -> str:
+    """What the order does after the one `lag` before it."""
+    if lag == 1 and share < 0.5:
+        return f"every second session {name} is {{first}}: the two orders take turns"
+    where = "the one before" if lag == 1 else f"the one {lag} before"
+    return f"in the sessions {name} the order is {'the same as' if share > 0.5 else 'the other than'} {where}"
+
+
+def _coin(n_heads: int, n: int) -> float:
+    """Exact two-sided p of a fair coin."""
+    return float(stats.binomtest(n_heads, n).pvalue) if n >= 6 else 1.0
+
+
+def _clients(units: pd.DataFrame) -> list[Pattern]:
+    """Do some clients get one order far oftener than a coin would give it to them?
+
+    Chi-squared of clients against the common share; a scaled chi-squared with the moments that redraws give it.
+    """
+    units = units[~units["per_client"]]
+    code, names = pd.factorize(units["client"])
+    label = units["label"].to_numpy(dtype=float)
+    n, k = len(label), len(names)
+    share = label.mean() if n else 0.0
+    if n - k < FEWEST_DRAWS or k < 3 or share in (0.0, 1.0):
+        return []
+    members = np.zeros((n, k))
+    members[np.arange(n), code] = 1.0 / np.sqrt(np.bincount(code)[code])
+    could = np.random.default_rng(1).permuted(np.tile(label, (N_REDRAWS // 3, 1)), axis=1) - share
+    by_chance = np.sum((could @ members) ** 2, axis=1)
+    seen = float(np.sum(((label - share) @ members) ** 2))
+    scale = float(by_chance.var(ddof=1) / (2 * by_chance.mean()))
+    p = float(stats.chi2.sf(seen / scale, by_chance.mean() / scale)) if scale > 1e-9 else 1.0
+    return [Pattern(part="clients", words="some clients are nearly always {first}, others nearly never", p=p)]
+
+
+def _count(label: Floats, share: float | None) -> list[Pattern]:
+    """Is the number of each what the draw would give?"""
+    n, first = len(label), int(label.sum())
+    if n < 6 or (share is None and not UNEQUAL <= first / n <= 1 - UNEQUAL):
+        return []
+    p = float(stats.binomtest(first, n, 0.5 if share is None else share).pvalue)
+    return [Pattern(part="count", words=f"{first} of {n} sessions are {{first}}, which a coin does not give", p=p)]
+
+
+def _says(compared: Compared, units: pd.DataFrame, caught: tuple[Pattern, ...], whole: float | None) -> str:
+    """The outcome in words."""
+    first = "treated first" if compared.basis == "randomised_order" else "treated on the left"
+    n = f"{len(units)} draws of {units['client'].nunique()} clients"
+    if not caught:
+        return (
+            f"Nothing known before predicts what was drawn ({n}; visits, days, readings before, practitioners, the orders "
+            "and changes before, the count). That is what a draw looks like; only a sealed schedule proves one."
+        )
+    named = "; ".join(one.words.format(first=first) for one in caught[:3])
+    return f"This does not look drawn at random ({n}): {named}."

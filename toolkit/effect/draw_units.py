@@ -1,0 +1,222 @@
+"""What was drawn, one row a draw, and everything that was known before it.
+
+The unit of a draw is a session; where the order of a client was drawn once, it is the client. Rows stand in the order
+of their days, then of their session numbers, so that the order of rows in a file changes nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from toolkit.effect.comparison import Compared
+
+Floats = NDArray[np.float64]
+FEWEST = 8  # sessions that share a value before it can tell anything
+MOST_PRACTITIONERS = 8
+WORDS_KNOWN_BEFORE = (
+    "site",
+    "practitioner",
+    "region",
+    "treated_side",
+    "measured_side",
+    "position",
+    "tissue_length",
+    "head",
+    "setting",
+)
+_WEEKDAYS = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
+
+
+def drawn_units(compared: Compared) -> pd.DataFrame:
+    """One row a draw, in the order of time: label (1 = technique first, or left side treated), and what was known.
+
+    Columns: label, client, practitioner, session_id, when (days), visit, first, base, gap, previous (full change at the
+    client's last session, less the mean of its order), previous_y, and the words of `WORDS_KNOWN_BEFORE` that are kept.
+    """
+    frame = _sessions(compared)
+    frame = frame.sort_values(["when", "_number", "client"], kind="stable", ignore_index=True)
+    client = frame.groupby("client", sort=False)
+    frame["visit"] = client.cumcount() + 1
+    for name in ("full", "y"):
+        level = frame.groupby("label")[name].transform("mean")
+        frame[f"previous_{name}"] = (frame[name] - level).groupby(frame["client"]).shift(1)
+    frame["step"] = frame["first"] - client["first"].shift(1)
+    frame["since"] = frame["when"] - client["when"].shift(1)
+    return _once_a_client(frame)
+
+
+def _sessions(compared: Compared) -> pd.DataFrame:
+    """Compared rows as one row a session, with its label."""
+    rows = compared.rows
+    source = compared.source if compared.source is not None else pd.DataFrame(index=range(len(rows)))
+    frame = rows[["client", "practitioner", "session_id", "arm", "base", "gap", "y"]].copy()
+    frame["first"] = rows["base"] + rows["gap"]
+    frame["when"] = _days(rows, source)
+    whole = {"before", "after"} <= set(source.columns)
+    frame["full"] = (source["after"] - source["before"]).to_numpy(dtype=float) if whole else rows["y"]
+    words = [name for name in WORDS_KNOWN_BEFORE if name in source and name != "practitioner"]
+    for name in words:
+        frame[name] = source[name].astype(str).to_numpy()
+    keys = ["client", "session_id"]
+    if compared.basis in ("randomised_side", "other_side"):
+        frame = _side_labels(frame, words)
+    else:
+        numbers = frame.groupby(keys, sort=False)[["arm", "base", "gap", "y", "first", "full", "when"]].mean()
+        frame = numbers.join(frame.groupby(keys, sort=False)[["practitioner", *words]].first()).reset_index()
+        frame["label"] = (frame["arm"] > 0.5).astype(float)
+    padded = frame["session_id"].astype(str).str.replace(r"\d+", lambda found: found.group().zfill(12), regex=True)
+    return frame.assign(_number=padded)
+
+
+def _side_labels(frame: pd.DataFrame, words: list[str]) -> pd.DataFrame:
+    """One row a session: was the left side treated? Readings are left less right, changes treated less untreated."""
+    keys = ["client", "session_id"]
+    left = frame["treated_side"] == "left" if "treated_side" in frame else frame["arm"] == 1
+    frame = frame.assign(label=left.astype(float), _left=np.where(left == (frame["arm"] == 1), 1.0, -1.0))
+    for name in ("base", "gap", "first"):
+        frame[name] = frame[name] * frame["_left"]
+    for name in ("y", "full"):
+        frame[name] = frame[name] * np.where(frame["arm"] == 1, 1.0, -1.0)
+    numbers = frame.groupby(keys, sort=False)[["base", "gap", "first", "y", "full"]].sum(min_count=2)
+    keep = [name for name in words if name not in ("treated_side", "measured_side")]
+    return numbers.join(frame.groupby(keys, sort=False)[["label", "when", "practitioner", *keep]].first()).reset_index()
+
+
+def _days(rows: pd.DataFrame, source: pd.DataFrame) -> Floats:
+    """Days on the calendar; days since the first visit where there are no dates; visits where there are neither."""
+    dates = pd.to_datetime(rows["date"])
+    days = ((dates - dates.min()) / pd.Timedelta(days=1)).to_numpy(dtype=float)
+    for name in ("day", "visit"):
+        if np.isnan(days).all() and name in source:
+            days = source[name].to_numpy(dtype=float, na_value=np.nan)
+    return np.asarray(np.nan_to_num(days, nan=0.0))
+
+
+def _once_a_client(frame: pd.DataFrame) -> pd.DataFrame:
+    """Clients whose order was drawn once as one row; `per_client` says which rows those are."""
+    by = frame.groupby("client", sort=False)["label"]
+    count, mean = by.transform("size").to_numpy(), by.transform("mean").to_numpy()
+    constant = (count > 1) & ((mean == 0) | (mean == 1))
+    once = _drawn_once(frame, constant, count)
+    frame = frame.assign(per_client=once)
+    kept = ~once | (frame["visit"] == 1).to_numpy()
+    return frame[kept].reset_index(drop=True)
+
+
+def _drawn_once(frame: pd.DataFrame, constant: NDArray[np.bool_], count: NDArray[np.intp]) -> NDArray[np.bool_]:
+    """Which rows belong to clients whose order was drawn once: more clients keep one order than a coin would leave.
+
+    Both orders must have fallen to them about equally often, else the clients differ by something other than a coin.
+    """
+    first = (frame["visit"] == 1).to_numpy()
+    several = first & (count > 1)
+    expected = float(np.sum(2.0 ** (1.0 - count[several])))
+    seen = int((several & constant).sum())
+    if seen < 3 or stats.poisson.sf(seen - 1, max(expected, 1e-9)) > 1e-4:
+        return np.zeros(len(frame), dtype=bool)
+    if (several & ~constant).any():  # mixed: only those who came often enough to tell
+        constant = constant & (count >= 4)
+        several = several & constant
+    labels = frame.loc[several & constant, "label"]
+    balanced = len(labels) > 0 and stats.binomtest(int(labels.sum()), len(labels)).pvalue > 0.01
+    return constant if balanced else np.zeros(len(frame), dtype=bool)
+
+
+def known_before_draw(units: pd.DataFrame) -> tuple[Floats, list[tuple[str, Floats | None]]]:
+    """Everything that could predict a draw: standardised columns, and for each its words and, if yes/no, its values.
+
+    A column is there where it varies and at least `FEWEST` draws share each of its values.
+    """
+    columns, told = [], []
+    for words, values in _candidates(units):
+        known = np.where(np.isfinite(values), values, np.nan)
+        if np.isfinite(known).sum() < FEWEST:
+            continue
+        two = np.isin(values, (0.0, 1.0)).all()
+        if two and min(values.sum(), len(values) - values.sum()) < min(FEWEST, max(3, len(values) // 4)):
+            continue
+        centred = np.nan_to_num(known - np.nanmean(known))
+        size = float(np.sqrt(centred @ centred))
+        if size > 1e-9:
+            columns.append(centred / size)
+            told.append((words, values if two else None))
+    return (np.column_stack(columns) if columns else np.zeros((len(units), 0))), told
+
+
+def _candidates(units: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
+    """Words and values of all candidates, those of each practitioner alone at the end."""
+    yield from _moments(units)
+    yield from _readings(units)
+    for name in WORDS_KNOWN_BEFORE:
+        if name in units:
+            shown = units[name].astype(str)
+            for value in shown[shown != ""].value_counts().index[:MOST_PRACTITIONERS]:
+                yield f"{name.replace('_', ' ')} {value}", (shown == value).to_numpy(dtype=float)
+    for code in ("client", "session_id"):
+        digits = units[code].astype(str).str.extract(r"(\d)\D*$")[0].astype(float).to_numpy()
+        if np.isfinite(digits).all():
+            yield f"{code.split('_')[0]} numbers that are odd", digits % 2
+    carried = units["practitioner"].value_counts()
+    for name in carried.index[: MOST_PRACTITIONERS if len(carried) > 1 else 0]:
+        mine = (units["practitioner"] == name).to_numpy()
+        if mine.sum() >= FEWEST:
+            yield from _of_one(units, str(name), mine)
+
+
+def _of_one(units: pd.DataFrame, name: str, mine: NDArray[np.bool_]) -> Iterator[tuple[str, Floats]]:
+    """The leading candidates within one practitioner's sessions, nought elsewhere."""
+    yield f"sessions of {name}", mine.astype(float)
+    some = units[mine]
+    for words, values in (*_moments(some, coarse=True), *_readings(some, coarse=True)):
+        whole = np.zeros(len(units))
+        whole[mine] = np.nan_to_num(values - np.nanmean(values)) if np.isfinite(values).any() else 0.0
+        yield f"{words}, with {name}", whole
+
+
+def _moments(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str, Floats]]:
+    """When: visits, days, stretches of the calendar, weekdays, odd days and weeks, time since the last visit."""
+    visit, when = units["visit"].to_numpy(dtype=float), units["when"].to_numpy(dtype=float)
+    yield "later visits", visit
+    yield "first visits", (visit == 1).astype(float)
+    yield "visits up to the second", (visit <= 2).astype(float)
+    yield "visits up to the third", (visit <= 3).astype(float)
+    yield "later days", when
+    cuts = np.quantile(when, np.linspace(0.1, 0.9, 3 if coarse else 9))
+    for share, cut in zip(np.linspace(10, 90, len(cuts)), cuts, strict=True):
+        yield f"the first {share:.0f} % of the days", (when <= cut).astype(float)
+    if coarse:
+        return
+    for low, high in zip(cuts[:-1], cuts[1:], strict=True):
+        yield "one stretch of the calendar", ((when > low) & (when <= high)).astype(float)
+    yield "second visits", (visit == 2).astype(float)
+    yield "visits with an even number", (visit % 2 == 0).astype(float)
+    day = (when - when.min()).astype(int)
+    for number, name in enumerate(_WEEKDAYS):
+        yield f"one day of the week ({name} where the first day was a Monday)", (day % 7 == number).astype(float)
+    yield "every other day", (day % 2).astype(float)
+    yield "every other week", ((day // 7) % 2).astype(float)
+    yield "long gaps since the last visit", units["since"].to_numpy(dtype=float)
+    yield "the first session of a day", (~units["when"].duplicated()).to_numpy(dtype=float)
+
+
+def _readings(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str, Floats]]:
+    """Readings before, as a height, against the client's last one, and what the last session moved."""
+    first, base = (units[name].to_numpy(dtype=float) for name in ("first", "base"))
+    yield "the first reading before", first
+    yield "the last reading before", base
+    yield "what the client's last session moved", units["previous_full"].to_numpy(dtype=float)
+    if coarse:
+        return
+    yield "first less last reading before", units["gap"].to_numpy(dtype=float)
+    yield "the reading before, against the client's last visit", units["step"].to_numpy(dtype=float)
+    yield "what the client's last session moved at first", units["previous_y"].to_numpy(dtype=float)
+    known = np.isfinite(first)
+    if known.sum() >= 3 * FEWEST:
+        low, high = np.quantile(first[known], (0.25, 0.75))
+        yield "low readings before", (first <= low).astype(float)
+        yield "high readings before", (first >= high).astype(float)
