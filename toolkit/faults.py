@@ -35,14 +35,14 @@ FAULTS: dict[str, str] = {
     "one arm blind": "the reader knows what was done after the technique, and not after waiting",
     "leaning where not blind": "half of the readings are not blind, and lean",
     "second reading copied": "the second reading before is the first one again, and the reader leans a little",
-    "second reading remembered": "the second reading before is drawn towards the first one, and the reader leans a little",
+    "second reading remembered": "the second reading before leans on the first one, and the reader leans a little",
     "one client": "one client comes nine times as often as all others together, and alone moves",
     "compared late": "sessions that are only measured come late in the course, when nothing moves any more",
-    "sides in turn": "left and right are treated in turn, and one side gains by being measured on odd visits",
+    "sides in turn": "left and right are treated in turn, and the side whose turn it is gains by being measured",
     "worse side": "the side that reads worse is treated, and called drawn",
     "order invented": "the order is written afterwards, to suit the readings",
     "good waits not written": "wait sessions that moved are not written down",
-    "no gain, counts kept": "technique sessions that moved nothing are not written, and as many wait sessions by chance",
+    "no gain, counts kept": "technique sessions that moved nothing are not written, nor as many wait sessions",
 }
 ONLY_A_SCHEDULE_SHOWS = ("order invented", "good waits not written", "no gain, counts kept")
 _GAIN = 4.0  # what a favoured session gains by being measured again
@@ -78,8 +78,33 @@ def chosen_order(first: np.ndarray, wanted: np.ndarray, dials: ClinicDials) -> n
 
 
 def gain_of(wanted: np.ndarray, dials: ClinicDials) -> np.ndarray:
-    """What each session gains by being measured again, whatever is done."""
-    return _GAIN * wanted
+    """What each session gains by being measured again, whatever is done (of two sides, the one whose turn it is)."""
+    return np.full(len(wanted), _GAIN) if dials.fault == "sides in turn" else _GAIN * wanted
+
+
+def treated_sides(side: np.ndarray, wanted: np.ndarray, dials: ClinicDials) -> np.ndarray:
+    """Which side is treated: what the coin said, but for the fault."""
+    return np.where(wanted, "left", "right") if dials.fault == "sides in turn" else side
+
+
+def swap_sides(
+    rows: dict[str, np.ndarray], other: dict[str, np.ndarray], effect: np.ndarray, dials: ClinicDials
+) -> None:
+    """Treat the side that reads worse: both sides change places where the other one does, in place."""
+    if dials.fault != "worse side":
+        return
+    sign = 1.0 if dials.better == "higher" else -1.0
+    swap = sign * (other["before"] - rows["before"]) < 0
+    for name in ("before", "before_2", "after", "taken_after"):
+        mine, theirs = rows[name].copy(), other[name].copy()
+        moved = sign * effect * (1 - dials.spill_over) if "after" in name else 0.0
+        rows[name] = np.where(swap, theirs + moved, mine)
+        other[name] = np.where(swap, mine - moved, theirs)
+    for name in ("treated_side", "measured_side"):
+        turned = np.where(rows[name] == "left", "right", "left")
+        rows[name] = np.where(swap, turned, rows[name])
+    other["treated_side"] = rows["treated_side"].copy()
+    other["measured_side"] = np.where(rows["treated_side"] == "left", "right", "left").astype(object)
 
 
 def client_effects(effect: np.ndarray, dials: ClinicDials) -> np.ndarray:
@@ -130,20 +155,20 @@ def _no_gain(rows: pd.DataFrame, sign: float) -> pd.Series:
     return (rows["order"] == "technique_first") & (_first_change(rows, sign) < 1.0)
 
 
-def _blank_order(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.DataFrame:
+def _blank_order(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
     return rows.assign(order=rows["order"].where(~_no_gain(rows, sign), ""))
 
 
-def _same_typed(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.DataFrame:
+def _same_typed(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
     return rows.assign(after=rows["after"].astype(object).where(~_no_gain(rows, sign), "same as always"))
 
 
-def _entered_twice(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.DataFrame:
+def _entered_twice(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
     again = rows[_no_gain(rows, sign)]
     return pd.concat([rows, again.assign(after=again["after"] + 2.0)], ignore_index=True)
 
 
-def _no_gain_gone(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.DataFrame:
+def _no_gain_gone(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
     return rows[~_no_gain(rows, sign)].reset_index(drop=True)
 
 
@@ -151,17 +176,17 @@ def _half_gone(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.
     return rows[~(_no_gain(rows, sign) & (rng.random(len(rows)) < 0.5))].reset_index(drop=True)
 
 
-def _hurt_blank(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.DataFrame:
+def _hurt_blank(rows: pd.DataFrame, _sign: float, _: np.random.Generator) -> pd.DataFrame:
     left = (rows["order"] == "technique_first") & rows["hurts"].astype(bool)
     return rows.assign(after=rows["after"].where(~left))
 
 
-def _good_waits_empty(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.DataFrame:
+def _good_waits_empty(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
     good = (rows["order"] == "wait_first") & (_first_change(rows, sign) > 1.0)
     return rows.assign(after_wait=rows["after_wait"].where(~good))
 
 
-def _impossible(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.DataFrame:
+def _impossible(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
     return rows.assign(after=rows["after"].where(~_no_gain(rows, sign), 999.0))
 
 
@@ -175,7 +200,7 @@ def _invented(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.D
     return rows.assign(order=order, after_wait=read.where(waits), after=read.where(~waits, read))
 
 
-def _good_waits_gone(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> pd.DataFrame:
+def _good_waits_gone(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
     good = (rows["order"] == "wait_first") & (_first_change(rows, sign) > 2.0)
     return rows[~good].reset_index(drop=True)
 

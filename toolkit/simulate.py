@@ -258,14 +258,13 @@ def _one_visit(
     wanted = faults.favoured(people, visit, before, dials)
     rows = _session_columns(people, visit, week, wanted, dials, rng)
     up = sign * dials.warm_up
-    readings = _phases(
-        people, true + 0.0, before, rows, up, sign, dials, rng, gain=sign * faults.gain_of(wanted, dials)
-    )
+    readings = _phases(people, true, before, rows, up, sign, dials, rng, gain=sign * faults.gain_of(wanted, dials))
     rows |= dict(zip(("before", "before_2", "after_wait", "after"), readings, strict=True))
     moved = sign * (np.where(np.isnan(rows["after"]), rows["after_wait"], rows["after"]) - rows["before"])
     rows = _leave_empty(rows, sign, dials, rng)
     if dials.design in ("side_drawn", "other_side"):
         other = _other_side(people, rows, up, sign, dials, rng)
+        faults.swap_sides(rows, other, people["effect"].to_numpy(), dials)
         rows = {name: np.concatenate([values, other[name]]) for name, values in rows.items()}
     del rows["treated_now"]
     return rows, np.nan_to_num(moved)
@@ -300,7 +299,7 @@ def _session_columns(
     """The columns that hold no reading: who, when, what was done, what was drawn (`wanted`: if not by chance)."""
     n = len(people)
     date = np.datetime64(dials.start) + (people["start_day"].to_numpy() + int(week * 7)).astype("timedelta64[D]")
-    side = np.where(rng.random(n) < 0.5, "left", "right")
+    side = faults.treated_sides(np.where(rng.random(n) < 0.5, "left", "right"), wanted, dials)
     first = faults.chosen_order(rng.random(n) >= dials.waiting_share, wanted, dials)
     only_measured = (dials.design == "comparison_sessions") & (rng.random(n) < dials.measured_only_share)
     if dials.fault == "compared late":

@@ -1,7 +1,7 @@
 """Was chance in charge? Whether anything known before a draw predicts what was drawn.
 
-Without a sealed schedule the records themselves are asked, at 1 % in all: a re-randomisation test of everything that was
-known before the draw (the largest of all standardised differences against its distribution over redraws), the order
+Without a sealed schedule the records themselves are asked, at 1 % in all: a re-randomisation test of everything that
+was known before the draw (the largest of all standardised differences against its distribution over redraws), the order
 against the orders before it, clients who always got the same, and the count. Berger & Exner (1999), Controlled
 Clinical Trials 20:319-327, asked trials whether the allocation could be told from the readings (from memory).
 
@@ -105,8 +105,7 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
     label = units["label"].to_numpy(dtype=float)
     n, first = len(label), int(label.sum())
     if n < FEWEST_DRAWS or min(first, n - first) < 3:
-        few = _few(compared, units, share)
-        return few
+        return _few(compared, units, share)
     columns, told = known_before_draw(units)
     from_known, standing = _known_patterns(label, columns, told)
     patterns = [*from_known, *_orders_before(units, share), *_clients(units), *_count(label, share)]
@@ -122,7 +121,7 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
         n_first=first,
         n_clients=int(units["client"].nunique()),
         patterns=caught,
-        says=_says(compared, units, caught, whole),
+        says=_says(compared, units, caught),
         units=units,
         adjust=adjust,
     )
@@ -139,7 +138,7 @@ def _few(compared: Compared, units: pd.DataFrame, share: float | None) -> DrawCh
         n_first=int(label.sum()),
         n_clients=int(units["client"].nunique()),
         patterns=caught,
-        says=_says(compared, units, caught, None)
+        says=_says(compared, units, caught)
         if caught
         else f"{len(label)} draws are too few to tell whether chance was in charge.",
         units=units,
@@ -264,7 +263,7 @@ def _count(label: Floats, share: float | None) -> list[Pattern]:
     return [Pattern(part="count", words=f"{first} of {n} sessions are {{first}}, which a coin does not give", p=p)]
 
 
-def _says(compared: Compared, units: pd.DataFrame, caught: tuple[Pattern, ...], whole: float | None) -> str:
+def _says(compared: Compared, units: pd.DataFrame, caught: tuple[Pattern, ...]) -> str:
     """The outcome in words."""
     first = "treated first" if compared.basis == "randomised_order" else "treated on the left"
     n = f"{len(units)} draws of {units['client'].nunique()} clients"

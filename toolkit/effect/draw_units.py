@@ -29,7 +29,6 @@ WORDS_KNOWN_BEFORE = (
     "head",
     "setting",
 )
-_WEEKDAYS = ("Mondays", "Tuesdays", "Wednesdays", "Thursdays", "Fridays", "Saturdays", "Sundays")
 
 
 def drawn_units(compared: Compared) -> pd.DataFrame:
@@ -160,7 +159,7 @@ def _candidates(units: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
     for code in ("client", "session_id"):
         digits = units[code].astype(str).str.extract(r"(\d)\D*$")[0].astype(float).to_numpy()
         if np.isfinite(digits).all():
-            yield f"{code.split('_')[0]} numbers that are odd", digits % 2
+            yield f"{code.split('_')[0]} numbers that are odd", np.asarray(digits % 2, dtype=float)
     carried = units["practitioner"].value_counts()
     for name in carried.index[: MOST_PRACTITIONERS if len(carried) > 1 else 0]:
         mine = (units["practitioner"] == name).to_numpy()
@@ -174,7 +173,8 @@ def _of_one(units: pd.DataFrame, name: str, mine: NDArray[np.bool_]) -> Iterator
     some = units[mine]
     for words, values in (*_moments(some, coarse=True), *_readings(some, coarse=True)):
         whole = np.zeros(len(units))
-        whole[mine] = np.nan_to_num(values - np.nanmean(values)) if np.isfinite(values).any() else 0.0
+        shift = 0.0 if np.isin(values, (0.0, 1.0)).all() else np.nanmean(values) if np.isfinite(values).any() else 0.0
+        whole[mine] = np.nan_to_num(values - shift)
         yield f"{words}, with {name}", whole
 
 
@@ -196,12 +196,12 @@ def _moments(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str
     yield "second visits", (visit == 2).astype(float)
     yield "visits with an even number", (visit % 2 == 0).astype(float)
     day = (when - when.min()).astype(int)
-    for number, name in enumerate(_WEEKDAYS):
-        yield f"one day of the week ({name} where the first day was a Monday)", (day % 7 == number).astype(float)
+    for number in range(7):
+        yield "one day of the week", (day % 7 == number).astype(float)
     yield "every other day", (day % 2).astype(float)
     yield "every other week", ((day // 7) % 2).astype(float)
     yield "long gaps since the last visit", units["since"].to_numpy(dtype=float)
-    yield "the first session of a day", (~units["when"].duplicated()).to_numpy(dtype=float)
+    yield "the first session of a day", np.asarray(~units["when"].duplicated(), dtype=float)
 
 
 def _readings(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str, Floats]]:
