@@ -269,8 +269,8 @@ def _says(compared: Compared, units: pd.DataFrame, caught: tuple[Pattern, ...]) 
     n = f"{len(units)} draws of {units['client'].nunique()} clients"
     if not caught:
         return (
-            f"Nothing known before predicts what was drawn ({n}; visits, days, readings before, practitioners, the orders "
-            "and changes before, the count). That is what a draw looks like; only a sealed schedule proves one."
+            f"Nothing known before predicts what was drawn ({n}; visits, days, readings before, practitioners, the "
+            "orders and changes before, the count). That is what a draw looks like; only a sealed schedule proves one."
         )
     named = "; ".join(one.words.format(first=first) for one in caught[:3])
     return f"This does not look drawn at random ({n}): {named}."

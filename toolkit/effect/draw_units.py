@@ -7,6 +7,7 @@ of their days, then of their session numbers, so that the order of rows in a fil
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
@@ -191,7 +192,7 @@ def _moments(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str
         yield f"the first {share:.0f} % of the days", (when <= cut).astype(float)
     if coarse:
         return
-    for low, high in zip(cuts[:-1], cuts[1:], strict=True):
+    for low, high in pairwise(cuts):
         yield "one stretch of the calendar", ((when > low) & (when <= high)).astype(float)
     yield "second visits", (visit == 2).astype(float)
     yield "visits with an even number", (visit % 2 == 0).astype(float)
