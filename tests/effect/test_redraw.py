@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from toolkit.effect.rerandomisation import flipped_sides, interval_from_edges, less_client_mean, redraw, shuffled_labels
+from toolkit.effect.rerandomisation import flipped_sides, less_client_mean, redraw, shuffled_labels
 
 
 def test_the_p_value_is_that_of_all_shuffles_written_out():
@@ -46,7 +46,7 @@ def test_an_interval_by_inversion_agrees_with_the_t_interval_where_that_is_right
     d = np.random.default_rng(5).normal(1.0, 2.0, 19)
     flips = flipped_sides(19, n_draws=20_000, rng=np.random.default_rng(6))
     got = redraw(d, np.ones(19), flips, np.zeros((19, 0)), np.arange(19), ratio=0.0)
-    low, high = interval_from_edges(got.edges, alpha=0.05)
+    low, high = got.limits(0.05)
     t = stats.ttest_1samp(d, 0).confidence_interval(0.95)
     assert (low, high) == pytest.approx((t.low, t.high), abs=0.15)
 
@@ -57,12 +57,27 @@ def test_the_interval_excludes_zero_exactly_when_p_is_below_alpha():
         d = rng.normal(0.8, 1.5, 12)
         flips = flipped_sides(12, n_draws=999, rng=rng)
         got = redraw(d, np.ones(12), flips, np.zeros((12, 0)), np.arange(12), ratio=0.0)
-        low, high = interval_from_edges(got.edges, alpha=0.05)
+        low, high = got.limits(0.05)
         assert (low > 0 or high < 0) == (got.p <= 0.05)
 
 
 def test_too_few_redraws_give_no_limit_instead_of_a_wrong_one():
-    assert interval_from_edges(np.arange(5.0), alpha=0.05) == (-np.inf, np.inf)
+    d = np.random.default_rng(2).normal(3.0, 1.0, 12)
+    flips = flipped_sides(12, n_draws=19, rng=np.random.default_rng(1))
+    got = redraw(d, np.ones(12), flips, np.zeros((12, 0)), np.arange(12), ratio=0.0)
+    assert got.limits(0.05) == (-np.inf, np.inf)
+
+
+def test_arms_that_scatter_differently_do_not_reject_too_often():
+    # 4 noisy treated, 16 quiet waiting, no effect: studentised redraws keep 5 % where plain ones would not.
+    rejected = 0
+    for seed in range(200):
+        rng = np.random.default_rng(seed)
+        arm = np.r_[np.ones(4), np.zeros(16)]
+        y = rng.normal(0, np.where(arm == 1, 5.0, 1.0))
+        could = shuffled_labels(arm, np.arange(20), n_draws=499, rng=rng)
+        rejected += redraw(y, arm, could, np.ones((20, 1)), np.arange(20), ratio=0.0).p <= 0.05
+    assert rejected <= 32
 
 
 def test_with_a_large_variance_ratio_client_means_are_taken_off_whole():
@@ -77,8 +92,8 @@ def test_few_possible_draws_give_no_limit_however_many_redraws_are_made():
     y, arm = np.array([9.0, 8.0, 7.0, 1.0, 2.0, 3.0]), np.array([1.0, 1, 1, 0, 0, 0])
     could = shuffled_labels(arm, np.arange(6), n_draws=4999, rng=np.random.default_rng(1))
     got = redraw(y, arm, could, np.ones((6, 1)), np.arange(6), ratio=0.0)
-    assert interval_from_edges(got.edges, alpha=0.05) == (-np.inf, np.inf)
-    low, high = interval_from_edges(got.edges, alpha=0.2)
+    assert got.limits(0.05) == (-np.inf, np.inf)
+    low, high = got.limits(0.2)
     assert 0 < low < got.value < high
 
 
@@ -88,5 +103,5 @@ def test_limits_and_p_agree_where_few_draws_are_possible():
         y, arm = rng.normal(0, 1, 8), np.array([1.0, 1, 1, 1, 0, 0, 0, 0])
         could = shuffled_labels(arm, np.arange(8), n_draws=1999, rng=rng)
         got = redraw(y, arm, could, np.ones((8, 1)), np.arange(8), ratio=0.0)
-        low, high = interval_from_edges(got.edges, alpha=0.05)
+        low, high = got.limits(0.05)
         assert (low > 0 or high < 0) == (got.p <= 0.05)

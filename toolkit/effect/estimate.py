@@ -3,8 +3,8 @@
 One row a session and arm (sides of one session share their draw, so they count once). A drawn comparison is
 adjusted for the readings before it; sessions that nobody drew as `not_drawn` says; the other side of the same session
 for its readings only where there is no second baseline, as a noisy baseline that differs biases.
-Mixed model with clients and practitioners, Kenward–Roger df (Kenward & Roger 1997); fewer than 20 clients and a
-drawn comparison: re-randomisation instead.
+Mixed model with clients and practitioners, its interval robust over clients (see `whose_average`); fewer than 20
+clients and a drawn comparison: studentised re-randomisation instead.
 """
 
 from __future__ import annotations
@@ -17,13 +17,15 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect import missing_readings as bounds
+from toolkit.effect.cluster_robust import cluster_robust, equal_clients
 from toolkit.effect.comparison import Compared
 from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn, indicators
-from toolkit.effect.rerandomisation import flipped_sides, interval_from_edges, redraw, shuffled_labels
+from toolkit.effect.rerandomisation import Redrawn, flipped_sides, redraw, shuffled_labels
+from toolkit.effect.whose_average import average, flatters, scatter_by_arm
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import MixedFit
-from toolkit.quantiles import t_quantile
+from toolkit.quantiles import t_above, t_quantile
 from toolkit.records.same_order import content_seed
 
 Floats = NDArray[np.float64]
@@ -37,7 +39,7 @@ N_DRAWS = 4999
 class Attributable:
     """Technique minus comparison, in the measure's unit, better = positive.
 
-    `se` and `df` are those of the model; after redraws they are None and `edges` holds what the interval is read from.
+    `se` and `df` are those of the model; after redraws they are None and the interval is read from `redrawn`.
     `adjusted`: the ways of adjusting that bracket a comparison nobody drew. `parts`: the fits that a bounded estimate
     was put together from. `at_level` gives the same at another level.
     """
@@ -53,7 +55,8 @@ class Attributable:
     n_sessions: int
     n_filled: int
     confidence_level: float
-    edges: Floats | None = None
+    n_rows: int = 0
+    redrawn: Redrawn | None = None
     adjusted: Adjusted | None = None
     parts: tuple[Attributable, ...] = ()
 
@@ -68,8 +71,8 @@ class Attributable:
             return _put_together(*(part.at_level(confidence_level) for part in self.parts), n_filled=self.n_filled)
         if self.adjusted is not None:
             low, high = self.adjusted.interval(confidence_level)
-        elif self.edges is not None:
-            low, high = interval_from_edges(self.edges, alpha=1 - confidence_level)
+        elif self.redrawn is not None:
+            low, high = self.redrawn.limits(1 - confidence_level)
         else:
             reach = float(t_quantile((1 + confidence_level) / 2, self.df)) * float(self.se or 0.0)
             low, high = self.mean - reach, self.mean + reach
@@ -165,12 +168,23 @@ def _can_vary(design: Design) -> bool:
 
 
 def _by_model(design: Design) -> dict[str, Any]:
-    """Mean, se, df, p and method from the mixed model."""
+    """Mean, se, df, p and method from the mixed model, the interval robust over clients."""
     slope = _can_vary(design)
-    got = _model(design, slope=slope).contrast("technique", ddf="kenward_roger")
+    columns = np.column_stack([design.label, design.covariates])
+    fit = _model(design, slope=slope)
+    spread = (1.0, 1.0)
+    if _varies(design.label):
+        left = design.y - columns @ np.linalg.lstsq(columns, design.y, rcond=None)[0]
+        spread = scatter_by_arm(left, design.label)
+    got = average(design.y, columns, design.client, design.practitioner, fit, spread)
     who = "clients and practitioners" if _varies(design.label) else "differences of sides, clients"
-    said = f"mixed model, {who} random, Kenward–Roger df{'; effect varying between clients' if slope else ''}"
-    return {"mean": got.value, "se": got.se, "df": got.df, "p": got.p, "method": said, "edges": None}
+    said = (
+        f"mixed model, {who} random{'; effect varying between clients' if slope else ''}; "
+        f"cluster-robust interval (CR2), {got.words}"
+    )
+    found = got.found
+    p = float(2 * t_above(abs(found.value) / found.se, found.df))
+    return {"mean": found.value, "se": found.se, "df": found.df, "p": p, "method": said}
 
 
 def _by_adjustment(complete: Compared) -> dict[str, Any]:
@@ -183,16 +197,28 @@ def _by_adjustment(complete: Compared) -> dict[str, Any]:
 
 
 def _by_redraws(design: Design, *, paired: bool, rng: np.random.Generator, n_draws: int) -> dict[str, Any]:
-    """Mean, p, method and edges from redraws of what was drawn."""
+    """Mean, p, method and limits from redraws of what was drawn."""
     could = (
         flipped_sides(len(design.y), n_draws=n_draws, rng=rng)
         if paired
         else shuffled_labels(design.label, design.client, n_draws=n_draws, rng=rng)
     )
-    ratio = _variance_ratio(design)
-    got = redraw(design.y, design.label, could, design.covariates, design.client, ratio=ratio)
-    said = f"re-randomisation of what was drawn ({got.n_draws} redraws), interval by test inversion"
-    return {"mean": got.value, "se": None, "df": None, "p": got.p, "method": said, "edges": got.edges}
+    weight, words = _weights(design)
+    ratio = _variance_ratio(design) if weight is None else 0.0
+    got = redraw(design.y, design.label, could, design.covariates, design.client, ratio=ratio, weight=weight)
+    said = f"re-randomisation of what was drawn ({got.n_draws} redraws), studentised{words}; interval by test inversion"
+    return {"mean": got.value, "se": None, "df": None, "p": got.p, "method": said, "redrawn": got}
+
+
+def _weights(design: Design) -> tuple[Floats | None, str]:
+    """Equal weights of clients where weighing by sessions would flatter the technique."""
+    columns = np.column_stack([design.label, design.covariates])
+    equal = equal_clients(design.client)
+    by_sessions = cluster_robust(design.y, columns, design.client, np.ones(len(design.y)))
+    by_clients = cluster_robust(design.y, columns, design.client, equal)
+    if by_sessions is None or by_clients is None or not flatters(by_sessions, by_clients):
+        return None, ""
+    return equal, ", every client weighing the same"
 
 
 def _redraws_of(design: Design, rng: np.random.Generator | int) -> np.random.Generator:
@@ -259,6 +285,7 @@ def estimate(
         n_sessions=len(design.y),
         n_filled=0,
         confidence_level=confidence_level,
+        n_rows=len(complete.rows),
         **found,
     ).at_level(confidence_level)
 
@@ -282,16 +309,15 @@ def bounded(
         complete: the estimate from the rows that have one.
     """
     n_empty = bounds.n_missing(compared.rows)
-    if n_empty == 0:
+    filled = bounds.filling(compared.rows) if n_empty else None
+    if filled is None and len(compared.rows) == complete.n_rows:
         return complete
+    ways = [compared.rows] * 2
+    if filled is not None:
+        ways = [bounds.fill(compared.rows, how) for how in (filled.against, filled.in_favour)]
     against, in_favour = (
-        estimate(
-            replace(compared, rows=bounds.fill(compared.rows, how)),
-            confidence_level=complete.confidence_level,
-            rng=rng,
-            n_draws=n_draws,
-        )
-        for how in (bounds.LOWER, bounds.UPPER)
+        estimate(replace(compared, rows=rows), confidence_level=complete.confidence_level, rng=rng, n_draws=n_draws)
+        for rows in ways
     )
     return _put_together(against, complete, in_favour, n_filled=n_empty)
 
@@ -305,8 +331,9 @@ def _put_together(
         mean=complete.mean,
         ci_low=min(against.ci_low, complete.ci_low),
         ci_high=max(complete.ci_high, in_favour.ci_high, against.ci_high),
-        method=f"{against.method}; {n_filled} missing readings filled in against the technique "
-        "(lower limit) and for it (upper limit)",
+        method=complete.method
+        + (f"; {n_filled} missing readings filled in against the technique (lower limit) and for it (upper limit)")
+        * bool(n_filled),
         n_filled=n_filled,
         parts=(against, complete, in_favour),
     )

@@ -7,15 +7,39 @@ those who leave out what did not move leave out more of it where nothing was don
 the unmoved sides are not written down: with the lower quartile up to 7 % of the upper limits lie below the truth, with
 the 15th percentile at most 1.3 % (150 clinics a
 cell; tests/benchmarks/validity.md shows what the interval then covers, 500 a cell).
+
+Where one arm lost more than the other, a quantile is a guess: hurt sides that nobody writes down lie below any. Then
+what is missing in that arm is taken to be the worst (or best) change written down in either. One exception: where the
+comparison lost more, and what it lost had started from readings after which little is expected, it lost unmoved sides.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
 
+Floats = NDArray[np.float64]
 LOWER = (0.25, 0.50)
 UPPER = (0.50, 0.15)
+APART = 0.10  # shares missing that differ by so much, and not plainly by chance
+BY_CHANCE = 0.2
+CLEARLY = 0.01
+
+
+@dataclass(frozen=True, kw_only=True)
+class Filling:
+    """What a missing change is taken to be: (technique, comparison), against the technique and for it.
+
+    `harsher`: which arm lost so much more that the worst (best) change written down is taken there, "" for neither.
+    """
+
+    against: tuple[float, float]
+    in_favour: tuple[float, float]
+    harsher: str = ""
 
 
 def n_missing(rows: pd.DataFrame) -> int:
@@ -23,24 +47,74 @@ def n_missing(rows: pd.DataFrame) -> int:
     return int(rows["y"].isna().sum())
 
 
-def fill(rows: pd.DataFrame, quantiles: tuple[float, float]) -> pd.DataFrame:
-    """Compared rows with every missing change filled in by quantiles of the comparison's observed changes.
+def filling(rows: pd.DataFrame) -> Filling | None:
+    """What missing changes are taken to be; None where the comparison has none to fill from.
 
-    Args:
-        rows: compared rows with `arm` and `y`.
-        quantiles: the quantile that a missing technique change gets, and the one a missing comparison change gets.
+    Parameters
+    ----------
+    rows
+        Compared rows: `arm`, `y` (NaN = missing), `base`, `gap`; `uncounted` (True: a row that stands for a session
+        that may have been left out, no proof of it) where there are such.
 
-    Returns:
-        The rows, none missing; unchanged where the comparison has no observed change to fill from.
-
-    Example:
-        >>> rows = pd.DataFrame({"arm": [1.0, 0.0, 0.0, 0.0], "y": [np.nan, 0.0, 2.0, 4.0]})
-        >>> fill(rows, LOWER)["y"].tolist()
-        [1.0, 0.0, 2.0, 4.0]
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"arm": [1.0, 1.0, 0.0, 0.0, 0.0], "y": [np.nan, 3.0, 0.0, 2.0, 4.0]})
+    >>> filling(rows).against
+    (1.0, 2.0)
     """
-    observed = rows.loc[(rows["arm"] == 0) & rows["y"].notna(), "y"].to_numpy()
-    if len(observed) == 0:
-        return rows
-    technique, comparison = np.quantile(observed, quantiles)
-    value = np.where(rows["arm"].to_numpy() == 1, technique, comparison)
-    return rows.assign(y=rows["y"].where(rows["y"].notna(), value))
+    comparison = rows.loc[(rows["arm"] == 0) & rows["y"].notna(), "y"].to_numpy(dtype=float)
+    if not len(comparison):
+        return None
+    against, in_favour = (tuple(map(float, np.quantile(comparison, how))) for how in (LOWER, UPPER))
+    harsher = _lost_more(rows)
+    every = rows["y"].dropna()
+    least, most = float(every.min()), float(every.max())
+    if harsher == "technique":
+        against, in_favour = (least, against[1]), (most, in_favour[1])
+    elif harsher == "comparison":
+        against, in_favour = (against[0], most), (in_favour[0], least)
+    return Filling(against=(against[0], against[1]), in_favour=(in_favour[0], in_favour[1]), harsher=harsher)
+
+
+def fill(rows: pd.DataFrame, values: tuple[float, float]) -> pd.DataFrame:
+    """Compared rows with every missing change filled in: (technique, comparison). Unknown baselines become the mean.
+
+    Examples
+    --------
+    >>> fill(pd.DataFrame({"arm": [1.0, 0.0], "y": [np.nan, 2.0]}), (1.0, 0.0))["y"].tolist()
+    [1.0, 2.0]
+    """
+    value = np.where(rows["arm"].to_numpy() == 1, *values)
+    known = {name: rows[name].fillna(rows[name].mean()) for name in ("base", "gap") if name in rows}
+    return rows.assign(y=rows["y"].where(rows["y"].notna(), value), **known)
+
+
+def _lost_more(rows: pd.DataFrame) -> str:
+    """Which arm lost so much more than the other that it need not be chance."""
+    if "uncounted" in rows:
+        rows = rows[~rows["uncounted"].astype(bool)]
+    missing = rows["y"].isna().groupby(rows["arm"] == 1).agg(["sum", "size"]).reindex([True, False], fill_value=0)
+    lost, n = (missing[name].to_numpy(dtype=int) for name in ("sum", "size"))
+    if not lost.any() or not n.all():
+        return ""
+    shares = lost / n
+    p = float(stats.fisher_exact(np.column_stack([lost, n - lost])).pvalue)
+    if not (p < CLEARLY or (abs(shares[0] - shares[1]) >= APART and p < BY_CHANCE)):
+        return ""
+    if shares[0] > shares[1]:
+        return "technique"
+    return "" if _lost_what_would_not_move(rows[rows["arm"] == 0]) else "comparison"
+
+
+def _lost_what_would_not_move(comparison: pd.DataFrame) -> bool:
+    """Had the missing ones started from readings after which clearly less change is expected than for the others?"""
+    known = comparison.dropna(subset=["base"])
+    columns = known[["base", "gap"]].fillna(0.0).to_numpy(dtype=float)
+    columns = np.column_stack([np.ones(len(known)), columns])
+    read = known["y"].notna().to_numpy()
+    if read.sum() < 6 or (~read).sum() < 3:
+        return False
+    expected = columns @ np.linalg.lstsq(columns[read], known["y"].to_numpy(dtype=float)[read], rcond=None)[0]
+    gone, there = expected[~read], expected[read]
+    error = np.sqrt(gone.var(ddof=1) / len(gone) + there.var(ddof=1) / len(there))
+    return bool(error > 1e-9 and (gone.mean() - there.mean()) / error < -1.64)

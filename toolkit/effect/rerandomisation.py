@@ -3,13 +3,14 @@
 For few clients a model's degrees of freedom are a guess; the drawn order is not. Each redraw shuffles the drawn
 labels among the sessions of the same client (clients seen once are shuffled among themselves; where no client has
 both labels, whole clients are), or flips the drawn side of each session. The p-value counts how often a redraw does
-as well as the records; the interval holds every effect that the same test would not reject (test inversion;
+as well as the records, by estimates over their own standard errors; the interval holds every effect that the same
+test would not reject (test inversion;
 Edgington & Onghena 2007, Randomization Tests, ch. 13, from memory).
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -45,19 +46,58 @@ def difference_interval(
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
+CLIENTS = 0.5  # share of the squared standard error that takes clients whole; the rest takes sessions one by one
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Redrawn:
-    """Estimate and two-sided p from redraws; `edges` (sorted): the effect at which each redraw does as well.
+    """Estimate and two-sided p from redraws; `limits` gives the interval of every effect that is not rejected.
 
-    Redraws that equal what was drawn stand at both ends, as −infinity and +infinity.
+    Each redraw's estimate is `slopes` less effect × `overlap`, its squared standard error a parabola in the effect
+    (`spread`: constant, linear and square part), so that a test of any effect costs one pass over the redraws.
     """
 
     value: float
+    se: float
     p: float
-    edges: Floats
     n_draws: int
+    slopes: Floats
+    overlap: Floats
+    spread: tuple[Floats, Floats, Floats]
+
+    def share_as_high(self, effect: float) -> tuple[float, float]:
+        """Shares of redraws whose studentised estimate is at least, and at most, the records', were this the effect."""
+        constant, linear, square = self.spread
+        own = (self.value - effect) / self.se
+        error = np.sqrt(np.maximum(constant - 2 * effect * linear + effect**2 * square, 1e-300))
+        redrawn = (self.slopes - effect * self.overlap) / error
+        slack = 1e-9 * (1 + abs(own))
+        n = len(redrawn)
+        high, low = (redrawn >= own - slack).sum(), (redrawn <= own + slack).sum()
+        return float((1 + high) / (1 + n)), float((1 + low) / (1 + n))
+
+    def limits(self, alpha: float) -> tuple[float, float]:
+        """The interval's limits, alpha/2 left outside at each end; no limit (±infinity) where redraws are too few."""
+        return self._limit(alpha / 2, upwards=False), self._limit(alpha / 2, upwards=True)
+
+    def _limit(self, tail: float, *, upwards: bool) -> float:
+        """The effect at which the test stops rejecting, found by halving."""
+
+        def rejected(effect: float) -> bool:
+            return self.share_as_high(effect)[int(upwards)] <= tail
+
+        way = 1.0 if upwards else -1.0
+        inside, step = self.value, self.se
+        outside = inside + way * step
+        while not rejected(outside):
+            step *= 2
+            outside = self.value + way * step
+            if step > 1e4 * self.se:
+                return way * np.inf
+        for _ in range(40):
+            middle = (inside + outside) / 2
+            inside, outside = (inside, middle) if rejected(middle) else (middle, outside)
+        return float(inside)
 
 
 def shuffled_labels(arm: Floats, client: Codes, *, n_draws: int, rng: np.random.Generator) -> Floats:
@@ -110,48 +150,61 @@ def redraw(
     client: Codes,
     *,
     ratio: float,
+    weight: Floats | None = None,
 ) -> Redrawn:
     """Estimate of the label's effect, its p, and what its interval is read from, from redrawn labels.
+
+    Estimates are compared by their size over their own cluster-robust standard error (studentised), so that arms and
+    clients may scatter differently (Janssen 1997, Statistics & Probability Letters 36:9-21; from memory).
 
     Args:
         y: changes (n). label: what was drawn (n). redrawn: what could have been drawn (draws × n).
         covariates: columns that do not depend on the draw (n × k; k may be 0). client: codes (n).
-        ratio: between-client over residual variance, for weighing clients' means.
+        ratio: between-client over residual variance, for weighing clients' means. weight: of each session (1).
     """
-    stack = less_client_mean(np.vstack([y, label, covariates.T]), client, ratio)
+    root = np.ones(len(y)) if weight is None else np.sqrt(weight)
+    stack = less_client_mean(np.vstack([y, label, covariates.T]), client, ratio) * root
     basis, _ = np.linalg.qr(stack[2:].T) if covariates.shape[1] else (np.zeros((len(y), 0)), None)
 
     def clear(rows: Floats) -> Floats:
         return np.asarray(rows - (rows @ basis) @ basis.T)
 
     outcome, drawn = clear(stack[:2])
-    could = clear(less_client_mean(redrawn, client, ratio))
+    could = clear(less_client_mean(redrawn, client, ratio) * root)
     size = np.einsum("ij,ij->i", could, could)
     could, size = could[size > 1e-9], size[size > 1e-9]
-    value = float(drawn @ outcome / (drawn @ drawn))
-    slopes = could @ outcome / size
-    overlap = could @ drawn / size
-    more = (1 + np.sum(slopes >= value - 1e-12)) / (1 + len(slopes))
-    less = (1 + np.sum(slopes <= value + 1e-12)) / (1 + len(slopes))
-    free = overlap < 1 - 1e-9  # a redraw equal to what was drawn does as well whatever the effect: no limit can pass it
-    same = np.full(int((~free).sum()), np.inf)
-    edges = np.concatenate([-same, np.sort((value - slopes[free]) / (1 - overlap[free])), same])
-    return Redrawn(value=value, p=float(min(1.0, 2 * min(more, less))), edges=edges, n_draws=len(slopes))
+    value, se = _slope(outcome, drawn, client)
+    slopes, overlap = could @ outcome / size, could @ drawn / size
+    member = np.zeros((len(y), int(client.max()) + 1))
+    member[np.arange(len(y)), client] = 1.0
+    parts = [could * (one - times[:, None] * could) for one, times in ((outcome, slopes), (drawn, overlap))]
+    by_client = [one @ member for one in parts]
+    square = size**2
+    spread = tuple(
+        (
+            CLIENTS * np.einsum("ij,ij->i", by_client[one], by_client[other])
+            + (1 - CLIENTS) * np.einsum("ij,ij->i", parts[one], parts[other])
+        )
+        / square
+        for one, other in ((0, 0), (0, 1), (1, 1))
+    )
+    found = Redrawn(
+        value=value,
+        se=se,
+        p=1.0,
+        n_draws=len(slopes),
+        slopes=slopes,
+        overlap=overlap,
+        spread=(spread[0], spread[1], spread[2]),
+    )
+    return replace(found, p=float(min(1.0, 2 * min(found.share_as_high(0.0)))))
 
 
-def interval_from_edges(edges: Floats, *, alpha: float) -> tuple[float, float]:
-    """The interval's limits: as many redraws as alpha/2 allows are left outside at each end.
-
-    Args:
-        edges: sorted (see `Redrawn`).
-        alpha: error of both sides together. Too few redraws for it: no limit (±infinity).
-
-    Example:
-        >>> interval_from_edges(np.arange(99.0), alpha=0.1)
-        (4.0, 94.0)
-    """
-    n_draws = len(edges) - int(np.isneginf(edges).sum())
-    outside = int(np.floor((n_draws + 1) * alpha / 2 + 1e-9)) - 1
-    if outside < 0 or 2 * outside >= len(edges):
-        return -np.inf, np.inf
-    return float(edges[outside]), float(edges[len(edges) - 1 - outside])
+def _slope(outcome: Floats, drawn: Floats, client: Codes) -> tuple[float, float]:
+    """Estimate and cluster-robust standard error of what was drawn."""
+    size = float(drawn @ drawn)
+    value = float(drawn @ outcome / size)
+    scores = drawn * (outcome - value * drawn)
+    whole = np.bincount(client, weights=scores)
+    squared = CLIENTS * float(whole @ whole) + (1 - CLIENTS) * float(scores @ scores)
+    return value, max(float(np.sqrt(squared)) / size, 1e-12)

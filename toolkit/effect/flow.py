@@ -1,0 +1,199 @@
+"""Nothing leaves after the draw: every session that was drawn, by arm, from the rows of the file to the estimate.
+
+What was drawn and has no usable change, for whatever reason, comes back as a row without one and enters the bound:
+rows set aside whole, sessions without an order, and sessions that the count of a fair draw misses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from toolkit.effect.comparison import Compared
+
+ARMS = (1.0, 0.0)
+TOO_FEW = -1.28  # z of the number treated first: one in ten honest draws lies below
+CLEARLY_TOO_FEW = -1.64
+STEPS = (
+    "drawn",
+    "row set aside whole",
+    "order not written",
+    "not there, by the count",
+    "no reading before",
+    "no reading after",
+    "in the estimate",
+)
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Flow:
+    """How many sessions of each arm came how far.
+
+    `steps`: one row a step and arm: step, arm ("technique", "comparison"), n, why. `complete`: the comparison with
+    every lost session back as a row (`y` missing), those without an order where their readings put them.
+    """
+
+    steps: pd.DataFrame
+    complete: Compared
+    n_lost: tuple[int, int]
+    says: str
+
+    def count(self, step: str, arm: str) -> int:
+        """Sessions of one step and arm."""
+        of = self.steps
+        return int(of.loc[(of["step"] == step) & (of["arm"] == arm), "n"].sum())
+
+
+def flow_of(compared: Compared, *, lost: pd.DataFrame | None = None, share: float | None = None) -> Flow:
+    """Account for every drawn session, and bring back those that have no change.
+
+    Parameters
+    ----------
+    compared
+        The compared rows.
+    lost
+        Rows of the same question that were set aside whole: client, session_id, practitioner, date, order (or
+        intervention by arm, as `arm`), reason.
+    share
+        Share of technique first that was meant to be drawn; a half where it is not said.
+    """
+    rows = compared.rows.assign(uncounted=False, why="")
+    gone = _set_aside(compared, lost)
+    unclear = _without_order(compared)
+    missing = _missing_by_count(compared, pd.concat([rows, gone, unclear], ignore_index=True), share)
+    parts = [part for part in (rows, gone, unclear, missing) if len(part)]
+    everything = pd.concat(parts, ignore_index=True) if len(parts) > 1 else rows
+    steps = _steps(rows, gone, unclear, missing)
+    n_lost = tuple(int((everything["y"].isna() & (everything["arm"] == arm)).sum()) for arm in ARMS)
+    return Flow(
+        steps=steps,
+        complete=replace(compared, rows=everything, source=None),
+        n_lost=(n_lost[0], n_lost[1]),
+        says=_says(steps),
+    )
+
+
+def _set_aside(compared: Compared, lost: pd.DataFrame | None) -> pd.DataFrame:
+    """Rows set aside whole as compared rows without a change; sessions that are there anyway are not lost."""
+    if lost is None or lost.empty or compared.basis == "other_side":
+        return compared.rows.iloc[:0]
+    there = set(zip(compared.rows["client"], compared.rows["session_id"], strict=True))
+    keys = zip(lost["client"].astype(str), lost["session_id"].astype(str), strict=True)
+    fresh = lost[[key not in there for key in keys]].drop_duplicates(["client", "session_id"])
+    if compared.basis == "randomised_side":
+        fresh = pd.concat([fresh.assign(arm=1.0), fresh.assign(arm=0.0)])
+    elif "arm" not in fresh:
+        fresh = fresh.assign(arm=fresh["order"].map({"technique_first": 1.0, "wait_first": 0.0}))
+    fresh = fresh.dropna(subset=["arm"])
+    return _as_missing(compared, fresh, why=fresh["reason"].astype(str).to_numpy())
+
+
+def _as_missing(compared: Compared, fresh: pd.DataFrame, *, why: object, uncounted: bool = False) -> pd.DataFrame:
+    """Compared rows without base or change for these sessions."""
+    frame = pd.DataFrame(
+        {
+            "client": fresh["client"].astype(str).to_numpy(),
+            "practitioner": fresh["practitioner"].astype(str).to_numpy(),
+            "session_id": fresh["session_id"].astype(str).to_numpy(),
+            "arm": fresh["arm"].to_numpy(dtype=float),
+            "date": pd.to_datetime(fresh["date"]).to_numpy() if "date" in fresh else pd.NaT,
+            "has_second": compared.has_second_baseline,
+            "blinded": "unknown",
+            "y": np.nan,
+            "why": why,
+            "uncounted": uncounted,
+        }
+    )
+    return frame.reindex(columns=[*compared.rows.columns, "uncounted", "why"])
+
+
+def _without_order(compared: Compared) -> pd.DataFrame:
+    """Sessions without an order where their readings put them: a reading after waiting says that they waited."""
+    blank = compared.unclear
+    if blank is None or blank.empty:
+        return compared.rows.iloc[:0]
+    source = compared.source
+    sign = _sign(compared)
+    waited = blank["after_wait"].notna().to_numpy()
+    base = blank["before_2"].fillna(blank["before"])
+    outcome = blank["after"].where(~waited, blank["after_wait"])
+    frame = _as_missing(compared, blank.assign(arm=np.where(waited, 0.0, 1.0)), why="order not written")
+    del source
+    return frame.assign(
+        base=(sign * base).to_numpy(dtype=float),
+        gap=(sign * (blank["before"].fillna(blank["before_2"]) - base)).to_numpy(dtype=float),
+        has_second=blank["before_2"].notna().to_numpy(),
+        y=(sign * (outcome - base)).to_numpy(dtype=float),
+    )
+
+
+def _sign(compared: Compared) -> float:
+    """+1 where compared readings stand as they were read, −1 where they were turned round."""
+    if compared.source is None:
+        return 1.0
+    read = compared.source["before_2"].fillna(compared.source["before"]).to_numpy(dtype=float)
+    return -1.0 if np.nansum(read * compared.rows["base"].to_numpy(dtype=float)) < 0 else 1.0
+
+
+def _missing_by_count(compared: Compared, rows: pd.DataFrame, share: float | None) -> pd.DataFrame:
+    """As many technique-first sessions as a fair draw would have had more, where there are fewer than chance leaves."""
+    empty = compared.rows.iloc[:0]
+    if compared.basis != "randomised_order":
+        return empty
+    sessions = rows.drop_duplicates(["client", "session_id"])
+    n = len(sessions)
+    first = int((sessions["arm"] == 1).sum())
+    wanted = 0.5 if share is None else share
+    if n < 10 or first / n < 0.2:
+        return empty
+    z = (first - n * wanted) / np.sqrt(n * wanted * (1 - wanted))
+    per_client = sessions.groupby("client")["arm"].agg(["min", "max", "size"])
+    if z > TOO_FEW or ((per_client["min"] == per_client["max"]) & (per_client["size"] > 1)).sum() > 0.8 * len(
+        per_client
+    ):
+        return empty
+    short = round((n - first) * wanted / (1 - wanted)) - first
+    waits = sessions[sessions["arm"] == 0]
+    like = waits.iloc[np.linspace(0, len(waits) - 1, short).astype(int)]
+    like = like.assign(arm=1.0, session_id=[f"{name} (not there {k})" for k, name in enumerate(like["session_id"], 1)])
+    return _as_missing(compared, like, why="fewer than a fair draw gives", uncounted=bool(z > CLEARLY_TOO_FEW))
+
+
+def _steps(rows: pd.DataFrame, gone: pd.DataFrame, unclear: pd.DataFrame, missing: pd.DataFrame) -> pd.DataFrame:
+    """Counts of sessions by step and arm."""
+    lines = []
+    for arm, name in zip(ARMS, ("technique", "comparison"), strict=True):
+        mine = _once(rows[rows["arm"] == arm])
+        counts = {
+            "row set aside whole": len(_once(gone[gone["arm"] == arm])),
+            "order not written": len(_once(unclear[unclear["arm"] == arm])),
+            "not there, by the count": int((missing["arm"] == arm).sum()),
+            "no reading before": int(mine["base"].isna().sum()),
+            "no reading after": int((mine["base"].notna() & mine["y"].isna()).sum()),
+            "in the estimate": int(mine["y"].notna().sum()),
+        }
+        counts = {"drawn": sum(counts.values()), **counts}
+        why = "; ".join(f"{n} × {text}" for text, n in gone.loc[gone["arm"] == arm, "why"].value_counts().items())
+        lines += [
+            {"step": step, "arm": name, "n": n, "why": why if step == "row set aside whole" else ""}
+            for step, n in counts.items()
+        ]
+    return pd.DataFrame(lines)
+
+
+def _once(rows: pd.DataFrame) -> pd.DataFrame:
+    """One row a session: the sides of a session averaged."""
+    return rows.groupby(["client", "session_id"], sort=False)[["base", "y"]].mean()
+
+
+def _says(steps: pd.DataFrame) -> str:
+    """The losses by arm, in words."""
+    lost = steps[~steps["step"].isin(("drawn", "in the estimate")) & (steps["n"] > 0)]
+    drawn = steps[steps["step"] == "drawn"].set_index("arm")["n"]
+    head = f"{drawn['technique']} technique and {drawn['comparison']} comparison sessions are accounted for"
+    if lost.empty:
+        return f"{head}; none was lost."
+    told = "; ".join(f"{row.n} {row.arm}: {row.step}" for row in lost.itertuples())
+    return f"{head}. Lost on the way: {told}."

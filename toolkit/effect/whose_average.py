@@ -1,0 +1,103 @@
+"""Whose average is it? The model's estimate, an interval that does not believe the model, clients weighing the same.
+
+The mixed model weighs sessions by what it takes to be their scatter: clients' effects may vary, and so may the residual
+scatter of each arm. Its standard error is then replaced by a cluster-robust one over clients (CR2, `cluster_robust`) on
+the same weights, so that a variance which could not be estimated harms nobody. A model that finds no variation of
+effects weighs clients who come often more. Where that flatters the technique against the average in which every client
+weighs the same, by more than the scatter of the difference between the two, the latter is what counts.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toolkit.effect.cluster_robust import Robust, cluster_robust, equal_clients
+from toolkit.mixed.mixed_fit import MixedFit
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.intp]
+FLATTERS = 1.64  # standard errors of the difference between the two averages: 5 % by chance
+MANY_PRACTITIONERS = 8
+
+
+@dataclass(frozen=True, kw_only=True)
+class Average:
+    """The estimate that counts, its standard error and df, and how clients weigh in it (in words)."""
+
+    found: Robust
+    words: str
+
+
+def average(
+    y: Floats, x: Floats, client: Codes, practitioner: Codes, fit: MixedFit, arm_variance: tuple[float, float]
+) -> Average:
+    """The first column's effect, weighed as the model weighs or every client the same, with a robust interval.
+
+    Parameters
+    ----------
+    y, x
+        Outcome (n) and fixed columns (n × p), what was drawn first.
+    client, practitioner
+        Codes (n).
+    fit
+        The mixed model of the same rows.
+    arm_variance
+        Residual variance where the first column is 0 and where it is 1, relative to each other.
+    """
+    outcome, columns = whitened(y, x, client, fit, arm_variance)
+    by_model = cluster_robust(outcome, columns, client, np.ones(len(y)))
+    equal = cluster_robust(y, x, client, equal_clients(client))
+    if by_model is None or equal is None:
+        raise ArithmeticError("no robust interval can be had")
+    if flatters(by_model, equal):
+        return Average(found=equal, words="every client weighing the same")
+    n_practitioners = len(np.unique(practitioner))
+    if n_practitioners >= MANY_PRACTITIONERS:
+        wider = cluster_robust(outcome, columns, practitioner, np.ones(len(y)))
+        if wider is not None and wider.se > by_model.se:
+            return Average(found=wider, words="practitioners varying")
+    return Average(found=by_model, words="clients varying")
+
+
+def flatters(by_model: Robust, equal: Robust) -> bool:
+    """Does weighing by sessions make the technique look better than its average over clients, beyond chance?"""
+    apart = float(np.sqrt(max(equal.se**2 - by_model.se**2, 0.02 * equal.se**2)))
+    return by_model.value - equal.value > FLATTERS * apart
+
+
+def whitened(
+    y: Floats, x: Floats, client: Codes, fit: MixedFit, arm_variance: tuple[float, float]
+) -> tuple[Floats, Floats]:
+    """Outcome and columns with each client's covariance under the model taken out (columns first made 0 or 1)."""
+    parts = {part.effect: part.variance for part in fit.components if part.group == "client"}
+    intercept = next((v for name, v in parts.items() if name == "intercept"), 0.0)
+    slope = next((v for name, v in parts.items() if name == "technique"), 0.0)
+    both = next((v for name, v in parts.items() if name not in ("intercept", "technique")), 0.0)
+    label = x[:, 0]
+    residual = fit.residual_variance * np.where(label == 1, arm_variance[1], arm_variance[0])
+    stack = np.column_stack([y, x])
+    if intercept <= 0 and slope <= 0:
+        stack = stack / np.sqrt(residual)[:, None]
+        return stack[:, 0], stack[:, 1:]
+    order = np.argsort(client, kind="stable")
+    for rows in np.split(order, np.flatnonzero(np.diff(client[order])) + 1):
+        a = label[rows]
+        covariance = intercept + both * (a[:, None] + a[None, :]) + slope * a[:, None] * a[None, :]
+        values, vectors = np.linalg.eigh(covariance + np.diag(residual[rows]))
+        root = (vectors / np.sqrt(np.maximum(values, 1e-12 * values.max()))) @ vectors.T
+        stack[rows] = root @ stack[rows]
+    return stack[:, 0], stack[:, 1:]
+
+
+def scatter_by_arm(left: Floats, label: Floats) -> tuple[float, float]:
+    """Residual variance of both arms over that of all, drawn towards 1 where an arm has few sessions."""
+    everyone = float(np.mean(left**2))
+    found = []
+    for arm in (0.0, 1.0):
+        mine = left[label == arm]
+        n = len(mine)
+        found.append((float(np.sum(mine**2)) + 4 * everyone) / ((n + 4) * everyone) if n and everyone > 0 else 1.0)
+    return found[0], found[1]
