@@ -46,7 +46,7 @@ def cluster_robust(y: Floats, x: Floats, client: Codes, weight: Floats) -> Robus
         None where the columns are not of full rank or fewer than three clients carry the coefficient.
     """
     root = np.sqrt(weight)
-    r = np.linalg.qr(x * root[:, None], mode="r")
+    r = np.asarray(np.linalg.qr(x * root[:, None], mode="r"))
     if np.abs(np.diag(r)).min() < 1e-9 * max(1.0, np.abs(r).max()):
         return None
     bread = np.linalg.inv(r.T @ r)
