@@ -7,13 +7,10 @@ needs to know its sessions before they happen (`chosen_order`), the second works
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
-if TYPE_CHECKING:
-    from toolkit.simulate import ClinicDials
+from toolkit.simulate.dials import ClinicDials
 
 FAULTS: dict[str, str] = {
     "turns": "the two orders take turns from visit to visit",
