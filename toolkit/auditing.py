@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from toolkit.claim.declared import declared_status
 from toolkit.claim.look_log import look_of
 from toolkit.claim.question import Question, read_question
 from toolkit.claim.seal import check_seal
@@ -178,6 +179,7 @@ def audit(
     question: Asked | None = None,
     columns: str | Path | Mapping[str, Any] | None = None,
     codebook: str | Path | None = None,
+    schedule: pd.DataFrame | None = None,
     rng: np.random.Generator | int = 0,
 ) -> Audit:
     """Judge session records: what moved, what else could explain it, what may be said.
@@ -193,6 +195,9 @@ def audit(
         A columns.toml or a mapping with the same content.
     codebook
         The user's own codebook extension.
+    schedule
+        The sealed schedule, opened (`opened` of `toolkit.planning.order_schedule`): client, session (1, 2, …), order.
+        Every opened line is accounted for, and the comparison goes by what was drawn.
     rng
         Numpy Generator or seed, for redraws.
 
@@ -226,7 +231,9 @@ def audit(
     if not asked:
         raise NotEnoughError("The records hold no session with an intervention, so there is nothing to judge.")
     rulers = _rulers(records, asked)
-    judged = with_family([_judge(records, one, rulers, declared=bool(declared), rng=rng) for one in asked])
+    each = [_judge(records, one, rulers, declared=bool(declared), rng=rng, schedule=schedule) for one in asked]
+    undeclared = bool(declared) and not all(one.declared for one in each)
+    judged = with_family(each, at_least=len(questions_in(records)) if undeclared else 1)
     sheets = [one.as_dict() for one in declared]
     findings = assemble(
         records,
@@ -279,11 +286,18 @@ def _questions(question: Asked | None) -> list[Question]:
 
 
 def _judge(
-    records: Records, question: Question, rulers: dict[str, Ruler], *, declared: bool, rng: np.random.Generator | int
+    records: Records,
+    question: Question,
+    rulers: dict[str, Ruler],
+    *,
+    declared: bool,
+    rng: np.random.Generator | int,
+    schedule: pd.DataFrame | None = None,
 ) -> Judged:
+    """One question judged; whether it counts as declared is settled by the sessions it is judged on."""
     look = look_of(question, records) if declared else 1
     relation = records.codebook.limits(question.region, question.measure) or ""
-    return judge(
+    found = judge(
         records.rows,
         replace(question, better=question.better or records.codebook.measure(question.measure).better),
         declared=declared,
@@ -291,7 +305,16 @@ def _judge(
         relation=relation,
         look=look,
         rng=rng,
+        lost=records.lost,
+        schedule=schedule,
     )
+    if not declared:
+        return found
+    seal = check_seal(question.sheet) if question.sheet is not None else None
+    rows = found.compared.rows if found.compared is not None else found.technique
+    days = rows.drop_duplicates(["client", "session_id"])["date"]
+    status = declared_status(question, days, sealed_on=seal.sealed if seal else None)
+    return replace(found, declared=status.yes, declared_says=status.says, sealed=seal is not None)
 
 
 def _plot_data(records: Records, judged: list[Judged], findings: dict[str, Any]) -> PlotData:

@@ -12,6 +12,7 @@
     alpha = 0.05
     looks_planned = 1
     leaning_allowance = 1.25                  # optional: half a SEM if absent
+    share_treated_first = 0.5                 # optional: the share of sessions that the draw was to treat first
     declared_on = 2026-01-05
     treated_reading = "same_side"             # optional: or "opposite_side" (side-bending is limited by the other side)
 
@@ -34,7 +35,7 @@ FORMAT = "question/1"
 LARGEST_NUMBER = 1e6
 MOST_LOOKS = 100
 _TEXT = ("measure", "region", "intervention", "comparison", "better", "unit", "source", "treated_reading")
-_NUMBERS = ("smallest_change_that_matters", "alpha", "leaning_allowance")
+_NUMBERS = ("smallest_change_that_matters", "alpha", "leaning_allowance", "share_treated_first")
 _KNOWN = {"format", "looks_planned", "looks_made", "declared_on", *_TEXT, *_NUMBERS}
 _SIDE_RULES = {"same_side": "same", "opposite_side": "opposite"}
 
@@ -59,6 +60,8 @@ class Question:
         How often the records will be, and have been, judged.
     leaning_allowance : float, optional
         What is taken off for a reader who knew what was done; half a SEM if left out.
+    share_treated_first : float, optional
+        The share of sessions that the draw was to treat first; a half if left out.
     declared_on : str, optional
         ISO date on which the question was written down.
     side_rule : str, optional
@@ -79,6 +82,7 @@ class Question:
     looks_planned: int = 1
     looks_made: int = 0
     leaning_allowance: float | None = None
+    share_treated_first: float | None = None
     declared_on: str | None = None
     side_rule: str | None = None
     sheet: Path | None = None
@@ -98,6 +102,7 @@ class Question:
             "alpha": self.alpha,
             "looks_planned": self.looks_planned,
             "leaning_allowance": self.leaning_allowance,
+            "share_treated_first": self.share_treated_first,
             "declared_on": self.declared_on,
         }
         return {name: value for name, value in out.items() if value is not None}
@@ -151,6 +156,7 @@ def _checked(fields: dict[str, Any], where: str, sheet: Path | None) -> Question
         looks_planned=max(1, looks["looks_planned"] or 1),
         looks_made=looks["looks_made"] or 0,
         leaning_allowance=numbers["leaning_allowance"],
+        share_treated_first=_share(numbers["share_treated_first"], where),
         declared_on=_day(fields, where),
         side_rule=_SIDE_RULES.get(rule) if rule else None,
         sheet=sheet,
@@ -179,6 +185,12 @@ def _number(fields: dict[str, Any], name: str, where: str) -> float | None:
     if name == "smallest_change_that_matters" and value == 0:
         raise QuestionError(f"{where}: {name} = 0 would make every change matter; name the smallest that does.")
     return size
+
+
+def _share(value: float | None, where: str) -> float | None:
+    if value is not None and not 0 < value < 1:
+        raise QuestionError(f"{where}: share_treated_first = {value:g} must lie between 0 and 1; a coin gives 0.5.")
+    return value
 
 
 def _count(fields: dict[str, Any], name: str, where: str) -> int | None:

@@ -66,9 +66,9 @@ class DrawCheck:
         return self.verdict != "not drawn"
 
     @property
-    def by_count(self) -> bool:
-        """Was it the mere number of each that gave it away: something was left out after the draw?"""
-        return any(one.part == "count" for one in self.patterns)
+    def can_adjust(self) -> bool:
+        """Can all that predicted the draw be adjusted for? Not a count that is off: something left after the draw."""
+        return len(self.adjust.columns) > 2 and all(one.part == "known before" for one in self.patterns)
 
 
 def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:

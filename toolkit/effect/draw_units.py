@@ -1,7 +1,8 @@
 """What was drawn, one row a draw, and everything that was known before it.
 
 The unit of a draw is a session; where the order of a client was drawn once, it is the client. Rows stand in the order
-of their days, then of their session numbers, so that the order of rows in a file changes nothing.
+of their days, then of session numbers that run through the clinic, so that neither the order of rows in a file nor the
+names of clients change anything.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ def drawn_units(compared: Compared) -> pd.DataFrame:
     client's last session, less the mean of its order), previous_y, and the words of `WORDS_KNOWN_BEFORE` that are kept.
     """
     frame = _sessions(compared)
-    frame = frame.sort_values(["when", "_number", "client"], kind="stable", ignore_index=True)
+    frame = frame.sort_values(["when", "_number"], kind="stable", ignore_index=True)
     client = frame.groupby("client", sort=False)
     frame["visit"] = client.cumcount() + 1
     for name in ("full", "y"):
@@ -69,8 +70,16 @@ def _sessions(compared: Compared) -> pd.DataFrame:
         numbers = frame.groupby(keys, sort=False)[["arm", "base", "gap", "y", "first", "full", "when"]].mean()
         frame = numbers.join(frame.groupby(keys, sort=False)[["practitioner", *words]].first()).reset_index()
         frame["label"] = (frame["arm"] > 0.5).astype(float)
-    padded = frame["session_id"].astype(str).str.replace(r"\d+", lambda found: found.group().zfill(12), regex=True)
-    return frame.assign(_number=padded)
+    return frame.assign(_number=_running_numbers(frame))
+
+
+def _running_numbers(frame: pd.DataFrame) -> Floats:
+    """Session numbers where they run through the clinic in the order of its days; else nothing to order a day by."""
+    numbers = frame["session_id"].astype(str).str.extract(r"^\D{0,20}(\d{1,15})$")[0].astype(float)
+    in_order = frame["when"].to_numpy()[np.argsort(numbers.to_numpy(), kind="stable")]
+    if numbers.isna().any() or numbers.duplicated().any() or (np.diff(in_order) < 0).any():
+        return np.zeros(len(frame))
+    return np.asarray(numbers, dtype=float)
 
 
 def _side_labels(frame: pd.DataFrame, words: list[str]) -> pd.DataFrame:
@@ -157,10 +166,6 @@ def _candidates(units: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
             shown = units[name].astype(str)
             for value in shown[shown != ""].value_counts().index[:MOST_PRACTITIONERS]:
                 yield f"{name.replace('_', ' ')} {value}", (shown == value).to_numpy(dtype=float)
-    for code in ("client", "session_id"):
-        digits = units[code].astype(str).str.extract(r"(\d)\D*$")[0].astype(float).to_numpy()
-        if np.isfinite(digits).all():
-            yield f"{code.split('_')[0]} numbers that are odd", np.asarray(digits % 2, dtype=float)
     carried = units["practitioner"].value_counts()
     for name in carried.index[: MOST_PRACTITIONERS if len(carried) > 1 else 0]:
         mine = (units["practitioner"] == name).to_numpy()

@@ -95,10 +95,17 @@ def sessions_of(rows: pd.DataFrame) -> pd.DataFrame:
     """Compared rows as one row a session and arm: sides of one session share what was drawn, so they count once."""
     keys = ["client", "practitioner", "session_id", "arm"]
     if not rows.duplicated(["session_id", "client", "arm"]).any():
-        return rows[[name for name in (*keys, *NUMBERS, *KNOWN) if name in rows]].reset_index(drop=True)
-    numbers = [name for name in NUMBERS if name in rows]
+        return rows[[name for name in (*keys, *NUMBERS, *KNOWN, *_adjusting(rows)) if name in rows]].reset_index(
+            drop=True
+        )
+    numbers = [name for name in (*NUMBERS, *_adjusting(rows)) if name in rows]
     known = {name: "first" for name in KNOWN if name in rows}
     return rows.groupby(keys, sort=False, observed=True).agg({**dict.fromkeys(numbers, "mean"), **known}).reset_index()
+
+
+def _adjusting(rows: pd.DataFrame) -> list[str]:
+    """Columns that stand for what predicted a draw."""
+    return [str(name) for name in rows.columns if str(name).startswith("adjust ")]
 
 
 def side_differences(rows: pd.DataFrame) -> pd.DataFrame:
@@ -132,6 +139,8 @@ def design_of(compared: Compared) -> Design:
             columns["read twice before"] = _centred(frame["has_second"].astype(float))
     if not paired and "site" in frame:
         columns |= {f"site {place}": values for place, values in enumerate(indicators(frame["site"]).T)}
+    if not paired:
+        columns |= {name: _centred(frame[name].fillna(0.0)) for name in _adjusting(frame)}
     columns = {name: values for name, values in columns.items() if _varies(values)}
     label = np.ones(len(frame)) if paired else frame["arm"].to_numpy(dtype=float)
     fixed = list(columns.values()) if paired else [np.ones(len(frame)), *columns.values()]

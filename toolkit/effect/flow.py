@@ -46,7 +46,9 @@ class Flow:
         return int(of.loc[(of["step"] == step) & (of["arm"] == arm), "n"].sum())
 
 
-def flow_of(compared: Compared, *, lost: pd.DataFrame | None = None, share: float | None = None) -> Flow:
+def flow_of(
+    compared: Compared, *, lost: pd.DataFrame | None = None, share: float | None = None, counted: bool = True
+) -> Flow:
     """Account for every drawn session, and bring back those that have no change.
 
     Parameters
@@ -58,11 +60,15 @@ def flow_of(compared: Compared, *, lost: pd.DataFrame | None = None, share: floa
         intervention by arm, as `arm`), reason.
     share
         Share of technique first that was meant to be drawn; a half where it is not said.
+    counted
+        Ask the count for sessions that are not there? Not where a schedule already tells.
     """
     rows = compared.rows.assign(uncounted=False, why="")
     gone = _set_aside(compared, lost)
     unclear = _without_order(compared)
-    missing = _missing_by_count(compared, pd.concat([rows, gone, unclear], ignore_index=True), share)
+    missing = _nothing(compared)
+    if counted:
+        missing = _missing_by_count(compared, pd.concat([rows, gone, unclear], ignore_index=True), share)
     parts = [part for part in (rows, gone, unclear, missing) if len(part)]
     everything = pd.concat(parts, ignore_index=True) if len(parts) > 1 else rows
     steps = _steps(rows, gone, unclear, missing)
@@ -78,7 +84,7 @@ def flow_of(compared: Compared, *, lost: pd.DataFrame | None = None, share: floa
 def _set_aside(compared: Compared, lost: pd.DataFrame | None) -> pd.DataFrame:
     """Rows set aside whole as compared rows without a change; sessions that are there anyway are not lost."""
     if lost is None or lost.empty or compared.basis == "other_side":
-        return compared.rows.iloc[:0]
+        return _nothing(compared)
     there = set(zip(compared.rows["client"], compared.rows["session_id"], strict=True))
     keys = zip(lost["client"].astype(str), lost["session_id"].astype(str), strict=True)
     fresh = lost[[key not in there for key in keys]].drop_duplicates(["client", "session_id"])
@@ -88,6 +94,11 @@ def _set_aside(compared: Compared, lost: pd.DataFrame | None) -> pd.DataFrame:
         fresh = fresh.assign(arm=fresh["order"].map({"technique_first": 1.0, "wait_first": 0.0}))
     fresh = fresh.dropna(subset=["arm"])
     return _as_missing(compared, fresh, why=fresh["reason"].astype(str).to_numpy())
+
+
+def _nothing(compared: Compared) -> pd.DataFrame:
+    """No rows, with the columns that lost ones have."""
+    return compared.rows.iloc[:0].assign(uncounted=False, why="")
 
 
 def _as_missing(compared: Compared, fresh: pd.DataFrame, *, why: object, uncounted: bool = False) -> pd.DataFrame:
@@ -113,14 +124,12 @@ def _without_order(compared: Compared) -> pd.DataFrame:
     """Sessions without an order where their readings put them: a reading after waiting says that they waited."""
     blank = compared.unclear
     if blank is None or blank.empty:
-        return compared.rows.iloc[:0]
-    source = compared.source
+        return _nothing(compared)
     sign = _sign(compared)
     waited = blank["after_wait"].notna().to_numpy()
     base = blank["before_2"].fillna(blank["before"])
     outcome = blank["after"].where(~waited, blank["after_wait"])
     frame = _as_missing(compared, blank.assign(arm=np.where(waited, 0.0, 1.0)), why="order not written")
-    del source
     return frame.assign(
         base=(sign * base).to_numpy(dtype=float),
         gap=(sign * (blank["before"].fillna(blank["before_2"]) - base)).to_numpy(dtype=float),
@@ -139,7 +148,7 @@ def _sign(compared: Compared) -> float:
 
 def _missing_by_count(compared: Compared, rows: pd.DataFrame, share: float | None) -> pd.DataFrame:
     """As many technique-first sessions as a fair draw would have had more, where there are fewer than chance leaves."""
-    empty = compared.rows.iloc[:0]
+    empty = _nothing(compared)
     if compared.basis != "randomised_order":
         return empty
     sessions = rows.drop_duplicates(["client", "session_id"])

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toolkit.effect.cluster_robust import Robust, cluster_robust, equal_clients
+from toolkit.errors import FitError
 from toolkit.mixed.mixed_fit import MixedFit
 
 Floats = NDArray[np.float64]
@@ -51,7 +52,7 @@ def average(
     by_model = cluster_robust(outcome, columns, client, np.ones(len(y)))
     equal = cluster_robust(y, x, client, equal_clients(client))
     if by_model is None or equal is None:
-        raise ArithmeticError("no robust interval can be had")
+        raise FitError("Nothing is left to judge the difference by: what was drawn can be told from the other columns.")
     if flatters(by_model, equal):
         return Average(found=equal, words="every client weighing the same")
     n_practitioners = len(np.unique(practitioner))

@@ -7,21 +7,22 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from toolkit.claim.declared import MOST_ALPHA
 from toolkit.claim.question import Question
 from toolkit.claim.rule import Claim, Context, Evidence, make_claim
-from toolkit.effect import missing_readings as bounds
+from toolkit.effect.borne_out import BorneOut, bear_out
 from toolkit.effect.comparison import Compared, find_comparison, role_of_side, technique_rows, treated_side_rule
-from toolkit.effect.estimate import Attributable, bounded, estimate
-from toolkit.errors import FitError, NotEnoughError, ToolkitError
+from toolkit.effect.estimate import N_DRAWS, Attributable
+from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.explanations.adjustment_steps import Rung, ladder
 from toolkit.explanations.all_explanations import rivals_of
 from toolkit.explanations.case import Case, Rival
 from toolkit.explanations.chance import level_at_look
-from toolkit.explanations.observer_bias import ENOUGH_BLINDED
 from toolkit.findings.measured import Ruler
 from toolkit.result import Estimate
 from toolkit.stats.centre import mean_change
 from toolkit.stats.clients import clients_change
+from toolkit.stats.published import published_sem
 from toolkit.stats.sample_size import clients_for_width
 from toolkit.stats.signs import signs_change
 
@@ -49,6 +50,9 @@ class Judged:
     allowance: float
     allowance_source: str
     side_note: str
+    borne: BorneOut | None = None
+    declared_says: str = ""
+    sealed: bool = False
     n_questions: int = 1
     n_small_p: int = 0
     look: int = 1
@@ -68,13 +72,31 @@ def judge(
     relation: str,
     look: int,
     rng: np.random.Generator | int,
+    lost: pd.DataFrame | None = None,
+    schedule: pd.DataFrame | None = None,
+    n_draws: int = N_DRAWS,
+    quick: bool = False,
 ) -> Judged:
     """Estimates for one question.
 
-    Args:
-        rows: tidy wide rows of all measures. question: with `better` and `unit` filled in.
-        relation: the codebook's side relation of region and measure ("" = none).
-        look: which look this is. rng: for redraws.
+    Parameters
+    ----------
+    rows
+        Tidy wide rows of all measures.
+    question
+        With `better` and `unit` filled in.
+    declared, ruler, look
+        Was it declared; the measurement error; which look this is.
+    relation
+        The codebook's side relation of region and measure ("" = none).
+    rng, n_draws
+        For redraws, and how many.
+    lost
+        Rows that were set aside whole, of all questions (`Records.lost`).
+    schedule
+        The sealed schedule, opened: client, session, order.
+    quick
+        Take the draw for kept and leave subgroups alone, as for a season that is simulated.
     """
     mine = rows[rows["measure"] == question.measure]
     better = str(question.better)
@@ -86,42 +108,69 @@ def judge(
     compared = find_comparison(
         mine, **asked, better=better, comparison=question.comparison, relation=relation, side_rule=rule
     )
-    level = level_at_look(look, question.looks_planned, question.alpha)
-    complete, attributable, why = _attributable(compared, confidence_level=level, rng=rng)
+    borne = None
+    if compared is not None:
+        sem, sem_source = _larger_sem(ruler)
+        borne = bear_out(
+            compared,
+            sem=sem,
+            sem_source=sem_source,
+            allowance=question.leaning_allowance,
+            lost=_lost_of(lost, question, compared),
+            share=question.share_treated_first,
+            schedule=schedule,
+            confidence_level=level_at_look(look, question.looks_planned, min(question.alpha, MOST_ALPHA)),
+            rng=rng,
+            n_draws=n_draws,
+            quick=quick,
+        )
     readings, why_none = _readings(treated, question, first="before")
-    blinded = _blinded_share(compared.rows if compared is not None else treated.rename(columns={"after": "y"}))
-    allowance, source = _allowance(question, ruler, compared, blinded)
+    copied = borne is not None and borne.copied
     return Judged(
         question=question,
         declared=declared,
         technique=treated,
         ruler=ruler,
         readings=readings,
-        readings_2=_readings(treated, question, first="before_2")[0],
+        readings_2=None if copied else _readings(treated, question, first="before_2")[0],
         why_no_readings=why_none,
-        compared=compared,
-        complete=complete,
-        attributable=attributable,
-        why_no_comparison=why,
-        blinded_share=blinded,
-        allowance=allowance,
-        allowance_source=source,
+        compared=borne.compared if borne else None,
+        complete=borne.complete if borne else None,
+        attributable=borne.attributable if borne else None,
+        why_no_comparison=borne.why_none if borne else "the records hold nothing to compare with",
+        blinded_share=borne.observer.blinded_share if borne else _blinded_share(treated),
+        allowance=borne.observer.allowance if borne else 0.0,
+        allowance_source=borne.observer.source if borne else "nothing is compared",
+        borne=borne,
         side_note=f"Readings of the {rule} side belong to the treatment ({how})." if relation == "opposite" else "",
         look=look,
     )
 
 
-def _attributable(
-    compared: Compared | None, *, confidence_level: float, rng: np.random.Generator | int
-) -> tuple[Attributable | None, Attributable | None, str]:
-    """The estimate without and with the missing-reading bound, or the reason why there is none."""
-    if compared is None:
-        return None, None, "the records hold nothing to compare with"
-    try:
-        complete = estimate(compared, confidence_level=confidence_level, rng=rng)
-        return complete, bounded(compared, complete, rng=rng), ""
-    except (NotEnoughError, FitError) as problem:
-        return None, None, str(problem)
+def _larger_sem(ruler: Ruler) -> tuple[float | None, str]:
+    """The larger of own and published error: one's own second readings may have been remembered."""
+    published = published_sem(ruler.measure)
+    if published is not None and published.unit == ruler.unit and published.value > (ruler.sem or 0.0):
+        return published.value, f"published: {published.citation}"
+    return ruler.sem, ruler.source
+
+
+def _lost_of(lost: pd.DataFrame | None, question: Question, compared: Compared) -> pd.DataFrame | None:
+    """Rows set aside whole that belong to this question: its intervention, and region and measure where they say so."""
+    if lost is None or lost.empty:
+        return None
+    mine = lost["measure"].isin((question.measure, ""))
+    if question.region != "any":
+        mine &= lost["region"].isin((question.region, ""))
+    done = lost["intervention"]
+    if compared.basis == "comparison_sessions":
+        other = "measured_only" if question.comparison in (None, "wait", "other_side") else str(question.comparison)
+        mine &= done.isin((question.intervention, other))
+        return lost[mine].assign(arm=(done[mine] == question.intervention).astype(float))
+    mine &= done.isin((question.intervention, ""))
+    if compared.basis == "randomised_side":
+        mine &= lost["side_drawn"] == "yes"
+    return lost[mine]
 
 
 _NAMED = {"before": "before", "before_2": "the second reading before"}
@@ -153,38 +202,25 @@ def _signs(pairs: pd.DataFrame, question: Question, *, first: str) -> tuple[Esti
     ), ""
 
 
-def _blinded_share(rows: pd.DataFrame) -> float | None:
+def _blinded_share(technique: pd.DataFrame) -> float | None:
     """Share of re-measurements by a reader who did not know what was done; None where nobody wrote it down."""
-    said = rows.loc[rows["y"].notna(), "blinded" if "blinded" in rows else "examiner_blinded"].astype(str)
+    said = technique.loc[technique["after"].notna(), "examiner_blinded"].astype(str)
     if said.empty or not said.isin(("yes", "no")).any():
         return None
     return float((said == "yes").mean())
 
 
-def _allowance(question: Question, ruler: Ruler, compared: Compared | None, blinded: float | None) -> tuple[float, str]:
-    """How much is taken off the lower limit for a reader who may lean, and where that figure comes from."""
-    if blinded is not None and blinded >= ENOUGH_BLINDED:
-        return 0.0, f"{100 * blinded:.0f} % of re-measurements were blinded"
-    if question.leaning_allowance is not None:
-        return question.leaning_allowance, "as the question sheet says"
-    if ruler.sem is not None:
-        return ruler.sem / 2, f"half a SEM, {ruler.source.split(' (')[0]}"
-    if compared is not None:
-        spread = compared.rows.groupby("arm")["y"].std(ddof=1).mean()
-        if np.isfinite(spread):
-            return float(spread / np.sqrt(2) / 2), "half a SEM, at most as large as the scatter of the changes allows"
-    return 0.0, "no measurement error is known"
-
-
-def with_family(judged: list[Judged]) -> list[Judged]:
+def with_family(judged: list[Judged], *, at_least: int = 1) -> list[Judged]:
     """Holm's correction over questions judged together: each interval at the level its place in the order leaves.
+
+    `at_least`: how many questions the family has, where not all of them are judged here (undeclared, or other sheets).
 
     From the smallest p on, the k-th of m questions is judged at alpha/(m − k + 1), as long as all before it stood out;
     the others at the level where that stopped (Holm 1979, Scandinavian Journal of Statistics 6:65–70).
     """
     family = [one for one in judged if one.attributable is not None]
-    m = len(family)
-    if len(judged) < 2 or m < 1:
+    m = max(len(family), at_least)
+    if m < 2 or not family:
         return judged
     level_for: dict[int, float] = {}
     stopped_at: int | None = None
@@ -235,10 +271,11 @@ def claim_of(judged: Judged, *, measure: str, region: str, intervention: str) ->
     question, found = judged.question, judged.attributable
     readings = judged.readings_2 if judged.readings_2 is not None else judged.readings
     compared = judged.compared
+    borne = judged.borne
     evidence = Evidence(
         basis=compared.basis if compared is not None and found is not None else None,
-        randomised=compared is not None and compared.randomised,
-        second_baseline=compared is not None and compared.has_second_baseline,
+        randomised=borne is not None and borne.randomised,
+        second_baseline=borne is not None and borne.second_baseline,
         mean=found.mean if found else None,
         low=found.ci_low if found else None,
         high=found.ci_high if found else None,
@@ -265,8 +302,8 @@ def claim_of(judged: Judged, *, measure: str, region: str, intervention: str) ->
         n_readings_clients=readings.n if readings else 0,
         n_for_certainty=clients_to_settle(judged),
         declared=judged.declared,
-        blinded_enough=judged.blinded_share is not None and judged.blinded_share >= ENOUGH_BLINDED,
-        n_missing=bounds.n_missing(compared.rows) if compared is not None else 0,
+        blinded_enough=borne is not None and borne.observer.enough,
+        n_missing=sum(borne.flow.n_lost) if borne is not None else 0,
         why_not_compared=judged.why_no_comparison if compared is not None and found is None else "",
     )
     return make_claim(evidence, context)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from toolkit.records.codebook import Codebook
+from toolkit.records.lost_rows import no_rows_lost
 from toolkit.records.mapping import Mapping
 from toolkit.records.public_frames import COLUMNS, changes_frame, long_frame, readings_frame
 from toolkit.records.saved import accounts_figure, save_readings
@@ -67,6 +68,8 @@ class Records(Shown):
         The measures, regions and words the records were read with.
     mapping : Mapping
         What the columns of the export were taken for.
+    lost : pandas.DataFrame
+        Rows set aside whole, with what their cells still tell: client, session, what was done, the order, the reason.
     sites : pandas.DataFrame
         Where two sites or more were read: what was read, kept and set aside at each; codes then carry their site's name
         (`north/C001`).
@@ -86,6 +89,7 @@ class Records(Shown):
     codebook: Codebook
     mapping: Mapping
     sites: pd.DataFrame = field(default_factory=no_sites)
+    lost: pd.DataFrame = field(default_factory=no_rows_lost)
 
     def sentence(self) -> str:
         """How many rows were read, kept and set aside, and what they hold."""

@@ -33,10 +33,14 @@ class Why:
 
 @dataclass
 class Ledger:
-    """Collects entries while an export is read. `where` frames carry the columns file, row and readings."""
+    """Collects entries while an export is read. `where` frames carry the columns file, row and readings.
+
+    `sheets`: each sheet's raw rows with its mapping and words, for what lost rows still tell (see `lost_rows`).
+    """
 
     entries: list[pd.DataFrame] = field(default_factory=list)
     flagged: list[pd.DataFrame] = field(default_factory=list)
+    sheets: list[Any] = field(default_factory=list)
 
     def take_out(self, where: pd.DataFrame, mask: np.ndarray, *, why: Why, value: Any = "") -> pd.DataFrame:
         """Set the masked rows of `where` aside for one reason and return the others.

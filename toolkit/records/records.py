@@ -28,6 +28,7 @@ from toolkit.records.identifiers import refuse_identifiers
 from toolkit.records.layouts import reading_rows, session_rows, wide_rows
 from toolkit.records.ledger import Ledger
 from toolkit.records.long_readings import join_readings
+from toolkit.records.lost_rows import lost_rows
 from toolkit.records.mapping import READING_FIELDS, Mapping, find_mapping, read_mapping
 from toolkit.records.raw_table import RawTable
 from toolkit.records.reading_files import read_file, read_frame
@@ -116,6 +117,7 @@ def load_records(
         source=_source(sheets, rows, members, set_aside, read),
         codebook=book,
         mapping=sheets[0].mapping,
+        lost=lost_rows(ledger.sheets, set_aside),
         sites=account_by_site(read, set_aside) if rows["site"].nunique() > 1 else no_sites(),
     )
 
