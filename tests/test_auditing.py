@@ -28,6 +28,7 @@ ASKED: dict[str, Any] = {
     "intervention": "percussive_release",
     "smallest_change_that_matters": 3.0,
     "unit": "deg",
+    "declared_on": "2023-12-01",
 }
 
 

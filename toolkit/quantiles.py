@@ -97,3 +97,61 @@ def f_quantile(p: float, df_above: float, df_below: float) -> float:
 def standard_error(values: Any) -> float:
     """Standard error of the mean of independent values."""
     return float(np.std(values, ddof=1) / np.sqrt(len(values)))
+
+
+def binomial_p(k: int, n: int, share: float = 0.5) -> float:
+    """Two-sided exact p of k of n, were each drawn with this share: all counts no likelier than the one seen.
+
+    Examples
+    --------
+    >>> round(binomial_p(8, 10), 4)
+    0.1094
+    """
+    counts = np.arange(n + 1)
+    chance = np.exp(_log_binomial(counts, n, share))
+    return float(min(1.0, chance[chance <= chance[k] * (1 + 1e-7)].sum()))
+
+
+def binomial_above(k: int, n: int, share: float) -> float:
+    """Probability of k or more of n, were each drawn with this share.
+
+    Examples
+    --------
+    >>> round(binomial_above(8, 10, 0.5), 4)
+    0.0547
+    """
+    return float(special.bdtrc(k - 1, n, share)) if k > 0 else 1.0
+
+
+def _log_binomial(k: Any, n: Any, share: float) -> Any:
+    """Log of the binomial probability."""
+    ways = special.gammaln(n + 1) - special.gammaln(k + 1) - special.gammaln(n - k + 1)
+    return ways + special.xlogy(k, share) + special.xlog1py(n - k, -share)
+
+
+def poisson_above(k: int, mean: float) -> float:
+    """Probability of k or more where `mean` are expected.
+
+    Examples
+    --------
+    >>> round(poisson_above(3, 1.0), 4)
+    0.0803
+    """
+    return float(special.gammainc(k, mean)) if k > 0 else 1.0
+
+
+def fisher_p(table: Any) -> float:
+    """Two-sided p of Fisher's exact test of a 2 × 2 table of counts: all tables no likelier than the one seen.
+
+    Examples
+    --------
+    >>> round(fisher_p([[8, 2], [1, 5]]), 4)
+    0.035
+    """
+    (a, b), (c, d) = np.asarray(table, dtype=int)
+    row, column, n = a + b, a + c, a + b + c + d
+    k = np.arange(max(0, row + column - n), min(row, column) + 1)
+    logs = -sum(special.gammaln(cell + 1) for cell in (k, row - k, column - k, n - row - column + k))
+    chance = np.exp(logs - logs.max())
+    chance /= chance.sum()
+    return float(min(1.0, chance[chance <= chance[a - k[0]] * (1 + 1e-7)].sum()))

@@ -197,8 +197,8 @@ def test_one_practitioner_who_does_it_all_is_found():
 
 
 def test_chance_is_narrower_with_more_clients():
-    # four times the clients, half the width (16 clinics of 1 visit; within a quarter)
-    small, large = (sizes(chance, 4, n_clients=n, visits=1.0).mean() for n in (40, 160))
+    # four times the clients, half the width (24 clinics of 1 visit; within a quarter)
+    small, large = (sizes(chance, 12, n_clients=n, visits=1.0).mean() for n in (40, 160))
     assert small / large == pytest.approx(2.0, rel=0.25)
 
 

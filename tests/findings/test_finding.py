@@ -13,6 +13,7 @@ from toolkit.findings.finding import Judged, case_of, with_family
 from toolkit.findings.finding_dict import finding_dict
 from toolkit.findings.moved import client_frame
 from toolkit.simulate import ClinicDials, simulate_clinic
+from toolkit.stats.published import published_sem
 
 
 @pytest.fixture(scope="module")
@@ -124,9 +125,13 @@ def test_the_allowance_is_spared_by_blinding_and_named_otherwise(rows, asked, ju
     assert judged.allowance == 0.0
     unblinded = judge_question(rows.assign(examiner_blinded="no"), asked)
     assert unblinded.ruler.sem is not None
-    assert unblinded.allowance == pytest.approx(unblinded.ruler.sem / 2)
-    named = judge_question(rows.assign(examiner_blinded="no"), {**asked, "leaning_allowance": 1.25})
-    assert (named.allowance, named.allowance_source) == (1.25, "as the question sheet says")
+    published = published_sem(unblinded.ruler.measure)
+    assert published is not None
+    assert unblinded.allowance == pytest.approx(max(unblinded.ruler.sem, published.value) / 2)
+    named = judge_question(rows.assign(examiner_blinded="no"), {**asked, "leaning_allowance": 2.25})
+    assert (named.allowance, named.allowance_source) == (2.25, "as the question sheet says")
+    small = judge_question(rows.assign(examiner_blinded="no"), {**asked, "leaning_allowance": 0.0})
+    assert small.allowance == unblinded.allowance  # a sheet cannot ask for less than the records call for
 
 
 def test_half_blinded_readers_would_have_to_lean_twice_as_far(records, rows, asked):

@@ -18,10 +18,10 @@ from typing import Literal
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from toolkit.effect.comparison import Compared
 from toolkit.effect.draw_units import drawn_units, known_before_draw
+from toolkit.quantiles import binomial_p, chi2_above
 
 Floats = NDArray[np.float64]
 Verdict = Literal["sealed and kept", "looks drawn", "not drawn", "too few to tell"]
@@ -229,7 +229,7 @@ def _lag_words(lag: int, name: str, share: float) -> str:
 
 def _coin(n_heads: int, n: int) -> float:
     """Exact two-sided p of a fair coin."""
-    return float(stats.binomtest(n_heads, n).pvalue) if n >= 6 else 1.0
+    return binomial_p(n_heads, n) if n >= 6 else 1.0
 
 
 def _clients(units: pd.DataFrame) -> list[Pattern]:
@@ -250,7 +250,7 @@ def _clients(units: pd.DataFrame) -> list[Pattern]:
     by_chance = np.sum((could @ members) ** 2, axis=1)
     seen = float(np.sum(((label - share) @ members) ** 2))
     scale = float(by_chance.var(ddof=1) / (2 * by_chance.mean()))
-    p = float(stats.chi2.sf(seen / scale, by_chance.mean() / scale)) if scale > 1e-9 else 1.0
+    p = chi2_above(seen / scale, float(by_chance.mean()) / scale) if scale > 1e-9 else 1.0
     return [Pattern(part="clients", words="some clients are nearly always {first}, others nearly never", p=p)]
 
 
@@ -259,7 +259,7 @@ def _count(label: Floats, share: float | None) -> list[Pattern]:
     n, first = len(label), int(label.sum())
     if n < 6 or (share is None and not UNEQUAL <= first / n <= 1 - UNEQUAL):
         return []
-    p = float(stats.binomtest(first, n, 0.5 if share is None else share).pvalue)
+    p = binomial_p(first, n, 0.5 if share is None else share)
     return [Pattern(part="count", words=f"{first} of {n} sessions are {{first}}, which a coin does not give", p=p)]
 
 

@@ -13,9 +13,9 @@ from itertools import pairwise
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
 
 from toolkit.effect.comparison import Compared
+from toolkit.quantiles import binomial_p, poisson_above
 
 Floats = NDArray[np.float64]
 FEWEST = 8  # sessions that share a value before it can tell anything
@@ -126,13 +126,13 @@ def _drawn_once(frame: pd.DataFrame, constant: NDArray[np.bool_], count: NDArray
     several = first & (count > 1)
     expected = float(np.sum(2.0 ** (1.0 - count[several])))
     seen = int((several & constant).sum())
-    if seen < 3 or stats.poisson.sf(seen - 1, max(expected, 1e-9)) > 1e-4:
+    if seen < 3 or poisson_above(seen, max(expected, 1e-9)) > 1e-4:
         return np.zeros(len(frame), dtype=bool)
     if (several & ~constant).any():  # mixed: only those who came often enough to tell
         constant = constant & (count >= 4)
         several = several & constant
     labels = frame.loc[several & constant, "label"]
-    balanced = len(labels) > 0 and stats.binomtest(int(labels.sum()), len(labels)).pvalue > 0.01
+    balanced = len(labels) > 0 and binomial_p(int(labels.sum()), len(labels)) > 0.01
     return constant if balanced else np.zeros(len(frame), dtype=bool)
 
 

@@ -20,7 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import stats
+
+from toolkit.quantiles import fisher_p
 
 Floats = NDArray[np.float64]
 LOWER = (0.25, 0.50)
@@ -98,7 +99,7 @@ def _lost_more(rows: pd.DataFrame) -> str:
     if not lost.any() or not n.all():
         return ""
     shares = lost / n
-    p = float(stats.fisher_exact(np.column_stack([lost, n - lost])).pvalue)
+    p = fisher_p(np.column_stack([lost, n - lost]))
     if not (p < CLEARLY or (abs(shares[0] - shares[1]) >= APART and p < BY_CHANCE)):
         return ""
     if shares[0] > shares[1]:

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from toolkit.effect.comparison import Compared
 from toolkit.effect.rerandomisation import difference_interval
+from toolkit.quantiles import binomial_above, f_quantile, fisher_p, normal_density
 
 ENOUGH_BLINDED = 0.8
 ARMS_APART = 0.10
@@ -148,7 +148,7 @@ def _apart(read: pd.DataFrame, blinded: tuple[float, float]) -> bool:
         return False
     yes = (read["blinded"] == "yes").to_numpy()
     table = [[int((yes & (read["arm"] == arm)).sum()), int((~yes & (read["arm"] == arm)).sum())] for arm in (1.0, 0.0)]
-    return float(stats.fisher_exact(table).pvalue) < 0.01
+    return fisher_p(table) < 0.01
 
 
 def copied_second_readings(first: pd.Series, second: pd.Series, later: pd.Series) -> str:
@@ -173,14 +173,14 @@ def copied_second_readings(first: pd.Series, second: pd.Series, later: pd.Series
     apart = (pairs["second"] - pairs["first"]).to_numpy()
     equal = np.abs(apart) < 1e-9
     by_rounding = _equal_by_rounding(apart[~equal], _step(pairs))
-    beyond = stats.binomtest(int(equal.sum()), len(apart), min(max(by_rounding, 1e-6), 1.0), alternative="greater")
-    if equal.mean() > by_rounding + 0.1 and beyond.pvalue < 1e-3:
+    beyond = binomial_above(int(equal.sum()), len(apart), min(max(by_rounding, 1e-6), 1.0))
+    if equal.mean() > by_rounding + 0.1 and beyond < 1e-3:
         share, usual = 100 * equal.mean(), 100 * by_rounding
         return f"{share:.0f} % of second readings before equal the first; rounding gives {usual:.0f} %"
     onwards = (pairs["later"] - pairs["second"]).dropna().to_numpy()
     if len(onwards) >= FEWEST_PAIRS:
         ratio = _scatter(onwards) / max(_scatter(apart), 1e-12)
-        limit = stats.f.ppf(0.999, len(onwards) - 1, len(apart) - 1)
+        limit = f_quantile(0.999, len(onwards) - 1, len(apart) - 1)
         if ratio > max(limit, 1.8):
             return "second readings before lie closer to the first than later readings do: they were remembered"
     return ""
@@ -225,7 +225,7 @@ def _rounded(places: np.ndarray, sd: float) -> np.ndarray:
     """Chance that a rounded difference is k steps: triangle of one step to each side over a normal with this SD."""
     grid = np.linspace(-1, 1, 41)
     weight = 1 - np.abs(grid)
-    return np.asarray(stats.norm.pdf(places[:, None] + grid[None, :], scale=sd) @ weight / weight.sum())
+    return np.asarray(normal_density((places[:, None] + grid[None, :]) / sd) @ weight / (sd * weight.sum()))
 
 
 def without_copies(compared: Compared, why: str) -> Compared:

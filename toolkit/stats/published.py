@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import pandas as pd
 
@@ -87,6 +88,7 @@ def published_values(measure: str, *, quantity: str | None = None, population: s
     return chosen.reset_index(drop=True)
 
 
+@lru_cache(maxsize=256)
 def published_sem(measure: str, *, population: str | None = None) -> PublishedValue | None:
     """The published standard error of measurement (SEM) to use for a measure, None where none is known.
 
