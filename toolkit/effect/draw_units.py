@@ -40,7 +40,7 @@ def drawn_units(compared: Compared) -> pd.DataFrame:
     client's last session, less the mean of its order), previous_y, and the words of `WORDS_KNOWN_BEFORE` that are kept.
     """
     frame = _sessions(compared)
-    frame = frame.sort_values(["when", "_number"], kind="stable", ignore_index=True)
+    frame = frame.sort_values(["when", "_number", "first", "base", "y"], kind="stable", ignore_index=True)
     client = frame.groupby("client", sort=False)
     frame["visit"] = client.cumcount() + 1
     for name in ("full", "y"):
