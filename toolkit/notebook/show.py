@@ -27,6 +27,7 @@ from toolkit.looks.report_figures import before_after_of, ladder_of
 from toolkit.looks.words import LEVEL_WORDS, readable, sentence, threshold, with_interval, without_stop
 from toolkit.notebook.choosers import Guess, choose, choose_client, choose_file, choose_question, choose_two, guess
 from toolkit.notebook.client import course, early_and_late, first_to_last, ups_and_downs, visits
+from toolkit.notebook.columns import choose_columns
 from toolkit.notebook.kernel import start
 from toolkit.notebook.pieces import Drawing, Several, ToCopy, Words, drawing, table, words
 from toolkit.notebook.protocols import (
@@ -89,6 +90,7 @@ __all__ = [
     "changes",
     "choose",
     "choose_client",
+    "choose_columns",
     "choose_file",
     "choose_question",
     "choose_two",
