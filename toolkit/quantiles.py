@@ -155,3 +155,27 @@ def fisher_p(table: Any) -> float:
     chance = np.exp(logs - logs.max())
     chance /= chance.sum()
     return float(min(1.0, chance[chance <= chance[a - k[0]] * (1 + 1e-7)].sum()))
+
+
+def t_half_width(values: Any, *, level: float = 0.95) -> float:
+    """Half the width of Student's interval for the mean of independent values.
+
+    Example:
+        >>> round(t_half_width([1.0, 2.0, 3.0]), 3)
+        2.484
+    """
+    return float(t_quantile((1 + level) / 2, len(values) - 1)) * standard_error(values)
+
+
+def jackknife_covariance(left_out: Any) -> Floats:
+    """Covariance of statistics from their values with one client left out at a time, shape (clients,) or (clients, k).
+
+    Source: Efron & Stein (1981) Annals of Statistics 9:586-596.
+
+    Example:
+        >>> float(jackknife_covariance([2.5, 2.0, 1.5])[0, 0])  # means of 1, 2, 3 without one: variance / n
+        0.3333333333333333
+    """
+    values = np.asarray(left_out, dtype=float).reshape(len(left_out), -1)
+    apart = values - values.mean(axis=0)
+    return (len(values) - 1) / len(values) * apart.T @ apart

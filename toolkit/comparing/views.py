@@ -17,7 +17,7 @@ from toolkit.effect.estimate import estimate, sessions_of
 from toolkit.effect.not_drawn import adjust_not_drawn, difference_by, within_contrast
 from toolkit.effect.rerandomisation import difference_interval
 from toolkit.errors import FitError, NotEnoughError
-from toolkit.quantiles import t_quantile
+from toolkit.quantiles import t_half_width, t_quantile
 from toolkit.stats.pooling import PooledSites, pool_sites
 from toolkit.stats.proportions import share_of
 
@@ -211,7 +211,7 @@ def comfort_table(compared: Compared, rows: pd.DataFrame, names: tuple[str, str]
         of_arm[arm] = mine
         mean, half = float(mine.mean()) if len(mine) else np.nan, np.nan
         if len(mine) > 2:
-            half = float(t_quantile((1 + level) / 2, len(mine) - 1)) * float(mine.std(ddof=1)) / np.sqrt(len(mine))
+            half = t_half_width(mine, level=level)
         row = {"protocol": name, "clients": len(mine), "mean": mean, "ci_low": mean - half, "ci_high": mean + half}
         found.append(row)
     one, other = of_arm[1.0], of_arm[0.0]

@@ -10,7 +10,7 @@ import pandas as pd
 from toolkit.effect.estimate import Attributable
 from toolkit.effect.rerandomisation import difference_interval
 from toolkit.explanations.case import Case, amount
-from toolkit.quantiles import standard_error, t_quantile
+from toolkit.quantiles import t_half_width
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -54,7 +54,7 @@ def _mean(values: np.ndarray) -> float | None:
 def _t_interval(values: np.ndarray) -> tuple[float | None, float | None]:
     if len(values) < 2:
         return None, None
-    reach = float(t_quantile(0.975, len(values) - 1) * standard_error(values))
+    reach = t_half_width(values)
     return float(values.mean() - reach), float(values.mean() + reach)
 
 

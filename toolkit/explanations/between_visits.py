@@ -15,7 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect.comparison import orientation, role_of_side, technique_rows, treated_side_rule
-from toolkit.quantiles import t_quantile
+from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.days import visit_days
 from toolkit.result import Estimate
 
@@ -146,7 +146,7 @@ def fading(pairs: pd.DataFrame, *, unit: str) -> Fading:
         days = float(table[:, 2].sum() / table[:, 0].sum())
     left_out = np.array([_parts(np.delete(table, i, axis=0), days) for i in range(len(table))])
     value = _parts(table, days)
-    spread = (len(table) - 1) / len(table) * (left_out - left_out.mean(axis=0)).T @ (left_out - left_out.mean(axis=0))
+    spread = jackknife_covariance(left_out)
     t = float(t_quantile(0.975, n - 1))
     slope = _slope(value[0], float(np.sqrt(spread[0, 0])), t, n=moving, unit=unit)
     share, why = _share(value[1:], spread[1:, 1:], t, n=n)

@@ -15,7 +15,7 @@ import pandas as pd
 
 from toolkit.effect.comparison import Compared
 from toolkit.effect.estimate import Attributable
-from toolkit.quantiles import t_quantile
+from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.days import visit_days
 from toolkit.result import Estimate, figure_text
 
@@ -147,7 +147,7 @@ def jackknife(
     keep = ~np.eye(n, dtype=bool)
     left_out = np.array([statistic(sums[row], counts[row]) for row in keep])
     value = statistic(sums, counts)
-    se = float(np.sqrt((n - 1) / n * np.sum((left_out - left_out.mean()) ** 2)))
+    se = float(np.sqrt(jackknife_covariance(left_out)[0, 0]))
     reach = float(t_quantile((1 + confidence_level) / 2, n - 1)) * se
     return Estimate(
         name=name,

@@ -7,7 +7,7 @@ import pandas as pd
 
 from toolkit.explanations.case import Case, Rival, Status, amount, client_sums, jackknife, told
 from toolkit.explanations.chance import mean_over_clients, mean_over_rows
-from toolkit.quantiles import standard_error, t_quantile
+from toolkit.quantiles import t_half_width
 from toolkit.result import Estimate
 
 
@@ -30,7 +30,7 @@ def repeated_clients(case: Case) -> Rival:
         says = f"Only {len(counts)} clients have readings before and after, so their repeats cannot be weighed."
         return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
     rows = change["change"].to_numpy(dtype=float)
-    naive = float(t_quantile(0.975, len(rows) - 1) * standard_error(rows))
+    naive = t_half_width(rows)
     half = (fair.ci_high - fair.ci_low) / 2
     extra = half - naive
     size = Estimate(

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.explanations.case import Case, Rival, amount, told
-from toolkit.quantiles import standard_error, t_quantile
+from toolkit.quantiles import t_half_width
 from toolkit.result import Estimate
 
 NOT_WRITTEN_DOWN = "readings not written down"
@@ -134,7 +134,7 @@ def comfort(case: Case) -> Rival:
         says = f"Outcome and comfort are kept apart; {why} both comfortable and other sessions, so no size is given."
         return Rival(rival=COMFORT_MISTAKEN, status="adjusted", size=None, says=says, what_would_close_it=close)
     value = float(gap.mean())
-    reach = float(t_quantile(0.975, len(gap) - 1)) * standard_error(gap)
+    reach = t_half_width(gap)
     size = Estimate(
         name="comfortable less other sessions",
         value=value,

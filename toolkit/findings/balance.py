@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
 from toolkit.findings.finding import Judged
-from toolkit.quantiles import t_quantile
+from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.days import visit_days
 
 ALIKE = 0.1  # SD; after Austin (2009) Stat Med 28:3083-3107 (abstract read; the 0.1 itself from memory)
@@ -156,7 +156,7 @@ def _interval(value: float, left_out: Floats) -> tuple[float, float]:
     n = len(left_out)
     if n < 3 or not np.isfinite(left_out).all():
         return float("nan"), float("nan")
-    reach = float(t_quantile(0.975, n - 1)) * float(np.sqrt((n - 1) * left_out.var()))
+    reach = float(t_quantile(0.975, n - 1)) * float(np.sqrt(jackknife_covariance(left_out)[0, 0]))
     return value - reach, value + reach
 
 

@@ -272,12 +272,12 @@ def _mean(axes: Axes, means: Any, *, at: float, up: bool) -> None:
 
 def _mean_of(means: Any) -> tuple[float, float | None]:
     """Mean of the clients' means, and half the width of its 95 % t interval."""
-    from toolkit.quantiles import standard_error, t_quantile
+    from toolkit.quantiles import t_half_width
 
     middle = float(np.mean(means))
     if len(means) < 2:
         return middle, None
-    return middle, float(t_quantile(0.975, len(means) - 1)) * standard_error(means)
+    return middle, t_half_width(means)
 
 
 def draw_course(axes: Axes, part: pd.DataFrame) -> None:

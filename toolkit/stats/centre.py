@@ -8,6 +8,7 @@ import numpy as np
 from scipy import special
 
 from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.quantiles import standard_error, t_half_width
 from toolkit.result import Estimate
 from toolkit.stats.clients import Floats
 from toolkit.stats.paired_tests import (
@@ -64,8 +65,8 @@ def mean_change(
     """
     values = varying_differences(differences)
     n = len(values)
-    error = float(values.std(ddof=1)) / np.sqrt(n)
-    reach = t_reach(confidence_level, n - 1) * error
+    error = standard_error(values)
+    reach = t_half_width(values, level=checked_level(confidence_level))
     mean = float(values.mean())
     return Estimate(
         name=name,

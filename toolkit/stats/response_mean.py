@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from scipy import optimize, special
 
-from toolkit.quantiles import normal_quantile
+from toolkit.quantiles import jackknife_covariance, normal_quantile
 from toolkit.result import Estimate
 from toolkit.stats.centre import checked_level
 from toolkit.stats.clients import Floats
@@ -64,7 +64,7 @@ def jackknife_variance(effects: Floats) -> float:
     n = len(effects)
     if n < 5 or not np.isfinite(effects).all():
         return 0.0
-    return float((n - 1) / n * ((effects - effects.mean()) ** 2).sum())
+    return float(jackknife_covariance(effects)[0, 0])
 
 
 def dz_change(differences: Any, *, confidence_level: float = 0.95) -> Estimate:
