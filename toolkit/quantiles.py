@@ -178,4 +178,4 @@ def jackknife_covariance(left_out: Any) -> Floats:
     """
     values = np.asarray(left_out, dtype=float).reshape(len(left_out), -1)
     apart = values - values.mean(axis=0)
-    return (len(values) - 1) / len(values) * apart.T @ apart
+    return np.asarray((len(values) - 1) / len(values) * apart.T @ apart)
