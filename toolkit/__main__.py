@@ -12,6 +12,7 @@ import click
 from toolkit import __version__
 from toolkit.commands import COMMANDS
 from toolkit.errors import ToolkitError
+from toolkit.safe_text import printable
 
 NAME = "session-outcomes"
 OURS = (
@@ -46,7 +47,7 @@ def run(words: list[str]) -> int:
         if asked != words:
             traceback.print_exc()
         message, status = explain(error)
-        click.echo(message, err=True)
+        click.echo(printable(message), err=True)
         return status
     return status if isinstance(status, int) else 0
 
@@ -56,7 +57,7 @@ def explain(error: Exception) -> tuple[str, int]:
     if isinstance(error, ToolkitError):
         return str(error), 2
     if isinstance(error, OSError) and error.filename:
-        return f"{error.filename}: {error.strerror}. Choose another file or folder, or close it where it is open.", 2
+        return f"{error.filename!s}: {error.strerror}. Choose another file or folder, or close it where it is open.", 2
     if isinstance(error, MemoryError):
         return "The computer's memory is too small for these records: audit fewer files at once.", 2
     return OURS.format(kind=type(error).__name__, error=error), 1

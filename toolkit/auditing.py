@@ -36,6 +36,7 @@ from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
 from toolkit.result import Shown, standard_frame
+from toolkit.safe_text import printable
 from toolkit.writing import table_maker, write_folder
 
 if TYPE_CHECKING:
@@ -153,7 +154,7 @@ class Audit(Shown):
 
         return steps_figure(self.findings["findings"][0])
 
-    def write(self, folder: str | Path, *, replace: bool = False) -> Path:
+    def write(self, folder: str | Path, *, replace: bool = False, with_text: bool = False) -> Path:
         """Write the audit's folder: all of it or nothing. Returns the path of the report.
 
         Args:
@@ -164,10 +165,12 @@ class Audit(Shown):
         """
         from toolkit.looks.report import write_report
 
+        aside = self.records.set_aside if with_text else self.records.shown_set_aside()
+
         def make(place: Path) -> None:
             text = json.dumps(self.findings, indent=1, ensure_ascii=False)
-            (place / "findings.json").write_text(text + "\n", encoding="utf-8")
-            table_maker(self.records.set_aside)(place / "rows_set_aside.csv")
+            (place / "findings.json").write_text(printable(text) + "\n", encoding="utf-8")
+            table_maker(aside)(place / "rows_set_aside.csv")
             write_report(self.findings, place, plot_data=self.plot_data)
 
         return write_folder(folder, make, replace=replace) / "report.html"
@@ -355,5 +358,5 @@ def _agreement(records: Records, measurement: list[dict[str, Any]]) -> dict[str,
 def _first_reason(records: Records) -> str:
     if records.set_aside.empty:
         return ""
-    first = records.set_aside.iloc[0]
+    first = records.shown_set_aside().iloc[0]
     return f"The first, row {first['row']}: {first['reason']}. {first['remedy']}"

@@ -55,7 +55,7 @@ def test_adverse_events_are_counted_by_session_also_when_there_were_none(rows, a
     assert none.startswith("0 sessions with an adverse event, written down in")
     first = rows["session_id"] == rows["session_id"].iloc[0]
     some = rows.assign(adverse_event="none").assign(adverse_event=lambda f: f["adverse_event"].mask(first, "sore"))
-    assert items(some, asked)["adverse_events"]["stated"].startswith("1 sessions with an adverse event (sore: 1)")
+    assert items(some, asked)["adverse_events"]["stated"].startswith("1 sessions with an adverse event (soreness: 1)")
 
 
 def test_readers_who_were_never_said_to_be_blind_are_missing(rows, asked):

@@ -135,6 +135,6 @@ def test_records_show_what_was_kept_and_why_rows_were_set_aside(wide: pd.DataFra
 def test_what_is_set_aside_cannot_run_in_a_spreadsheet(tmp_path: Path, wide: pd.DataFrame) -> None:
     wide.loc[0, "after"] = '=HYPERLINK("http://example.org")'
     wide.loc[1, "after"] = "-999"
-    path = load_records(wide).write_set_aside(tmp_path / "rows_set_aside.csv")
+    path = load_records(wide).write_set_aside(tmp_path / "rows_set_aside.csv", with_text=True)
     written = pd.read_csv(path, dtype=str)
     assert written["value"].tolist() == ['\'=HYPERLINK("http://example.org")', "-999"]

@@ -8,7 +8,15 @@ from typing import Any
 
 import click
 
-from toolkit.commands.options import PATH, codebook_option, columns_option, exports_argument, replace_option
+from toolkit.commands.options import (
+    PATH,
+    codebook_option,
+    columns_option,
+    exports_argument,
+    replace_option,
+    say,
+    with_text_option,
+)
 from toolkit.resources import dataset_file
 from toolkit.writing import check_free_folder
 
@@ -19,6 +27,7 @@ from toolkit.writing import check_free_folder
 @click.option("--out", type=PATH, help="The folder to write; audit-NAME if absent.")
 @columns_option
 @codebook_option
+@with_text_option
 @replace_option
 def audit(
     exports: tuple[Path, ...],
@@ -26,6 +35,7 @@ def audit(
     out: Path | None,
     columns: Path | None,
     codebook: Path | None,
+    with_text: bool,
     replace: bool,
 ) -> None:
     """Say what moved in a year of sessions, what else explains it, what you may claim.
@@ -40,12 +50,12 @@ def audit(
     check_free_folder(folder, replace=replace)
     asked = list(questions) if exports or questions else demo_questions()
     records = load_records(source, columns=columns, codebook=codebook)
-    click.echo(records.sentence())
+    say(records.sentence())
     found = audit_records(records, question=asked or None)
-    report = found.write(folder, replace=replace)
+    report = found.write(folder, replace=replace, with_text=with_text)
     for finding in found.findings["findings"]:
-        click.echo(f"\n{finding['claim']['sentence']}")
-    click.echo(f"\nThe report: {report.resolve()}")
+        say(f"\n{finding['claim']['sentence']}")
+    say(f"\nThe report: {report.resolve()}")
 
 
 def demo_questions() -> list[Any]:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from toolkit.safe_text import printable
+
 PATH = click.Path(path_type=Path)
 
 
@@ -25,6 +27,16 @@ codebook_option = click.option("--codebook", type=PATH, help="Your own additions
 replace_option = click.option(
     "--replace", is_flag=True, help="Write over an earlier output of this toolkit that nobody changed."
 )
+
+
+with_text_option = click.option(
+    "--with-text", is_flag=True, help="Write out free text of the export; it may tell who somebody is."
+)
+
+
+def say(text: object) -> None:
+    """Print for a reader; what a file brought along to steer the terminal is not passed on."""
+    click.echo(printable(str(text)))
 
 
 def needed(exports: tuple[Path, ...]) -> list[Path]:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from toolkit.commands.options import PATH, codebook_option, columns_option, replace_option
+from toolkit.commands.options import PATH, codebook_option, columns_option, replace_option, say
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
 from toolkit.writing import check_free, check_free_folder
@@ -96,11 +96,11 @@ def compare(
             columns=columns,
             codebook=codebook,
         )
-    click.echo(f"{found.records.sentence()}\n\n{found.sentence()}\n\n{found.advice}")
+    say(f"{found.records.sentence()}\n\n{found.sentence()}\n\n{found.advice}")
     if len(found.tables["losses"]):
-        click.echo(f"\n{found.tables['losses'].to_string(index=False)}")
+        say(f"\n{found.tables['losses'].to_string(index=False)}")
     written = found.write(out, replace=replace)
-    click.echo(f"\nThe page: {written.resolve()}")
+    say(f"\nThe page: {written.resolve()}")
 
 
 @click.command()
@@ -129,7 +129,7 @@ def summarise(
     source = list(exports) if len(exports) > 1 else exports[0]
     found = sum_up(source, question=question, site=site, drawn=drawn, columns=columns, codebook=codebook)
     written = found.write(out, replace=replace)
-    click.echo(f"{found}\n\nWritten: {written}. Read it through before it leaves the site: it is plain text.")
+    say(f"{found}\n\nWritten: {written}. Read it through before it leaves the site: it is plain text.")
 
 
 @click.command()
@@ -142,5 +142,5 @@ def pool(summaries: tuple[Path, ...], out: Path, replace: bool) -> None:
 
     check_free_folder(out, replace=replace)
     found = pool_summaries(list(summaries))
-    click.echo(found.sentence())
-    click.echo(f"\nThe page: {found.write(out, replace=replace).resolve()}")
+    say(found.sentence())
+    say(f"\nThe page: {found.write(out, replace=replace).resolve()}")

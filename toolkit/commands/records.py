@@ -6,7 +6,16 @@ from pathlib import Path
 
 import click
 
-from toolkit.commands.options import PATH, codebook_option, columns_option, exports_argument, needed, replace_option
+from toolkit.commands.options import (
+    PATH,
+    codebook_option,
+    columns_option,
+    exports_argument,
+    needed,
+    replace_option,
+    say,
+    with_text_option,
+)
 from toolkit.errors import ToolkitError
 from toolkit.writing import check_free, write_file
 
@@ -18,9 +27,15 @@ SHOWN_ROWS = 20  # of what was set aside, on the screen
 @columns_option
 @codebook_option
 @click.option("--set-aside", type=PATH, help="Write every row set aside, with its reason, as CSV.")
+@with_text_option
 @replace_option
 def check(
-    exports: tuple[Path, ...], columns: Path | None, codebook: Path | None, set_aside: Path | None, replace: bool
+    exports: tuple[Path, ...],
+    columns: Path | None,
+    codebook: Path | None,
+    set_aside: Path | None,
+    with_text: bool,
+    replace: bool,
 ) -> None:
     """Read an export and account for every row: kept, or set aside with the reason."""
     from toolkit.records.records import load_records
@@ -28,14 +43,15 @@ def check(
     if set_aside is not None:
         check_free(set_aside, replace=replace)
     records = load_records(needed(exports), columns=columns, codebook=codebook)
-    click.echo(records)
-    for row in records.set_aside.head(SHOWN_ROWS).to_dict("records"):
+    say(records)
+    aside = records.set_aside if with_text else records.shown_set_aside()
+    for row in aside.head(SHOWN_ROWS).to_dict("records"):
         where = f"{row['file']}, row {row['row']}, {row['column'] or 'whole row'}"
-        click.echo(f"  {where}: {row['reason']}. {row['remedy']}")
+        say(f"  {where}: {row['reason']}. {row['remedy']}")
     if len(records.set_aside) > SHOWN_ROWS:
-        click.echo(f"  … and {len(records.set_aside) - SHOWN_ROWS} more: --set-aside FILE writes them all.")
+        say(f"  … and {len(records.set_aside) - SHOWN_ROWS} more: --set-aside FILE writes them all.")
     if set_aside:
-        click.echo(f"\nWritten: {records.write_set_aside(set_aside, replace=replace)}")
+        say(f"\nWritten: {records.write_set_aside(set_aside, replace=replace, with_text=with_text)}")
 
 
 @click.command()
@@ -49,12 +65,12 @@ def columns(export: Path, out: Path | None, codebook: Path | None, replace: bool
     from toolkit.records.propose import propose_columns
 
     proposal = propose_columns(export, codebook=load_codebook(codebook))
-    click.echo(proposal)
+    say(proposal)
     if out is None:
-        click.echo(f"\n{proposal.to_toml()}\nTo keep it: the same command with  --out {export.parent / 'columns.toml'}")
+        say(f"\n{proposal.to_toml()}\nTo keep it: the same command with  --out {export.parent / 'columns.toml'}")
         return
     write_file(out, proposal.to_toml(), replace=replace)
-    click.echo(f"\nWritten: {out}. Please read it through before you use it.")
+    say(f"\nWritten: {out}. Please read it through before you use it.")
 
 
 @click.command()
@@ -69,11 +85,11 @@ def codebook(additions: Path | None) -> None:
         ("Regions", book.regions, ["region", "label"]),
         ("Interventions", book.interventions, ["intervention", "label"]),
     ):
-        click.echo(f"{title} ({len(table)})\n{table[shown].to_string(index=False, header=False)}\n")
+        say(f"{title} ({len(table)})\n{table[shown].to_string(index=False, header=False)}\n")
     faults = check_codebook(book)
     if faults:
         raise ToolkitError("\n".join(faults))
-    click.echo("No fault found.")
+    say("No fault found.")
 
 
 @click.command()
@@ -117,7 +133,7 @@ def deidentify(
         codebook=codebook,
         replace=replace,
     )
-    click.echo(f"{done}\n\nWritten: {out}")
+    say(f"{done}\n\nWritten: {out}")
 
 
 @click.command()
@@ -139,9 +155,9 @@ def ruler(
     from toolkit.stats.reliability_study import ruler as ruler_of_study
 
     if study is None:
-        click.echo(knee_goniometer_ruler())
+        say(knee_goniometer_ruler())
         return
     found = ruler_of_study(
         study, measure=measure or study.stem, unit=unit, subject=subject, reader=reader, reading=reading, value=value
     )
-    click.echo(found)
+    say(found)

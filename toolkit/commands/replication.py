@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from toolkit.commands.options import PATH, replace_option
+from toolkit.commands.options import PATH, replace_option, say
 
 
 @click.command()
@@ -44,20 +44,20 @@ def replicate(
     from toolkit import replicating
 
     if explain is not None:
-        click.echo(replicating.format_page(explain or None))
+        say(replicating.format_page(explain or None))
         return 0
     if paper is not None:
         page = replicating.hangs_together(paper)
-        click.echo(page.sentence())
+        say(page.sentence())
         for line in page.lines():
-            click.echo(f"  {line}")
+            say(f"  {line}")
         return 1 if page.unexplained else 0
     if method is not None:
         from toolkit.writing import write_file
 
         target = path or Path("replication.toml")
         text = replicating.new_sheet(method, data=data, beside=target.parent)
-        click.echo(f"written: {write_file(target, text, replace=replace)}")
-        click.echo(f"Fill in what is marked …, then: replicate {target}")
+        say(f"written: {write_file(target, text, replace=replace)}")
+        say(f"Fill in what is marked …, then: replicate {target}")
         return 0
-    return 1 if replicating.replicate_command(path, write=write, replace=replace, say=click.echo) else 0
+    return 1 if replicating.replicate_command(path, write=write, replace=replace, say=say) else 0

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from toolkit.commands.options import PATH, codebook_option, replace_option
+from toolkit.commands.options import PATH, codebook_option, replace_option, say
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
 from toolkit.settings import read_text
@@ -71,9 +71,9 @@ def sheet(
         rows=rows,
         replace=replace,
     )
-    click.echo(f"Written: {written}")
+    say(f"Written: {written}")
     if schedule is not None:
-        click.echo("The orders in it are sealed: each is opened at the start of its session (open-order).")
+        say("The orders in it are sealed: each is opened at the start of its session (open-order).")
 
 
 @click.command(name="seal-question")
@@ -84,7 +84,7 @@ def seal_question(question: Path) -> None:
     from toolkit.claim.seal import seal_question as seal_sheet
 
     made = seal_sheet(question)
-    click.echo(f"Sealed at {made.sealed}: {made.sha256}\nWritten: {seal_path(question)}. Send this line to somebody.")
+    say(f"Sealed at {made.sealed}: {made.sha256}\nWritten: {seal_path(question)}. Send this line to somebody.")
 
 
 @click.command(name="draw-order")
@@ -107,8 +107,8 @@ def draw_order(
     drawn = draw_orders(list(clients), sessions=sessions, rng=secrets.randbits(64) if seed is None else seed)
     secret = key_from(key, away_from=[out], new=new_key)
     write_file(out, table_maker(seal(drawn, key=secret, season=label)))
-    click.echo(f"{len(drawn)} sessions of {len(clients)} clients drawn and sealed. Written: {out}")
-    click.echo("Whoever keeps the key opens one line at a time:  open-order SCHEDULE --client A --session 1 --key KEY")
+    say(f"{len(drawn)} sessions of {len(clients)} clients drawn and sealed. Written: {out}")
+    say("Whoever keeps the key opens one line at a time:  open-order SCHEDULE --client A --session 1 --key KEY")
 
 
 @click.command(name="open-order")
@@ -130,13 +130,13 @@ def open_order(
     lines, secret = sealed_lines(schedule), key_from(key, away_from=[schedule])
     if listed is not None:
         write_file(listed, table_maker(opened(lines, key=secret)), replace=replace)
-        click.echo(f"Written: {listed}. It belongs to somebody who does not treat and does not re-measure.")
+        say(f"Written: {listed}. It belongs to somebody who does not treat and does not re-measure.")
         return
     if client is None or number is None:
         raise ToolkitError("Say whose line:  --client A --session 1   (or --list FILE for a second person).")
     order = opened_line(lines, client=client, session=number, key=secret)
     note_opened(schedule, client=client, session=number)
-    click.echo(order.replace("_", " "))
+    say(order.replace("_", " "))
 
 
 @click.command()
@@ -170,7 +170,7 @@ def plan(
     if size is None:
         raise ToolkitError("Name the true effect to plan for:  --effect 3   (in the measure's unit)")
     for note in notes:
-        click.echo(f"Note: {note}.")
+        say(f"Note: {note}.")
     numbers = sorted({max(6, round(dials.n_clients * factor)) for factor in (0.5, 1, 2, 4)})
-    click.echo(plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=seasons))
-    click.echo(f"\n{rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=seasons)}")
+    say(plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=seasons))
+    say(f"\n{rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=seasons)}")

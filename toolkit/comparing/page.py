@@ -24,6 +24,7 @@ from toolkit.looks.words import (
     with_interval,
 )
 from toolkit.records.cautions import cautions_for
+from toolkit.safe_text import printable
 from toolkit.writing import check_free_folder, table_maker, write_folder
 
 if TYPE_CHECKING:
@@ -88,8 +89,8 @@ def write_comparison(found: Found, folder: Path, *, replace: bool = False) -> Pa
     content = as_json(found)
 
     def make(place: Path) -> None:
-        (place / PAGE).write_text(page, encoding="utf-8")
-        (place / "comparison.json").write_text(content, encoding="utf-8")
+        (place / PAGE).write_text(printable(page), encoding="utf-8")
+        (place / "comparison.json").write_text(printable(content), encoding="utf-8")
         tables = place / "tables"
         tables.mkdir()
         for name, frame in {"estimates": found.frame, **found.tables}.items():

@@ -15,6 +15,7 @@ from toolkit.looks.html import ReportFigure, ReportTable, template_environment, 
 from toolkit.looks.report_figures import drawn_twice
 from toolkit.looks.words import amount, capital, number, p_words, sentence, spaced, with_interval
 from toolkit.records.cautions import cautions_for
+from toolkit.safe_text import printable
 from toolkit.writing import check_free_folder, write_folder
 
 if TYPE_CHECKING:
@@ -60,8 +61,8 @@ def write_pooled(found: PooledFound, folder: Path, *, replace: bool = False) -> 
     content = json.dumps(pooled_dict(found), indent=1, ensure_ascii=False) + "\n"
 
     def make(place: Path) -> None:
-        (place / PAGE).write_text(page, encoding="utf-8")
-        (place / "pooled.json").write_text(content, encoding="utf-8")
+        (place / PAGE).write_text(printable(page), encoding="utf-8")
+        (place / "pooled.json").write_text(printable(content), encoding="utf-8")
         tables = place / "tables"
         tables.mkdir()
         frames = {"estimates": found.frame, "sites": found.sites, "arms": found.arms, "left_out": found.left_out}

@@ -18,6 +18,7 @@ from toolkit.effect.not_drawn import adjust_not_drawn, difference_by, within_con
 from toolkit.effect.rerandomisation import difference_interval
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.quantiles import t_half_width, t_quantile
+from toolkit.records.free_text import kind_of_event
 from toolkit.stats.pooling import PooledSites, pool_sites
 from toolkit.stats.proportions import share_of
 
@@ -196,7 +197,14 @@ def harm_table(compared: Compared, rows: pd.DataFrame, names: tuple[str, str], *
         if len(said):
             share = share_of(len(had), len(said), n_of="sessions", confidence_level=level)
             row |= {"share": share.value, "ci_low": share.ci_low, "ci_high": share.ci_high}
-        found.append(row | {"kinds": "; ".join(f"{kind} ({n})" for kind, n in had["event"].value_counts().items())})
+        found.append(
+            row
+            | {
+                "kinds": "; ".join(
+                    f"{kind} ({n})" for kind, n in had["event"].map(kind_of_event).value_counts().items()
+                )
+            }
+        )
     return pd.DataFrame(found)
 
 

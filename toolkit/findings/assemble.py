@@ -108,7 +108,7 @@ def by_region(records: Records, measures: list[str]) -> dict[str, Any]:
 
 def set_aside_by_reason(records: Records) -> list[dict[str, Any]]:
     """What was set aside, counted by reason, with an example row and what to do."""
-    frame = records.set_aside
+    frame = records.shown_set_aside()
     if frame.empty:
         return []
     grouped = frame.groupby("reason", sort=False)
@@ -214,7 +214,10 @@ def _flags(records: Records) -> list[dict[str, Any]]:
     if records.flags.empty:
         return []
     counted = (
-        records.flags.groupby("what", sort=False).agg(n=("row", "size"), example_row=("row", "first")).reset_index()
+        records.shown_flags()
+        .groupby("what", sort=False)
+        .agg(n=("row", "size"), example_row=("row", "first"))
+        .reset_index()
     )
     return [plain(row) for row in counted.to_dict("records")]
 

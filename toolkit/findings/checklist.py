@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.records.account import Records
+from toolkit.records.free_text import kind_of_event
 from toolkit.resources import shared_file
 
 NO_EVENT = ("", "none", "no", "0", "nan")
@@ -167,7 +168,7 @@ def _harms(_: dict[str, Any], records: Records) -> Said:
     session = [rows["client"].astype(str), rows["session_id"].astype(str)]
     asked = int((words != "").groupby(session).any().sum())
     event = words.where(~words.str.lower().isin(NO_EVENT), "")
-    kinds = event[event != ""].groupby(session).first().value_counts()
+    kinds = event[event != ""].groupby(session).first().map(kind_of_event).value_counts()
     total = rows[["client", "session_id"]].astype(str).drop_duplicates().shape[0]
     listed = "; ".join(f"{kind}: {n}" for kind, n in kinds.head(5).items())
     more = f"; and {len(kinds) - 5} other kinds" if len(kinds) > 5 else ""

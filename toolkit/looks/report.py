@@ -28,6 +28,7 @@ from toolkit.looks.report_figures import (
     picture_of,
 )
 from toolkit.looks.words import LEVEL_WORDS, capital, clean, is_missing, sentence, spaced
+from toolkit.safe_text import printable
 
 IN_FULL = 3  # answers shown in full where nothing was declared; the others stand in a table, their details folded away
 PRINTED_MEASURES = 3  # by region and intervention: more measures are on screen only
@@ -96,9 +97,9 @@ def write_report(findings: Mapping[str, Any], folder: Path, *, plot_data: PlotDa
     page = _page(findings, ordered=ordered, answers=answers, regions=regions, agreement=agreement)
     for inner in ("figures", "tables"):
         (folder / inner).mkdir(parents=True, exist_ok=True)
-    (folder / "report.html").write_text(page, encoding="utf-8", newline="\n")
+    (folder / "report.html").write_text(printable(page), encoding="utf-8", newline="\n")
     for figure in _figures(answers, regions, agreement):
-        (folder / "figures" / f"{figure.key}.svg").write_text(figure.file, encoding="utf-8", newline="\n")
+        (folder / "figures" / f"{figure.key}.svg").write_text(printable(figure.file), encoding="utf-8", newline="\n")
     for table in _files(findings, ordered):
         write_table(table, folder / "tables")
 

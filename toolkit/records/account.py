@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from toolkit.records.codebook import Codebook
+from toolkit.records.free_text import rows_without_text
 from toolkit.records.lost_rows import no_rows_lost
 from toolkit.records.mapping import Mapping
 from toolkit.records.public_frames import COLUMNS, changes_frame, long_frame, readings_frame
@@ -189,11 +190,10 @@ class Records(Shown):
     def table(self) -> pd.DataFrame:
         """Rows and readings by what became of them: one line for what was kept, one for each reason."""
         kept = {"what": "kept", "rows": self.source.rows_kept, "readings": self.source.readings_kept}
-        reasons = self.set_aside.assign(
-            reason=self.set_aside["reason"].where(
-                ~self.set_aside["reason"].str.startswith("the same as "), "the same as an earlier row"
-            ),
-            rows=(self.set_aside["scope"] == "row").astype(int),
+        aside = self.shown_set_aside()
+        reasons = aside.assign(
+            reason=aside["reason"].where(~aside["reason"].str.startswith("the same as "), "the same as an earlier row"),
+            rows=(aside["scope"] == "row").astype(int),
         )
         counts = (
             reasons.groupby("reason", sort=False)[["rows", "readings"]].sum().sort_values("readings", ascending=False)
@@ -204,6 +204,22 @@ class Records(Shown):
         ]
         return pd.DataFrame([kept, *lines])
 
-    def write_set_aside(self, path: str | Path, *, replace: bool = False) -> Path:
-        """Write what was set aside as CSV; cells that a spreadsheet would run as a formula are made plain text."""
-        return write_file(path, table_maker(self.set_aside), replace=replace)
+    def shown_set_aside(self) -> pd.DataFrame:
+        """What was set aside, as a report may show it: a free text of the export is named by its length."""
+        return rows_without_text(self.set_aside, known=self._headers())
+
+    def shown_flags(self) -> pd.DataFrame:
+        """What is worth knowing about kept rows, as a report may show it."""
+        return rows_without_text(self.flags, known=self._headers())
+
+    def _headers(self) -> list[str]:
+        mapping = self.mapping
+        return [*mapping.fields.values(), *(one.column for one in mapping.readings), *mapping.ignored]
+
+    def write_set_aside(self, path: str | Path, *, replace: bool = False, with_text: bool = False) -> Path:
+        """Write what was set aside as CSV; cells that a spreadsheet would run as a formula are made plain text.
+
+        Free text of the export is named by its length; `with_text` writes it out.
+        """
+        rows = self.set_aside if with_text else self.shown_set_aside()
+        return write_file(path, table_maker(rows), replace=replace)

@@ -333,7 +333,7 @@ def _order(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Led
         codes_told = sorted(map(clean_text, unknown))
         first = codes_told[0]
         what = (
-            f"which of {' and '.join(codes_told[:4])} means that the treatment came first, and which the rest? "
+            f"which of {listed(codes_told, most=4)} means that the treatment came first, and which the rest? "
             f' Left out until columns.toml says [values.order] "{first}" = "technique_first" (or "wait_first")'
         )
         ledger.flag(frame.loc[rows].head(1), column=_header(mapping, "order"), value=first, what=what)

@@ -19,6 +19,7 @@ from toolkit.records.bounds import Clock, check_bytes, check_cells, check_shape
 from toolkit.records.locate import raw_tables, read_text, with_surroundings
 from toolkit.records.raw_table import RawTable, check_headers
 from toolkit.records.texts import cell_text, from_codes, from_texts
+from toolkit.safe_text import printable
 
 ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods", ".parquet")
 _BINARY = {
@@ -65,7 +66,7 @@ def find_files(source: str | Path | Sequence[str | Path]) -> list[Path]:
 def read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list[RawTable]:
     """Read one file within the bounds of `toolkit.records.bounds`; see `_read_file`."""
     clock = Clock(file=path.name)
-    tables = _read_file(path, settings=settings)
+    tables = [table.renamed(printable(table.file)) for table in _read_file(path, settings=settings)]
     for table in tables:
         clock.check()
         check_shape(table.rows_read, table.cells.shape[1], file=table.file)
