@@ -658,9 +658,7 @@ def month_first_and_pressure(path: Path, rng: np.random.Generator) -> tuple[Path
             ]
         )
         for p, value in zip(("before", "after"), cells, strict=True):
-            truth[(client, day.isoformat(), "pressure_pain_threshold", {"L": "left", "R": "right"}[side], p)] = (
-                value * 98.0665
-            )
+            truth[(client, day.isoformat(), "pressure_pain_threshold", {"L": "left", "R": "right"}[side], p)] = value
     return save_book(path / "ppt log.xlsx", {"log": rows}), truth
 
 

@@ -109,11 +109,25 @@ def test_the_same_long_reading_with_two_values_is_set_aside_twice(long: pd.DataF
     assert records.set_aside["row"].tolist() == [2, 14]
 
 
-def test_units_are_converted(wide: pd.DataFrame) -> None:
+def test_units_that_differ_are_converted(wide: pd.DataFrame) -> None:
     sheet = wide.assign(measure="ankle_dorsiflexion_lunge_distance", unit="mm", before="95", before_2="90", after="105")
+    sheet.loc[1, ["unit", "before", "before_2", "after"]] = ["cm", "9", "9", "10"]
     rows = load_records(sheet).rows
     assert rows.loc[0, ["before", "after"]].tolist() == [9.5, 10.5]
-    assert rows.loc[0, "unit"] == "cm"
+    assert set(rows["unit"]) == {"cm"}
+
+
+def test_one_unit_throughout_stays_as_it_was_written(wide: pd.DataFrame) -> None:
+    sheet = wide.assign(measure="pressure_pain_threshold", unit="kg/cm²", before="3.1", before_2="3", after="3.4")
+    records = load_records(sheet)
+    assert records.rows.loc[0, ["before", "after", "unit"]].tolist() == [3.1, 3.4, "kg/cm2"]
+    measure = records.codebook.measure("pressure_pain_threshold")
+    assert (measure.unit, measure.high) == ("kg/cm2", pytest.approx(2000 / 98.0665))
+
+
+def test_what_lies_outside_the_plausible_range_is_seen_in_any_unit(wide: pd.DataFrame) -> None:
+    sheet = wide.assign(measure="ankle_dorsiflexion_lunge_distance", unit="mm", before="95", before_2="90", after="950")
+    assert "outside the plausible range" in load_records(sheet).set_aside["reason"].iloc[0]
 
 
 def test_a_unit_in_the_cell_that_contradicts_the_column_is_refused(wide: pd.DataFrame) -> None:
@@ -158,5 +172,5 @@ def test_signs_are_yes_or_no(wide: pd.DataFrame) -> None:
 
 
 def test_what_is_missing_is_said_with_what_was_found() -> None:
-    with pytest.raises(ExportError, match=r'no column was found for .*intervention.*Found: "client", "date"'):
+    with pytest.raises(ExportError, match=r'no column was found for measure.*Found: "client", "date"'):
         load_records(pd.DataFrame({"client": ["K1"], "date": ["2026-01-01"], "before": ["1"]}))

@@ -126,6 +126,7 @@ def ruler_of(rows: pd.DataFrame, *, measure: str, unit: str) -> Ruler:
     if own is not None and own.n_clients >= ENOUGH_CLIENTS and own.n_pairs >= ENOUGH_PAIRS:
         return _from_own(own)
     published = published_sem(measure)
+    published = published.in_unit(unit) if published is not None else None
     if published is not None and published.unit == unit:
         source = f"published: {published.citation} ({published.status}; {published.derivation})"
         return Ruler(

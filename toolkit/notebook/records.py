@@ -237,6 +237,7 @@ def reading_error(records: Records, measure: str) -> ReadingErrorKnown:
             f"How well {known.label} is read is not known: nothing was read twice, and no published figure is at hand. "
             "Read twice before each session for a few weeks."
         )
+    published_one = published_one.in_unit(known.unit)
     source = f"published: {amount(published_one.value, known.unit)}, {published_one.citation}"
     return ReadingErrorKnown(sem=published_one.value, unit=known.unit, label=known.label, source=source)
 

@@ -95,7 +95,8 @@ class Records(Shown):
     def sentence(self) -> str:
         """How many rows were read, kept and set aside, and what they hold."""
         source, rows = self.source, self.rows
-        files = "1 file" if len(source.files) == 1 else f"{len(source.files)} files"
+        names = source.files["file"].str.replace(r" [\[(].*[\])]$", "", regex=True).nunique()
+        files = "1 file" if names == 1 else f"{names} files"
         return (
             f"{source.rows_read} rows read from {files}: {source.rows_kept} kept, "
             f"{source.rows_set_aside} set aside. Kept are {source.readings_kept} readings in "

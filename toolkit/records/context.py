@@ -15,6 +15,7 @@ from toolkit.records.legend_values import order_of
 from toolkit.records.lexicon import fold
 from toolkit.records.mapping import Mapping
 from toolkit.records.raw_table import clean_text
+from toolkit.records.sheets import NOT_STATED
 from toolkit.records.texts import (
     change_texts,
     cleaned,
@@ -38,7 +39,6 @@ from toolkit.records.vocabulary import (
     yes_or_no,
 )
 
-NOT_STATED = "not stated"
 _PEOPLE = ("practitioner", "site", "examiner")
 _CHOICES = ("position", "tissue_length", "head")
 

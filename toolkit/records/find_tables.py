@@ -54,9 +54,15 @@ def tables_in(grid: Grid) -> list[Found]:
     if not grid.cells or grid.height > _TURN_WIDEST or grid.width > _TURN_WIDEST:
         return upright
     best = max((found.points for found in upright if found.rows), default=0.0)
-    sideways = [found for found in _upright(turned(grid)) if found.rows]
+    sideways = [found for found in _upright(turned(grid)) if found.rows and _phases(found) > 1]
     across = max((found.points for found in sideways), default=0.0)
     return sideways if across >= best + 2 and across >= 1.5 * best else upright
+
+
+def _phases(found: Found) -> int:
+    """How many different phases the headers of a table name."""
+    words = words_of_language(found.grid.language or "en")
+    return len({read_header(" ".join(parts), words).phase for parts in found.headers.values() if parts} - {""})
 
 
 def _upright(grid: Grid) -> list[Found]:
@@ -95,7 +101,7 @@ def _upright(grid: Grid) -> list[Found]:
 def points_of(headers: Iterable[tuple[str, ...]], words: Words) -> float:
     """How much of a header is understood: a point a field, less for each column of readings."""
     fields: set[str] = set()
-    readings = 0
+    readings: set[str] = set()
     for parts in headers:
         if not parts:
             continue
@@ -105,9 +111,9 @@ def points_of(headers: Iterable[tuple[str, ...]], words: Words) -> float:
         if name:
             fields.add(name)
             continue
-        told = read_header(" ".join(parts), words)
-        readings += bool(told.phase or told.order)
-    return len(fields) + 0.75 * min(readings, 12)
+        if read_header(" ".join(parts), words).phase:
+            readings.add(fold(" ".join(parts)))
+    return len(fields) + 0.75 * min(len(readings), 12)
 
 
 def _bands(grid: Grid, words: Words) -> list[tuple[int, int]]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -27,10 +27,11 @@ from toolkit.records.texts import (
     rows_where,
     stack,
 )
-from toolkit.records.values import MARK_SAYS, MARKS, Numbers, read_numbers
+from toolkit.records.units import UNKNOWN_UNIT
+from toolkit.records.values import MARK_SAYS, MARKS, Numbers, not_taken, read_numbers
 from toolkit.records.vocabulary import Vocabulary, phase_words
 
-WIDE_COLUMNS = ("file", "row", "readings", *CONTEXT, *READING_FIELDS, "marks")
+WIDE_COLUMNS = ("file", "row", "readings", *CONTEXT, *READING_FIELDS, "marks", "written")
 _NO_BEFORE = ("the same as before, but no reading before is there", "type the number that was read")
 
 
@@ -49,12 +50,13 @@ def wide_rows(
             result = judge(numbers, measure=codes, unit=frame["unit"], rulers=rulers, tip=mapping.tip_cm2)
             _note_problems(frame, result, header, keep, ledger)
             keep &= result.problem == 0
-            read[name] = _Read(header=header, value=result.value, numbers=numbers)
+            read[name] = _Read(header=header, value=result.value, numbers=numbers, written=result.written)
     unfilled = _fill_same(read, frame, ledger, keep)
     keep &= ~unfilled
     marks = _flag_marks(read, frame, ledger, keep)
     judged = {name: read[name].value if name in read else np.full(len(frame), np.nan) for name in READING_FIELDS}
-    frame = frame.assign(**judged, unit=_units(codes, rulers), marks=marks)
+    written = _written_in(read, len(frame))
+    frame = frame.assign(**judged, unit=_units(codes, rulers), marks=marks, written=written)
     return only_paired(keep_rows(frame[list(WIDE_COLUMNS)], keep), ledger)
 
 
@@ -65,6 +67,16 @@ class _Read:
     header: str
     value: np.ndarray
     numbers: Numbers
+    written: np.ndarray
+
+
+def _written_in(read: dict[str, _Read], length: int) -> pd.Categorical:
+    """The one unit that the readings of each row were written in, "?" where they differ, "" where none is told."""
+    units = np.full(length, "", dtype=object)
+    for one in read.values():
+        told = np.where(np.isnan(one.value), "", one.written)
+        units = np.where(units == "", told, np.where((told == "") | (told == units), units, UNKNOWN_UNIT))
+    return from_texts(units.tolist()) if length else constant("", 0)
 
 
 def session_rows(
@@ -87,6 +99,7 @@ def session_rows(
         every = np.ones(len(part), dtype=bool)
         _fill_same(read, part.assign(readings=1), ledger, every)
         part["marks"] = _flag_marks(read, part, ledger, every)
+        part["written"] = _written_in(read, len(part))
         for phase in READING_FIELDS:
             part[phase] = read[phase].value if phase in read else np.full(len(part), np.nan)
         part["readings"] = part[list(READING_FIELDS)].notna().sum(axis=1).astype(np.int64)
@@ -133,7 +146,7 @@ def _session_reading(
     unit = pd.Series(constant(column.unit, len(sheet)), index=sheet.index) if column.unit or told is None else told
     result = judge(numbers, measure=part["measure_code"].to_numpy(), unit=unit, rulers=rulers, tip=mapping.tip_cm2)
     _note_problems(sheet.assign(readings=1), result, column.column, np.ones(len(sheet), dtype=bool), ledger)
-    return _Read(header=column.column, value=result.value, numbers=numbers)
+    return _Read(header=column.column, value=result.value, numbers=numbers, written=result.written)
 
 
 def _fill_same(read: dict[str, _Read], frame: pd.DataFrame, ledger: Ledger, keep: np.ndarray) -> np.ndarray:
@@ -181,7 +194,12 @@ def _shown(one: _Read, rows: np.ndarray) -> np.ndarray:
 def reading_rows(
     sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger
 ) -> pd.DataFrame:
-    """Rows of the long layout: one reading each, with phase, number of the reading, and value as a number."""
+    """Rows of the long layout: one reading each, with phase, number of the reading, and value as a number.
+
+    Where each row is a phase and several columns hold readings, every such column gives readings of its own.
+    """
+    if mapping.readings:
+        return _readings_by_column(sheet, mapping=mapping, words=words, rulers=rulers, ledger=ledger)
     nothing = sheet["readings"].to_numpy() == 0
     why = Why(column="value", reason="no reading in this row", remedy="nothing to do if none was taken")
     sheet = ledger.take_out(sheet, nothing, why=why)
@@ -192,13 +210,35 @@ def reading_rows(
     result = judge(numbers, measure=codes, unit=frame["unit"], rulers=rulers, tip=mapping.tip_cm2)
     _note_problems(frame, result, header, np.ones(len(frame), dtype=bool), ledger)
     keep = result.problem == 0
-    read = {"value": _Read(header=header, value=_with_same(frame, numbers, result.value), numbers=numbers)}
+    values = _with_same(frame, numbers, result.value)
+    read = {"value": _Read(header=header, value=values, numbers=numbers, written=result.written)}
     lost = numbers.same & np.isnan(read["value"].value) & keep
     ledger.note(frame.loc[lost], why=Why(column=header, reason=_NO_BEFORE[0], remedy=_NO_BEFORE[1]), value="same")
     marks = _flag_marks(read, frame, ledger, keep & ~lost)
-    frame = frame.assign(value=read["value"].value, unit=_units(codes, rulers), marks=marks)
-    columns = ["file", "row", "readings", *CONTEXT, "phase", "reading", "value", "marks"]
+    written = _written_in(read, len(frame))
+    frame = frame.assign(value=values, unit=_units(codes, rulers), marks=marks, written=written)
+    columns = ["file", "row", "readings", *CONTEXT, "phase", "reading", "value", "marks", "written"]
     return keep_rows(frame[columns], keep & ~lost)
+
+
+def _readings_by_column(
+    sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger
+) -> pd.DataFrame:
+    """The readings of rows that name a phase and hold several measures or sides, a column each."""
+    nothing = sheet["readings"].to_numpy() == 0
+    why = Why(column="(readings)", reason="no reading in this row", remedy="nothing to do if none was taken")
+    sheet = ledger.take_out(sheet, nothing, why=why)
+    is_missing = not_taken(mapping.missing, marks=mapping.words_for("marks"), words=words_of_language(mapping.language))
+    parts = []
+    for one in mapping.readings:
+        filled = ~rows_where(sheet[f"cell:{one.column}"], is_missing)
+        part = keep_rows(sheet, filled).assign(readings=1)
+        told = _with_measure(part, one.measure, one.side, rulers)
+        unit = constant(one.unit or rulers.unit[rulers.names.index(one.measure)], len(part))
+        part = part.assign(measure=told["measure"].array, measured_side=told["measured_side"].array, unit=unit)
+        alone = replace(mapping, readings=(), fields={**mapping.fields, "value": one.column})
+        parts.append(reading_rows(part, mapping=alone, words=words, rulers=rulers, ledger=ledger))
+    return stack(parts)
 
 
 def _with_same(frame: pd.DataFrame, numbers: Numbers, value: np.ndarray) -> np.ndarray:

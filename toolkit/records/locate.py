@@ -152,8 +152,9 @@ def read_text(path: Path, data: bytes, *, sha256: str, settings: Mapping[str, An
     """
     decoded = decode(data, file=path.name)
     if "header_row" not in settings:
+        told = settings.get("headers", frozenset())
         sign, text = find_separator(decoded.utf8, settings.get("separator"))
-        if sign and (laid_out := _laid_out(text, sign, path.name)) is not None:
+        if sign and (laid_out := _laid_out(text, sign, path.name, told)) is not None:
             tables = raw_tables([laid_out], sha256=sha256, kind="text", settings={})
             return [
                 replace(table, encoding=decoded.encoding, separator=SEPARATORS.get(sign, sign), sample=decoded.sample)
@@ -184,10 +185,10 @@ def _straight(path: Path, split: Split, decoded: Decoded, sha256: str) -> RawTab
     )
 
 
-def _laid_out(text: bytes, sign: str, file: str) -> Grid | None:
+def _laid_out(text: bytes, sign: str, file: str, told: frozenset[str]) -> Grid | None:
     """The text as a grid where its table does not simply begin with its first line; None where it does."""
     head = _rows_of(text[:_HEAD], sign, most=1)
-    if head and sum(plain(cell) in _OWN_NAMES for cell in head[0]) >= _ENOUGH_OWN:
+    if head and (sum(plain(cell) in _OWN_NAMES for cell in head[0]) >= _ENOUGH_OWN or told and told <= {*head[0]}):
         return None
     lines = text.count(b"\n") + 1
     sample = text if lines <= _LAID_OUT else text[:_LOOK]

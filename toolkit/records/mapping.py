@@ -22,7 +22,7 @@ x = "not_taken"                         # not_taken, same (as before), yes, no
 column = "Neck side-bend L pre"
 measure = "cervical_lateral_flexion"    # or "measure": as the row's column of measures says
 side = "left"                           # left, right, both, none, or "treated_side", "measured_side": as the row says
-phase = "before"                        # before, before_2, after_wait, after
+phase = "before"                        # before, before_2, after_wait, after, or "phase": as the row says
 unit = "deg"
 """
 
@@ -229,7 +229,7 @@ def _reading(entry: Any, place: int, name: str) -> ReadingColumn:
     if wrong := [key for key in entry if key not in allowed]:
         raise SheetError(f"{where}: {listed(wrong)} is not known. Known: {', '.join(allowed)}.")
     one = ReadingColumn(**{key: str(value) for key, value in entry.items()})
-    if one.phase not in READING_FIELDS:
+    if one.phase not in (*READING_FIELDS, "phase"):
         raise SheetError(f'{where}: phase = "{one.phase}" is not one of {listed(READING_FIELDS)}.')
     if one.side not in READING_SIDES:
         raise SheetError(f'{where}: side = "{one.side}" is not one of {listed(READING_SIDES)}.')

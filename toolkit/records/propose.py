@@ -16,7 +16,15 @@ from toolkit.records.legend_values import values_of
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
 from toolkit.records.named_fields import named_fields
 from toolkit.records.propose_fields import constants_of, guess_fields
-from toolkit.records.propose_readings import ROW_MEASURE, ROW_SIDE, TESTED_SIDE, Guess, guess_readings, needs_tip
+from toolkit.records.propose_readings import (
+    ROW_MEASURE,
+    ROW_PHASE,
+    ROW_SIDE,
+    TESTED_SIDE,
+    Guess,
+    guess_readings,
+    needs_tip,
+)
 from toolkit.records.questions import Question, tip_question, unit_question
 from toolkit.records.raw_table import RawTable, clean_text
 from toolkit.records.reading_files import read_file, read_frame
@@ -125,6 +133,8 @@ def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
     readings = guess_readings(table, codebook, taken=taken, by_row=by_row)
     if not any(guess.means == ROW_MEASURE and guess.side != "none" for guess in readings):
         readings = [guess for guess in readings if guess.means != ROW_MEASURE]
+    if not readings:
+        readings = _readings_by_phase(table, codebook, taken)
     guesses += [guess for guess in readings if guess.phase or guess.named]
     taken = {guess.column for guess in guesses}
     known = {guess.means for guess in guesses if not guess.phase}
@@ -140,6 +150,15 @@ def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
     guesses.sort(key=lambda guess: order[guess.column])
     frame = pd.DataFrame([guess.__dict__ for guess in guesses])
     return Proposal(file=table.file, mapping=_mapping_of(guesses, table, codebook), guesses=frame)
+
+
+def _readings_by_phase(table: RawTable, codebook: Codebook, taken: Container[str]) -> list[Guess]:
+    """The columns of readings of a sheet whose rows are phases: one names the phase, the others the measures."""
+    fields = {guess.means: guess.column for guess in guess_fields(table, set(), codebook, taken=taken)}
+    if "phase" not in fields or "value" in fields or "measure" in fields:
+        return []
+    used = {*taken, *(header for field, header in fields.items() if field != "(not used)")}
+    return guess_readings(table, codebook, taken=used, by_phase=True)
 
 
 def _has_measure_column(table: RawTable, codebook: Codebook, taken: Container[str]) -> bool:
@@ -158,7 +177,7 @@ def _mapping_of(guesses: list[Guess], table: RawTable, codebook: Codebook) -> Ma
     fields = _sides_told_apart(fields, table, around)
     readings = _reading_columns([guess for guess in used if guess.phase], fields, constants, table, codebook)
     layout = _layout(fields, readings)
-    if layout != "session_rows":
+    if layout == "wide" or (layout == "long" and "value" in fields):
         readings = ()
     if layout == "wide" and "treated_side" in fields:
         fields.setdefault("measured_side", fields["treated_side"])
@@ -254,7 +273,7 @@ def _date_order(fields: dict[str, str], table: RawTable, around: Around) -> str:
 
 def _layout(fields: dict[str, str], readings: tuple[ReadingColumn, ...]) -> str:
     """The layout that the understood columns make."""
-    if "phase" in fields and "value" in fields:
+    if "phase" in fields and ("value" in fields or (readings and all(one.phase == ROW_PHASE for one in readings))):
         return "long"
     if any(name in fields for name in READING_FIELDS) and ("measure" in fields or not readings):
         return "wide"

@@ -25,7 +25,7 @@ from toolkit.records.vocabulary import split_several
 
 FORCES = ("kg", "lbf", "N")
 PRESSURES = ("kPa", "kg/cm2", "N/cm2", "lbf/in2")
-ROW_MEASURE, ROW_SIDE, TESTED_SIDE = "measure", "treated_side", "measured_side"
+ROW_MEASURE, ROW_SIDE, TESTED_SIDE, ROW_PHASE = "measure", "treated_side", "measured_side", "phase"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -63,7 +63,7 @@ class _Context:
 
 
 def guess_readings(
-    table: RawTable, codebook: Codebook, *, taken: Container[str] = (), by_row: bool = False
+    table: RawTable, codebook: Codebook, *, taken: Container[str] = (), by_row: bool = False, by_phase: bool = False
 ) -> list[Guess]:
     """Guesses for every column that holds readings of a phase.
 
@@ -72,6 +72,7 @@ def guess_readings(
         codebook: measures and the words for them.
         taken: headers that are understood already.
         by_row: True where a column of the sheet names the measure of each row.
+        by_phase: True where a column of the sheet names the phase of each row.
     """
     around = table.around or Around()
     context = _Context(
@@ -82,6 +83,12 @@ def guess_readings(
         for header, parts in table.parts.items()
         if header not in taken and field_of_header(parts[-1], around.words) is None
     }
+    if by_phase:
+        told = {
+            header: replace(words, phase=ROW_PHASE) for header, words in told.items() if words.rest and not words.phase
+        }
+        guesses = [_guess(header, words, table.cells[header], context) for header, words in told.items()]
+        return _one_column_each([guess for guess in guesses if guess.phase])
     named = _with_phases(
         {header: words for header, words in told.items() if words.phase or words.order or words.rest}, context
     )

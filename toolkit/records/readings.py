@@ -18,11 +18,15 @@ _CODES_FOR_MISSING = np.array([99, 999, 9999, 99999, 88, 888, 77, 777], dtype=fl
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Judged:
-    """Readings in the codebook's unit: `value` (NaN = not taken or refused), `problem` (0 = none) into `reasons`."""
+    """Readings in the codebook's unit: `value` (NaN = not taken or refused), `problem` (0 = none) into `reasons`.
+
+    `written` is the unit each reading was written in, "" where none is told.
+    """
 
     value: np.ndarray
     problem: np.ndarray
     reasons: tuple[tuple[str, str], ...]
+    written: np.ndarray
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -98,7 +102,17 @@ def judge(
                 "correct the reading or its unit; if the range is too narrow, extend the codebook",
             )
     value = np.where(numbers.taken & (reasons.problem == 0), value, np.nan)
-    return Judged(value=value, problem=reasons.problem, reasons=tuple(reasons.listed))
+    written = _written(numbers, unit)
+    return Judged(value=value, problem=reasons.problem, reasons=tuple(reasons.listed), written=written)
+
+
+def _written(numbers: Numbers, unit: pd.Series) -> np.ndarray:
+    """The unit of each reading as it is called: of the cell, else of the column; "" where none is told."""
+    cell_codes, cell_texts = distinct(pd.Series(numbers.unit))
+    unit_codes, unit_texts = distinct(unit)
+    in_cell = np.array([unit_name(text) or "" for text in cell_texts] or [""], dtype=object)[cell_codes]
+    beside = np.array([unit_name(text) or "" for text in unit_texts] or [""], dtype=object)[unit_codes]
+    return np.where(in_cell == "", beside, in_cell)
 
 
 def _judge_signs(numbers: Numbers, sign: np.ndarray, reasons: _Reasons) -> None:

@@ -38,7 +38,7 @@ from toolkit.records.sheets import sheet_of
 from toolkit.records.sides import flag_sides
 from toolkit.records.sites import account_by_site, at_site, files_by_site, scoped, several_sites
 from toolkit.records.texts import stack
-from toolkit.records.tidy import settle_scopes, tidy_rows
+from toolkit.records.tidy import as_written, settle_scopes, tidy_rows
 from toolkit.records.vocabulary import vocabulary_of
 
 __all__ = ["Records", "Source", "load_records"]
@@ -109,13 +109,14 @@ def load_records(
     flag_near_clients(rows, ledger)
     flag_sides(rows, codebook=book, rulers=rulers, ledger=ledger)
     _refuse_if_all_is_asked(rows, sheets)
+    shown, own_units = as_written(rows, book)
     set_aside = settle_scopes(ledger.set_aside_frame(), rows, members)
     return Records(
-        rows=tidy_rows(rows),
+        rows=tidy_rows(shown),
         set_aside=set_aside,
         flags=ledger.flag_frame(),
         source=_source(sheets, rows, members, set_aside, read),
-        codebook=book,
+        codebook=own_units,
         mapping=sheets[0].mapping,
         lost=lost_rows(ledger.sheets, set_aside),
         sites=account_by_site(read, set_aside) if rows["site"].nunique() > 1 else no_sites(),
@@ -144,7 +145,7 @@ def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
     for site, path in files_by_site(source):
         beside = find_mapping(path) if given is None else None
         mine = read_mapping(beside) if beside else given
-        tables = read_file(path, settings=mine.settings if mine else None)
+        tables = read_file(path, settings=_settings(mine))
         headers = {str(header) for table in tables for header in table.cells.columns}
         for table in tables:
             table = table.renamed(f"{site}/{table.file}") if site else table
@@ -153,6 +154,14 @@ def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
                 table = table.renamed(f"{table.file} ({names[table.file]})")
             sheets.append(_settled(table, mine, codebook, headers, site=site))
     return sheets
+
+
+def _settings(given: Mapping | None) -> dict[str, Any] | None:
+    """What a user's mapping says of the file itself, and the headers it names."""
+    if given is None:
+        return None
+    named = {*given.fields.values(), *(one.column for one in given.readings)}
+    return {**given.settings, "headers": frozenset(named)}
 
 
 def _settled(
@@ -256,7 +265,8 @@ def _source(
 def _kept_sheet_rows(rows: pd.DataFrame, members: pd.DataFrame) -> int:
     """How many rows of the sheets have at least one reading in use."""
     direct = rows.loc[rows["wide_id"] < 0, ["file", "row"]].drop_duplicates()
-    return len(direct) + int(members["wide_id"].isin(rows["wide_id"]).sum())
+    joined = members.loc[members["wide_id"].isin(rows["wide_id"]), ["file", "row"]].drop_duplicates()
+    return len(direct) + len(joined)
 
 
 def _file_line(sheet: _Sheet) -> dict[str, Any]:

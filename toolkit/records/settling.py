@@ -112,7 +112,7 @@ def _is_enough(named: dict[str, str]) -> bool:
 def _layout_of(mapping: Mapping) -> str:
     """The layout the mapped columns make."""
     if mapping.readings:
-        return "session_rows"
+        return "long" if all(one.phase == "phase" for one in mapping.readings) else "session_rows"
     if "phase" in mapping.fields and "value" in mapping.fields:
         return "long"
     return "wide"

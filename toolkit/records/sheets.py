@@ -15,13 +15,14 @@ from toolkit.records.raw_table import RawTable
 from toolkit.records.texts import constant, listed, plain, rows_where
 from toolkit.records.values import not_taken
 
+NOT_STATED = "not stated"
 CONTEXT = (*WHO, *COUNTED, *WHAT, *DETAILS)
-_NEEDED = ("client", "intervention")
+_NEEDED = ("client",)
 
 
 def reading_headers(mapping: Mapping) -> list[str]:
     """The headers of the columns that hold readings."""
-    if mapping.layout == "session_rows":
+    if mapping.readings:
         return [one.column for one in mapping.readings]
     names = READING_FIELDS if mapping.layout == "wide" else ("value",)
     return [mapping.fields[name] for name in names if name in mapping.fields]
@@ -50,6 +51,12 @@ def sheet_of(table: RawTable, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     }
     for name in (*CONTEXT, *(("phase", "reading") if mapping.layout == "long" else ())):
         columns[name] = _field(table, mapping, name, length)
+    if not {"intervention"} & {*mapping.fields, *mapping.constants}:
+        columns["intervention"] = constant(NOT_STATED, length)
+        what = (
+            'no column says what was done: taken as "not stated"; [constants] intervention = "massage" says it for all'
+        )
+        ledger.flag_file(table.file, column="intervention", what=what)
     columns |= {f"cell:{header}": table.cells[header].array for header in headers}
     _set_broken_aside(table, ledger)
     _set_lines_aside(table, ledger)
@@ -80,7 +87,7 @@ def _check_fields(table: RawTable, mapping: Mapping) -> None:
     if not known & {"date", "day", "visit"}:
         lost.append("date (or day, or the number of the visit)")
     by_row = any(one.measure == "measure" for one in mapping.readings)
-    if (mapping.layout != "session_rows" or by_row) and "measure" not in known:
+    if (not mapping.readings or by_row) and "measure" not in known:
         lost.append("measure")
     if not reading_headers(mapping):
         lost.append("before and after (or phase and value, or [[readings]])")

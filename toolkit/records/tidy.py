@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 
+from toolkit.records.codebook import Codebook
 from toolkit.records.days import days_since_first
 from toolkit.records.ledger import SET_ASIDE_COLUMNS
 from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
 from toolkit.records.same_order import content_hashes
-from toolkit.records.texts import group_codes, plain_strings
+from toolkit.records.texts import from_texts, group_codes, plain_strings
+from toolkit.records.units import conversion_factor, unit_name
 
 TIDY_COLUMNS = ("file", "row", *WHO, "visit", *WHAT, *READING_FIELDS, *DETAILS, "marks")
 
@@ -91,3 +95,29 @@ def _for_each_member(entries: pd.DataFrame, members: pd.DataFrame) -> pd.DataFra
     joined = entries.loc[about_joined].drop(columns=["file", "row"]).merge(members, on="wide_id", how="left")
     stacked = pd.concat([entries.loc[~about_joined], joined.assign(readings=1)], ignore_index=True)
     return stacked.astype({"row": "int64"})
+
+
+def as_written(rows: pd.DataFrame, codebook: Codebook) -> tuple[pd.DataFrame, Codebook]:
+    """The readings of every measure that was written in one unit throughout, in that unit; and the codebook in it.
+
+    Args:
+        rows: rows in the codebook's units, with `written`, the unit each was written in ("" = none told).
+        codebook: the measures; of those changed, unit, range and resolution are turned into the user's unit.
+    """
+    measures, written = rows["measure"].astype(str), rows["written"].astype(str)
+    changed: dict[str, tuple[str, float]] = {}
+    for measure, units in written.groupby(measures.to_numpy()).unique().items():
+        factor = conversion_factor(codebook.measure(str(measure)).unit, units[0]) if len(units) == 1 else None
+        if factor is not None and unit_name(units[0]) and not np.isclose(factor, 1.0):
+            changed[str(measure)] = (str(units[0]), factor)
+    if not changed:
+        return rows, codebook
+    scale = measures.map({name: factor for name, (_, factor) in changed.items()}).fillna(1.0).to_numpy()
+    readings = {name: np.round(rows[name].to_numpy() * scale, 9) for name in READING_FIELDS}
+    units = measures.map({name: unit for name, (unit, _) in changed.items()}).fillna(rows["unit"].astype(str))
+    table = codebook.measures.copy()
+    for name, (unit, factor) in changed.items():
+        mine = table["measure"] == name
+        table.loc[mine, ["low", "high", "resolution"]] *= factor
+        table.loc[mine, "unit"] = unit
+    return rows.assign(**readings, unit=from_texts(units.tolist())), replace(codebook, measures=table)

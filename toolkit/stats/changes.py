@@ -447,6 +447,7 @@ def _own_threshold(group: Group, first: str, repeat: str) -> tuple[float, str]:
             pass
     published = published_sem(group.name) if "measure" in rows.columns else None
     if published is not None:
+        published = published.in_unit(group.unit)
         return float(Z95 * np.sqrt(2) * published.value), f"from the published SEM: {published.citation}"
     raise ToolkitError(
         f"{group.name}: no measurement error is known. Give threshold= (the MDC95 in the readings' unit), or a column "

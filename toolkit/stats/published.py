@@ -8,13 +8,14 @@ one's own before/before_2 pairs come first.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import pandas as pd
 
 from toolkit.errors import SheetError
 from toolkit.records.codebook import load_codebook
+from toolkit.records.units import conversion_factor
 from toolkit.resources import shared_file
 from toolkit.result import Shown, figure_text
 
@@ -47,6 +48,20 @@ class PublishedValue(Shown):
     citation: str
     status: str
     rows: pd.DataFrame
+
+    def in_unit(self, unit: str) -> PublishedValue:
+        """The figure in another unit of the same quantity; as it is where the two do not convert.
+
+        Example:
+            >>> published_sem("grip_strength").in_unit("lbf").unit
+            'lbf'
+        """
+        factor = conversion_factor(self.unit, unit)
+        if factor is None or factor == 1.0:
+            return self
+        return replace(
+            self, value=self.value * factor, lowest=self.lowest * factor, highest=self.highest * factor, unit=unit
+        )
 
     def sentence(self) -> str:
         """The figure with its source, in one sentence."""
