@@ -188,7 +188,7 @@ def _straight(path: Path, split: Split, decoded: Decoded, sha256: str) -> RawTab
 def _laid_out(text: bytes, sign: str, file: str, told: frozenset[str]) -> Grid | None:
     """The text as a grid where its table does not simply begin with its first line; None where it does."""
     head = _rows_of(text[:_HEAD], sign, most=1)
-    if head and (sum(plain(cell) in _OWN_NAMES for cell in head[0]) >= _ENOUGH_OWN or told and told <= {*head[0]}):
+    if head and (sum(plain(cell) in _OWN_NAMES for cell in head[0]) >= _ENOUGH_OWN or (told and told <= {*head[0]})):
         return None
     lines = text.count(b"\n") + 1
     sample = text if lines <= _LAID_OUT else text[:_LOOK]
