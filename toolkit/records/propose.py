@@ -152,7 +152,7 @@ def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
     return Proposal(file=table.file, mapping=_mapping_of(guesses, table, codebook), guesses=frame)
 
 
-def _readings_by_phase(table: RawTable, codebook: Codebook, taken: Container[str]) -> list[Guess]:
+def _readings_by_phase(table: RawTable, codebook: Codebook, taken: set[str]) -> list[Guess]:
     """The columns of readings of a sheet whose rows are phases: one names the phase, the others the measures."""
     fields = {guess.means: guess.column for guess in guess_fields(table, set(), codebook, taken=taken)}
     if "phase" not in fields or "value" in fields or "measure" in fields:

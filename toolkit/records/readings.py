@@ -112,7 +112,8 @@ def _written(numbers: Numbers, unit: pd.Series) -> np.ndarray:
     unit_codes, unit_texts = distinct(unit)
     in_cell = np.array([unit_name(text) or "" for text in cell_texts] or [""], dtype=object)[cell_codes]
     beside = np.array([unit_name(text) or "" for text in unit_texts] or [""], dtype=object)[unit_codes]
-    return np.where(in_cell == "", beside, in_cell)
+    written: np.ndarray = np.where(in_cell == "", beside, in_cell)
+    return written
 
 
 def _judge_signs(numbers: Numbers, sign: np.ndarray, reasons: _Reasons) -> None:
