@@ -10,6 +10,7 @@ from published_figures import expected, open_data
 
 from toolkit import stats
 from toolkit.multiplicity import adjusted_p
+from toolkit.replicating.summary_effects import group_effect_from_summary
 from toolkit.result import Estimate
 from toolkit.stats.beyond_error import matched_rank_biserial
 from toolkit.stats.centre import hodges_lehmann_change
@@ -17,9 +18,7 @@ from toolkit.stats.clients import clients_change
 from toolkit.stats.controlled import (
     BeforeAfter,
     controlled_change,
-    controlled_change_approximate,
     controlled_change_own_sd,
-    groups_standardised,
 )
 from toolkit.stats.effect_size_intervals import effect_sizes
 from toolkit.stats.equivalence_tests import (
@@ -373,14 +372,20 @@ CHECKS = {
     "lakens_dav_rms": lambda: dav_rms_change(_lakens_readings()).value,
     "lakens_drm": lambda: _lakens_sizes()["d_rm"].value,
     "lakens_gav": lambda: _lakens_sizes()["Hedges' g_av"].value,
-    "lakens_gs": lambda: groups_standardised(
-        Group(mean=_clients("lakens")["mean_second"].mean(), sd=_lakens_readings().sd_second, n=10),
-        Group(mean=_clients("lakens")["mean_first"].mean(), sd=_lakens_readings().sd_first, n=10),
+    "lakens_gs": lambda: (
+        group_effect_from_summary(
+            mean_1=_clients("lakens")["mean_second"].mean(),
+            mean_2=_clients("lakens")["mean_first"].mean(),
+            sd_1=_lakens_readings().sd_second,
+            sd_2=_lakens_readings().sd_first,
+            n_1=10,
+            n_2=10,
+        ).value
     ),
     "lakens_r": lambda: _lakens_readings().r,
     **{f"morris_dppc1_study{study}": lambda study=study: _morris_own(study) for study in range(1, 6)},
     **{f"morris_dppc2_study{study}": lambda study=study: _morris_pooled(study).value for study in range(1, 6)},
-    "morris_dppc2_approx_study1": lambda: controlled_change_approximate(*_morris(1)[:2]),
+    "morris_dppc2_approx_study1": lambda: controlled_change(*_morris(1)[:2], r=0.5, correction="approximate").value,
     "morris_dppc2_var_study1": lambda: _morris_pooled(1).se ** 2,
     "stool_friedman": lambda: friedman(_stool(), **_STOOL).statistic,
     "stool_gg_epsilon": lambda: greenhouse_geisser(_stool(), **_STOOL),

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from toolkit.errors import ToolkitError
 from toolkit.result import Estimate
 from toolkit.stats.centre import normal_reach
-from toolkit.stats.equivalence_tests import Group
 from toolkit.stats.response_mean import hedges_correction, hedges_correction_approximate
 
 
@@ -51,13 +51,19 @@ def _pooled(treated: BeforeAfter, control: BeforeAfter) -> tuple[float, int]:
 
 
 def controlled_change(
-    treated: BeforeAfter, control: BeforeAfter, *, r: float, confidence_level: float = 0.95
+    treated: BeforeAfter,
+    control: BeforeAfter,
+    *,
+    r: float,
+    correction: Literal["exact", "approximate"] = "exact",
+    confidence_level: float = 0.95,
 ) -> Estimate:
     """d_ppc2: the treated group's change beyond the control's, over the pooled baseline SD, bias-corrected.
 
     Args:
         treated, control: the two groups.
         r: correlation of before and after (for the variance only).
+        correction: "exact", or "approximate" (1 - 3/(4 df - 1)), which most articles print.
         confidence_level: of the large-sample normal interval.
 
     Source: Morris (2008), equations 8-9; large-sample variance 2(1 - r)(1/nT + 1/nC) + d^2 / (2 (nT + nC)).
@@ -71,7 +77,8 @@ def controlled_change(
     if not -1 <= r <= 1:
         raise ToolkitError(f"The correlation is {r:g}: it must lie between -1 and 1.")
     scale, df = _pooled(treated, control)
-    effect = hedges_correction(df) * (treated.change - control.change) / scale
+    correct = hedges_correction if correction == "exact" else hedges_correction_approximate
+    effect = correct(df) * (treated.change - control.change) / scale
     total = treated.n + control.n
     error = float(np.sqrt(2 * (1 - r) * (1 / treated.n + 1 / control.n) + effect**2 / (2 * total)))
     reach = normal_reach(confidence_level) * error
@@ -83,27 +90,7 @@ def controlled_change(
         unit="pooled baseline SD",
         n=total,
         n_of="people",
-        method="Morris (2008), exact small-sample correction, large-sample interval",
+        method=f"Morris (2008), {correction} small-sample correction, large-sample interval",
         confidence_level=confidence_level,
         se=error,
     )
-
-
-def controlled_change_approximate(treated: BeforeAfter, control: BeforeAfter) -> float:
-    """d_ppc2 with the correction 1 - 3/(4 df - 1) that most articles print."""
-    scale, df = _pooled(treated, control)
-    return hedges_correction_approximate(df) * (treated.change - control.change) / scale
-
-
-def groups_standardised(first: Group, second: Group) -> float:
-    """Hedges' g_s of two separate groups: mean difference over the pooled SD, x (1 - 3/(4(n1 + n2) - 9)).
-
-    Source: Hedges (1981); Lakens (2013), equations 1 and 4.
-
-    Example:
-        >>> round(groups_standardised(Group(mean=8.7, sd=0.8233, n=10), Group(mean=7.7, sd=0.9487, n=10)), 3)
-        1.078
-    """
-    df = first.n + second.n - 2
-    pooled = np.sqrt(((first.n - 1) * first.sd**2 + (second.n - 1) * second.sd**2) / df)
-    return float(hedges_correction_approximate(df) * (first.mean - second.mean) / pooled)
