@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
+import importlib
 import inspect
 import re
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -58,6 +60,28 @@ def test_every_name_of_the_door_is_documented_by_the_numpy_convention(path):
     described = document.split("\nParameters\n")[1].split("\nReturns\n")[0]
     named = {word.strip(" *") for line in re.findall(r"^([*\w, ]+)$", described, re.M) for word in line.split(",")}
     assert [name for name in inspect.signature(thing).parameters if name not in named] == []
+
+
+IGNORED = {
+    "D105": "what __float__ or __str__ does is known",
+    "D400": "a first line may end in a question mark (D415)",
+    "D401": "a first line may say what comes back",
+    "D403": "p and the libraries' names are written small",
+}
+
+
+def test_a_linter_finds_the_docstrings_in_order():
+    modules = {f"toolkit.{module}" for module, _ in toolkit.WHERE.values()}
+    modules |= {f"toolkit.stats.{module}" for module in stats.WHERE.values()}
+    files = sorted(str(Path(importlib.import_module(module).__file__)) for module in modules)
+    rules = ["--select", "D,D415", "--ignore", ",".join(IGNORED), "--config", 'lint.pydocstyle.convention="numpy"']
+    said = subprocess.run(
+        [sys.executable, "-m", "ruff", "check", "--no-cache", "--output-format", "concise", *rules, *files],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert said.stdout.strip() == "All checks passed!"
 
 
 def test_audit_is_the_function_however_often_and_wherever_it_was_imported():

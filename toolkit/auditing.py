@@ -157,11 +157,17 @@ class Audit(Shown):
     def write(self, folder: str | Path, *, replace: bool = False, with_text: bool = False) -> Path:
         """Write the audit's folder: all of it or nothing. Returns the path of the report.
 
-        Args:
-            folder: a new one. replace: or one that holds an older audit in which nothing was changed or added.
+        Parameters
+        ----------
+        folder
+            A new one.
+        replace
+            Or one that holds an older audit in which nothing was changed or added.
 
-        Raises:
-            WritingError: something is there that would be lost, or the folder cannot be written.
+        Raises
+        ------
+        WritingError
+            Something is there that would be lost, or the folder cannot be written.
         """
         from toolkit.looks.report import write_report
 

@@ -55,7 +55,7 @@ def missing_lines() -> list[list[str]]:
     drafts = []
     for name in sorted(set(found) - set(page["name"])):
         document = inspect.getdoc(found[name]) or ""
-        source = re.search(r"Source: (.*?)(?:\n\s*\n|\Z)", document, re.S)
+        source = re.search(r"(?:Source: |References\n-+\n)(.*?)(?:\n\s*\n|\Z)", document, re.S)
         what = " ".join(document.split("\n\n")[0].split())
         drafts.append([name, what, "", " ".join(source[1].split()) if source else "", "from memory", "none yet"])
     return drafts

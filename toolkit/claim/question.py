@@ -111,12 +111,15 @@ class Question:
 def read_question(source: Path | str | Mapping[str, Any]) -> Question:
     """A question from a sheet (TOML file) or from a mapping with the same fields.
 
-    Raises:
-        QuestionError: the sheet cannot be read, a field is missing, unknown or impossible; the message names it.
+    Raises
+    ------
+    QuestionError
+        The sheet cannot be read, a field is missing, unknown or impossible; the message names it.
 
-    Example:
-        >>> read_question({"measure": "pain_rating", "region": "any", "intervention": "stretching"}).alpha
-        0.05
+    Examples
+    --------
+    >>> read_question({"measure": "pain_rating", "region": "any", "intervention": "stretching"}).alpha
+    0.05
     """
     if isinstance(source, Mapping):
         return _checked(dict(source), "the question given", None)

@@ -108,14 +108,15 @@ def adjusted_means(
 
     Raises `FitError` where the model was not fitted by formula or does not hold the factor.
 
-    Example:
-        >>> from toolkit.mixed.mixed import fit_mixed
-        >>> rng = np.random.default_rng(2)
-        >>> rows = pd.DataFrame({"client": np.repeat(np.arange(12), 6), "region": np.tile(["calf", "neck"], 36)})
-        >>> rows["change"] = rng.normal(size=12)[rows["client"]] + rng.normal(size=72)
-        >>> fit = fit_mixed(rows, formula="change ~ region", groups=("client",), unit="deg")
-        >>> adjusted_means(fit, "region").rows["region"].tolist()
-        ['calf', 'neck']
+    Examples
+    --------
+    >>> from toolkit.mixed.mixed import fit_mixed
+    >>> rng = np.random.default_rng(2)
+    >>> rows = pd.DataFrame({"client": np.repeat(np.arange(12), 6), "region": np.tile(["calf", "neck"], 36)})
+    >>> rows["change"] = rng.normal(size=12)[rows["client"]] + rng.normal(size=72)
+    >>> fit = fit_mixed(rows, formula="change ~ region", groups=("client",), unit="deg")
+    >>> adjusted_means(fit, "region").rows["region"].tolist()
+    ['calf', 'neck']
     """
     wanted = (factors,) if isinstance(factors, str) else tuple(factors)
     design = fit.design

@@ -89,15 +89,16 @@ def combination_model(
 
     Raises `NotEnoughError` where nothing differs between the sessions, `FitError` where the model cannot be fitted.
 
-    Example:
-        >>> rng = np.random.default_rng(5)
-        >>> done = np.tile(["press", "press + stretch", "measured_only"], 30)
-        >>> rows = pd.DataFrame({"client": np.repeat(np.arange(18), 5), "practitioner": "a", "measure": "lunge",
-        ...     "session_id": np.arange(90), "region": "calf", "intervention": done, "unit": "deg",
-        ...     "before": rng.normal(35, 4, 90), "before_2": np.nan})
-        >>> rows["after"] = rows["before"] + 2.0 * (done != "measured_only") + rng.normal(0, 1, 90)
-        >>> combination_model(rows, measure="lunge").rows["what"].tolist()
-        ['press', 'stretch']
+    Examples
+    --------
+    >>> rng = np.random.default_rng(5)
+    >>> done = np.tile(["press", "press + stretch", "measured_only"], 30)
+    >>> rows = pd.DataFrame({"client": np.repeat(np.arange(18), 5), "practitioner": "a", "measure": "lunge",
+    ...     "session_id": np.arange(90), "region": "calf", "intervention": done, "unit": "deg",
+    ...     "before": rng.normal(35, 4, 90), "before_2": np.nan})
+    >>> rows["after"] = rows["before"] + 2.0 * (done != "measured_only") + rng.normal(0, 1, 90)
+    >>> combination_model(rows, measure="lunge").rows["what"].tolist()
+    ['press', 'stretch']
     """
     sessions, _, unit = session_changes(rows, measure=measure, better=better)
     indicators = indicators_of(sessions)

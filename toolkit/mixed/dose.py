@@ -83,14 +83,15 @@ def dose_model(
 
     Raises `NotEnoughError` where no way of working varies, `FitError` where the model cannot be fitted.
 
-    Example:
-        >>> rng = np.random.default_rng(6)
-        >>> rows = pd.DataFrame({"client": np.repeat(np.arange(20), 4), "practitioner": "a",
-        ...     "session_id": np.arange(80), "measure": "lunge", "region": "calf", "intervention": "press",
-        ...     "unit": "deg", "before": 35.0, "before_2": np.nan, "minutes": np.tile([2.0, 4.0], 40)})
-        >>> rows["after"] = rows["before"] + rows["minutes"] + rng.normal(0, 1, 80)
-        >>> dose_model(rows, measure="lunge").rows[["way", "compared_with"]].values.tolist()
-        [['minutes', 'one more']]
+    Examples
+    --------
+    >>> rng = np.random.default_rng(6)
+    >>> rows = pd.DataFrame({"client": np.repeat(np.arange(20), 4), "practitioner": "a",
+    ...     "session_id": np.arange(80), "measure": "lunge", "region": "calf", "intervention": "press",
+    ...     "unit": "deg", "before": 35.0, "before_2": np.nan, "minutes": np.tile([2.0, 4.0], 40)})
+    >>> rows["after"] = rows["before"] + rows["minutes"] + rng.normal(0, 1, 80)
+    >>> dose_model(rows, measure="lunge").rows[["way", "compared_with"]].values.tolist()
+    [['minutes', 'one more']]
     """
     sessions, unit = _treated_sessions(rows, measure, better, ways)
     used, notes = _usable_ways(sessions, ways)

@@ -43,14 +43,15 @@ def fit_mixed(
 
     Raises `FitError` where a column is missing, nothing varies, or too few rows are left.
 
-    Example:
-        >>> rng = np.random.default_rng(1)
-        >>> rows = pd.DataFrame({"client": np.repeat(np.arange(20), 4), "treated": np.tile([0, 1], 40)})
-        >>> rows["change"] = 2.0 * rows["treated"] + rng.normal(size=20)[rows["client"]] + rng.normal(size=80)
-        >>> fit = fit_mixed(rows, formula="change ~ treated", groups=("client",), unit="deg")
-        >>> effect = fit.contrast("treated")
-        >>> effect.ci_low < 2.0 < effect.ci_high, round(effect.df, 1)
-        (True, 59.0)
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> rows = pd.DataFrame({"client": np.repeat(np.arange(20), 4), "treated": np.tile([0, 1], 40)})
+    >>> rows["change"] = 2.0 * rows["treated"] + rng.normal(size=20)[rows["client"]] + rng.normal(size=80)
+    >>> fit = fit_mixed(rows, formula="change ~ treated", groups=("client",), unit="deg")
+    >>> effect = fit.contrast("treated")
+    >>> effect.ci_low < 2.0 < effect.ci_high, round(effect.df, 1)
+    (True, 59.0)
     """
     used = tuple(name for name in (slope, weights) if name is not None)
     design, columns, names, outcome, notes = formula_design(rows, formula=formula, also=(*groups, *used))
@@ -91,13 +92,14 @@ def fit_mixed_arrays(
 
     Raises `FitError` for missing values, too few rows, an outcome without variation, or a perfect fit.
 
-    Example:
-        >>> rng = np.random.default_rng(1)
-        >>> client = np.repeat(np.arange(20), 4)
-        >>> y = 5 + rng.normal(size=20)[client] + rng.normal(size=80)
-        >>> fit = fit_mixed_arrays(y, np.ones((80, 1)), ["Intercept"], {"client": client})
-        >>> round(fit.contrast("Intercept").df, 1)
-        19.0
+    Examples
+    --------
+    >>> rng = np.random.default_rng(1)
+    >>> client = np.repeat(np.arange(20), 4)
+    >>> y = 5 + rng.normal(size=20)[client] + rng.normal(size=80)
+    >>> fit = fit_mixed_arrays(y, np.ones((80, 1)), ["Intercept"], {"client": client})
+    >>> round(fit.contrast("Intercept").df, 1)
+    19.0
     """
     outcome_values, columns, root = _checked(y, x, names, weights)
     n = len(outcome_values)

@@ -99,15 +99,16 @@ def by_region_and_intervention(
     Raises `NotEnoughError` where no session has readings before and after, and `FitError` where the model cannot be
     fitted to those there are.
 
-    Example:
-        >>> rng = np.random.default_rng(4)
-        >>> client = np.repeat(np.arange(15), 4)
-        >>> rows = pd.DataFrame({"client": client, "practitioner": "a", "session_id": np.arange(60), "measure": "lunge",
-        ...     "region": "calf", "intervention": np.tile(["press", "measured_only"], 30), "unit": "deg",
-        ...     "before": rng.normal(35, 4, 60), "before_2": np.nan})
-        >>> rows["after"] = rows["before"] + (rows["intervention"] == "press") * 3 + rng.normal(0, 1, 60)
-        >>> by_region_and_intervention(rows, measure="lunge").rows[["intervention", "n_sessions"]].values.tolist()
-        [['measured_only', 30], ['press', 30]]
+    Examples
+    --------
+    >>> rng = np.random.default_rng(4)
+    >>> client = np.repeat(np.arange(15), 4)
+    >>> rows = pd.DataFrame({"client": client, "practitioner": "a", "session_id": np.arange(60), "measure": "lunge",
+    ...     "region": "calf", "intervention": np.tile(["press", "measured_only"], 30), "unit": "deg",
+    ...     "before": rng.normal(35, 4, 60), "before_2": np.nan})
+    >>> rows["after"] = rows["before"] + (rows["intervention"] == "press") * 3 + rng.normal(0, 1, 60)
+    >>> by_region_and_intervention(rows, measure="lunge").rows[["intervention", "n_sessions"]].values.tolist()
+    [['measured_only', 30], ['press', 30]]
     """
     sessions, n_missing, unit = session_changes(rows, measure=measure, better=better)
     cells = sessions.groupby(["region", "intervention"], sort=True).ngroup().to_numpy()

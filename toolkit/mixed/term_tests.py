@@ -20,13 +20,14 @@ def term_tests(fit: MixedFit, *, ddf: DfMethod = "kenward_roger") -> pd.DataFram
 
     Raises `FitError` for a fit without a formula.
 
-    Example:
-        >>> from toolkit.mixed.mixed import fit_mixed
-        >>> rng = np.random.default_rng(2)
-        >>> rows = pd.DataFrame({"client": np.repeat(np.arange(12), 6), "region": np.tile(["calf", "neck"], 36)})
-        >>> rows["change"] = rng.normal(size=12)[rows["client"]] + rng.normal(size=72)
-        >>> term_tests(fit_mixed(rows, formula="change ~ region", groups=("client",)))["term"].tolist()
-        ['region']
+    Examples
+    --------
+    >>> from toolkit.mixed.mixed import fit_mixed
+    >>> rng = np.random.default_rng(2)
+    >>> rows = pd.DataFrame({"client": np.repeat(np.arange(12), 6), "region": np.tile(["calf", "neck"], 36)})
+    >>> rows["change"] = rng.normal(size=12)[rows["client"]] + rng.normal(size=72)
+    >>> term_tests(fit_mixed(rows, formula="change ~ region", groups=("client",)))["term"].tolist()
+    ['region']
     """
     if fit.design is None:
         raise FitError("Tests of terms need a model fitted by formula: use fit_mixed.")

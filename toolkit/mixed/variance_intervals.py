@@ -125,15 +125,16 @@ def variance_intervals(fit: MixedFit, *, confidence_level: float = 0.95) -> Vari
 
     By the criterion of the fit: restricted likelihood for REML, likelihood for ML.
 
-    Example:
-        >>> from toolkit.mixed.mixed import fit_mixed_arrays
-        >>> rng = np.random.default_rng(2)
-        >>> client = np.repeat(np.arange(20), 4)
-        >>> y = rng.normal(size=20)[client] + rng.normal(size=80)
-        >>> fit = fit_mixed_arrays(y, np.ones((80, 1)), ["Intercept"], {"client": client})
-        >>> rows = variance_intervals(fit).rows
-        >>> bool((rows["ci_low"] < 1.0).all() and (rows["ci_high"] > 1.0).all())
-        True
+    Examples
+    --------
+    >>> from toolkit.mixed.mixed import fit_mixed_arrays
+    >>> rng = np.random.default_rng(2)
+    >>> client = np.repeat(np.arange(20), 4)
+    >>> y = rng.normal(size=20)[client] + rng.normal(size=80)
+    >>> fit = fit_mixed_arrays(y, np.ones((80, 1)), ["Intercept"], {"client": client})
+    >>> rows = variance_intervals(fit).rows
+    >>> bool((rows["ci_low"] < 1.0).all() and (rows["ci_high"] > 1.0).all())
+    True
     """
     profile = _Profile(fit)
     cut = float(special.chdtri(1, 1 - confidence_level))

@@ -66,12 +66,15 @@ class Codebook:
     def measure(self, name: str) -> Measure:
         """The measure called `name`.
 
-        Raises:
-            SheetError: no such measure; the message names the closest ones.
+        Raises
+        ------
+        SheetError
+            No such measure; the message names the closest ones.
 
-        Example:
-            >>> load_codebook().measure("pain_rating").better
-            'lower'
+        Examples
+        --------
+        >>> load_codebook().measure("pain_rating").better
+        'lower'
         """
         found = self._measures.get(name)
         if found is None:
@@ -86,36 +89,40 @@ class Codebook:
     def find_measure(self, words: str) -> str | None:
         """The measure that `words` (a header, a cell) stand for, or None where none or several fit.
 
-        Example:
-            >>> load_codebook().find_measure("Neck side-bend L pre")
-            'cervical_lateral_flexion'
+        Examples
+        --------
+        >>> load_codebook().find_measure("Neck side-bend L pre")
+        'cervical_lateral_flexion'
         """
         return self._measure_phrases.find(words)
 
     def find_region(self, words: str) -> str | None:
         """The region that `words` stand for, or None where none or several fit.
 
-        Example:
-            >>> load_codebook().find_region("Upper trap (R)")
-            'upper_trapezius'
+        Examples
+        --------
+        >>> load_codebook().find_region("Upper trap (R)")
+        'upper_trapezius'
         """
         return self._region_phrases.find(words)
 
     def find_intervention(self, words: str) -> str | None:
         """The intervention that `words` stand for, or None: then it is the user's own name.
 
-        Example:
-            >>> load_codebook().find_intervention("no treatment")
-            'measured_only'
+        Examples
+        --------
+        >>> load_codebook().find_intervention("no treatment")
+        'measured_only'
         """
         return self._intervention_phrases.find(words)
 
     def label(self, what: str, code: str) -> str:
         """A measure, region or intervention in words; several at once joined by "and", a user's own word as it is.
 
-        Example:
-            >>> load_codebook().label("intervention", "percussive_release")
-            'percussion with a hand-held device'
+        Examples
+        --------
+        >>> load_codebook().label("intervention", "percussive_release")
+        'percussion with a hand-held device'
         """
         return " and ".join(self._labels[what].get(part, part.replace("_", " ")) for part in code.split(" + "))
 
@@ -124,9 +131,10 @@ class Codebook:
 
         "opposite" means that tissue on the right limits the movement to the left.
 
-        Example:
-            >>> load_codebook().limits("upper_trapezius", "cervical_lateral_flexion")
-            'opposite'
+        Examples
+        --------
+        >>> load_codebook().limits("upper_trapezius", "cervical_lateral_flexion")
+        'opposite'
         """
         return self._limits.get((region, measure))
 

@@ -122,16 +122,24 @@ def planned_rows(
 ) -> pd.DataFrame:
     """The rows of the sheet for a drawn schedule: each session once for every measure and side.
 
-    Args:
-        schedule: client, session, season and seal.
-        measures: what will be read; a sided measure takes two rows.
-        always: cells that are the same in every row.
+    Parameters
+    ----------
+    schedule
+        Client, session, season and seal.
+    measures
+        What will be read; a sided measure takes two rows.
+    always
+        Cells that are the same in every row.
 
-    Returns:
+    Returns
+    -------
+    pd.DataFrame
         A frame with the sheet's columns, empty texts where the practitioner types.
 
-    Raises:
-        SheetError: missing columns, another order, a client's session that comes twice.
+    Raises
+    ------
+    SheetError
+        Missing columns, another order, a client's session that comes twice.
     """
     plan = _checked_schedule(schedule)
     lines: list[dict[str, str]] = []

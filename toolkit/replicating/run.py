@@ -68,16 +68,26 @@ def replicate_command(
 ) -> int:
     """Run one sheet and show each figure, or run all shipped sheets and show one line each.
 
-    Args:
-        path: a sheet or its folder; None for all that are shipped.
-        write: also write `result.csv` beside each sheet. replace: over an earlier one that nobody changed.
-        say: where the lines go.
+    Parameters
+    ----------
+    path
+        A sheet or its folder; None for all that are shipped.
+    write
+        Also write `result.csv` beside each sheet.
+    replace
+        Over an earlier one that nobody changed.
+    say
+        Where the lines go.
 
-    Returns:
+    Returns
+    -------
+    int
         The number of figures that did not come out again and have no explanation in their sheet.
 
-    Raises:
-        SheetError: a sheet is wrong, or there is none.
+    Raises
+    ------
+    SheetError
+        A sheet is wrong, or there is none.
     """
     sheets = shipped_sheets() if path is None else [Path(path)]
     if not sheets:

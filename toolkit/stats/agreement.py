@@ -112,23 +112,34 @@ def limits_of_agreement(
     limit ± t √(1/n + multiplier²/(2(n - 1))) SD. Each is named in its `method`. Articles
     print first minus second: give the columns the other way round to have their sign.
 
-    Args:
-        first: readings by the first method or reader, one a person, in `unit`.
-        second: readings by the second, same length.
-        unit: unit of the readings.
-        multiplier: 1.96, or 2 as in Bland & Altman (1986).
+    Parameters
+    ----------
+    first
+        Readings by the first method or reader, one a person, in `unit`.
+    second
+        Readings by the second, same length.
+    unit
+        Unit of the readings.
+    multiplier
+        1.96, or 2 as in Bland & Altman (1986).
 
-    Raises:
-        NotEnoughError: fewer than three people, or differences all the same.
-        SheetError: a text among the numbers, or columns of unequal length.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than three people, or differences all the same.
+    SheetError
+        A text among the numbers, or columns of unequal length.
 
-    Source: Bland & Altman (1986) Lancet 327:307-310; Bland & Altman (1999) Stat Methods Med Res 8:135-160, section 2.2;
-    Carkeet (2015) Optom Vis Sci 92:e71-e80 (exact intervals).
+    References
+    ----------
+    Bland & Altman (1986) Lancet 327:307-310; Bland & Altman (1999) Stat Methods Med Res 8:135-160, section 2.2; Carkeet
+    (2015) Optom Vis Sci 92:e71-e80 (exact intervals).
 
-    Example:
-        >>> agreement = limits_of_agreement([30, 34, 41, 38], [32, 33, 42, 41], unit="deg")
-        >>> round(agreement.bias.value, 2), round(agreement.lower.value, 2), round(agreement.upper.value, 2)
-        (1.25, -2.1, 4.6)
+    Examples
+    --------
+    >>> agreement = limits_of_agreement([30, 34, 41, 38], [32, 33, 42, 41], unit="deg")
+    >>> round(agreement.bias.value, 2), round(agreement.lower.value, 2), round(agreement.upper.value, 2)
+    (1.25, -2.1, 4.6)
     """
     one, two, _, n_set_aside = complete_pairs(first, second, None)
     checks.level(confidence_level)
@@ -179,22 +190,30 @@ def limits_of_agreement_repeated(
     the bias weighs people the same. Intervals for the limits join those of bias and SD (Zou 2013), the SD's df lowered
     where a jackknife over people asks for it.
 
-    Args:
-        first: readings by the first method, one a pair, in `unit`.
-        second: readings by the second, taken at the same moment.
-        person: whose pair it is.
+    Parameters
+    ----------
+    first
+        Readings by the first method, one a pair, in `unit`.
+    second
+        Readings by the second, taken at the same moment.
+    person
+        Whose pair it is.
 
-    Raises:
-        NotEnoughError: fewer than three people, or differences all the same.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than three people, or differences all the same.
 
-    Source: Bland & Altman (2007) J Biopharm Stat 17:571-582, "true value varies"; Zou (2013) Stat Methods Med Res
-    22:630-642.
+    References
+    ----------
+    Bland & Altman (2007) J Biopharm Stat 17:571-582, "true value varies"; Zou (2013) Stat Methods Med Res 22:630-642.
 
-    Example:
-        >>> agreement = limits_of_agreement_repeated([30, 34, 41, 38, 33], [32, 33, 42, 41, 33],
-        ...                                          ["a", "a", "b", "c", "c"], unit="deg")
-        >>> agreement.n_people, agreement.n_pairs
-        (3, 5)
+    Examples
+    --------
+    >>> agreement = limits_of_agreement_repeated([30, 34, 41, 38, 33], [32, 33, 42, 41, 33],
+    ...                                          ["a", "a", "b", "c", "c"], unit="deg")
+    >>> agreement.n_people, agreement.n_pairs
+    (3, 5)
     """
     one, two, people, n_set_aside = complete_pairs(first, second, person)
     checks.level(confidence_level)
@@ -229,16 +248,27 @@ def limits_of_agreement_replicates(
     The variance of a single difference is that of the differences of the person means, plus what averaging took off
     each method's own scatter. Order of the two methods: as their names sort; the bias is the second minus the first.
 
-    Args:
-        readings: tidy frame, one row a reading; numbers of readings may differ.
-        person: column of the person.
-        method: column of the method or reader, exactly two of them.
-        value: column of the readings, in `unit`.
+    Parameters
+    ----------
+    readings
+        Tidy frame, one row a reading; numbers of readings may differ.
+    person
+        Column of the person.
+    method
+        Column of the method or reader, exactly two of them.
+    value
+        Column of the readings, in `unit`.
 
-    Raises:
-        NotEnoughError: fewer than three people read by both. SheetError: not exactly two methods.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than three people read by both.
+    SheetError
+        Not exactly two methods.
 
-    Source: Bland & Altman (1999) Stat Methods Med Res 8:135-160, section 5.1; (2007) J Biopharm Stat 17:571-582.
+    References
+    ----------
+    Bland & Altman (1999) Stat Methods Med Res 8:135-160, section 5.1; (2007) J Biopharm Stat 17:571-582.
     """
     checks.level(confidence_level)
     checks.columns_present(readings, [person, method, value])
@@ -317,11 +347,14 @@ def proportional_bias(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence
 
     A slope also arises where one method scatters more than the other, so it is a warning, not a proof.
 
-    Source: Bland & Altman (1999) Stat Methods Med Res 8:135-160, section 3.2.
+    References
+    ----------
+    Bland & Altman (1999) Stat Methods Med Res 8:135-160, section 3.2.
 
-    Example:
-        >>> round(proportional_bias([10, 20, 30, 40], [10, 22, 33, 41]).value, 3)
-        0.043
+    Examples
+    --------
+    >>> round(proportional_bias([10, 20, 30, 40], [10, 22, 33, 41]).value, 3)
+    0.043
     """
     one, two, _, _ = complete_pairs(first, second, None)
     middle = (one + two) / 2

@@ -24,17 +24,24 @@ def probability_of_improvement(differences: Any, *, confidence_level: float = 0.
     The interval is Bonett & Price's adjusted Wald interval for paired shares, one imagined person added to each side;
     it holds its level from n = 8 on, apart from the steps that any count has.
 
-    Args:
-        differences: one oriented change a person.
+    Parameters
+    ----------
+    differences
+        One oriented change a person.
 
-    Raises:
-        NotEnoughError: fewer than two persons.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two persons.
 
-    Source: Bonett & Price (2012) Journal of Educational and Behavioral Statistics 37:479-488.
+    References
+    ----------
+    Bonett & Price (2012) Journal of Educational and Behavioral Statistics 37:479-488.
 
-    Example:
-        >>> probability_of_improvement([1, 2, 0, -1]).value
-        0.625
+    Examples
+    --------
+    >>> probability_of_improvement([1, 2, 0, -1]).value
+    0.625
     """
     values = np.round(checked_differences(differences), 10)
     n = len(values)
@@ -85,14 +92,19 @@ def matched_rank_biserial(differences: Any, *, confidence_level: float = 0.95) -
     The interval is a score interval for the share of pairs of persons whose changes sum above 0 (a U statistic), its
     variance that of normal changes; it covers 94-96 % for normal and heavy-tailed changes from n = 8 on.
 
-    Raises:
-        NotEnoughError: fewer than two persons, or fewer than two that changed.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two persons, or fewer than two that changed.
 
-    Source: Kerby (2014) Comprehensive Psychology 3:11.IT.3.1; the interval is our own, see the coverage table.
+    References
+    ----------
+    Kerby (2014) Comprehensive Psychology 3:11.IT.3.1; the interval is our own, see the coverage table.
 
-    Example:
-        >>> round(matched_rank_biserial([3, 2, 1, -4]).value, 3)
-        0.2
+    Examples
+    --------
+    >>> round(matched_rank_biserial([3, 2, 1, -4]).value, 3)
+    0.2
     """
     values = checked_differences(differences)
     ranks = checked_differences(signed_ranks(values))
@@ -214,29 +226,45 @@ def responders(
     A client is judged once, by the mean of the client's changes, against the MDC of a mean of as many sessions
     (MDC / sqrt(sessions)). Rows of the same session (two sides) count as one session there, since they share a visit.
 
-    Args:
-        rows: one row a measured side of one session, of one measure; columns `client`, `session_id`, `first`, `second`.
-        measure, unit: for the words.
-        better: "higher" or "lower".
-        threshold: MDC of one person's single change, in `unit`.
-        threshold_source: where it comes from ("own records", a citation).
-        smallest_change_that_matters, smallest_change_source: MIC in `unit` and where it comes from.
-        sem: standard error of measurement in `unit`; left out, the threshold is taken for an MDC95 (1.96 sqrt(2) SEM).
-        first, second: columns to compare.
-        confidence_level: of Wilson's intervals.
+    Parameters
+    ----------
+    rows
+        One row a measured side of one session, of one measure; columns `client`, `session_id`, `first`, `second`.
+    measure, unit
+        For the words.
+    better
+        "higher" or "lower".
+    threshold
+        MDC of one person's single change, in `unit`.
+    threshold_source
+        Where it comes from ("own records", a citation).
+    smallest_change_that_matters, smallest_change_source
+        MIC in `unit` and where it comes from.
+    sem
+        Standard error of measurement in `unit`; left out, the threshold is taken for an MDC95 (1.96 sqrt(2) SEM).
+    first, second
+        Columns to compare.
+    confidence_level
+        Of Wilson's intervals.
 
-    Raises:
-        ToolkitError: a size is not above 0, a column is missing, text stands among the numbers.
-        NotEnoughError: no row holds both readings.
+    Raises
+    ------
+    ToolkitError
+        A size is not above 0, a column is missing, text stands among the numbers.
+    NotEnoughError
+        No row holds both readings.
 
-    Source: de Vet et al. (2006) Health and Quality of Life Outcomes 4:54 (MDC and MIC); Wilson (1927).
+    References
+    ----------
+    de Vet et al. (2006) Health and Quality of Life Outcomes 4:54 (MDC and MIC); Wilson (1927).
 
-    Example:
-        >>> rows = pd.DataFrame({"client": list("ABCD"), "before": [30, 34, 39, 31], "after": [40, 36, 45, 32]})
-        >>> said = {"measure": "lunge", "unit": "deg", "better": "higher", "threshold_source": "MDC95"}
-        >>> found = responders(rows, threshold=5, **said)
-        >>> found.beyond_error.value, round(found.expected["beyond_error"], 3)
-        (0.5, 0.025)
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": list("ABCD"), "before": [30, 34, 39, 31], "after": [40, 36, 45, 32]})
+    >>> said = {"measure": "lunge", "unit": "deg", "better": "higher", "threshold_source": "MDC95"}
+    >>> found = responders(rows, threshold=5, **said)
+    >>> found.beyond_error.value, round(found.expected["beyond_error"], 3)
+    (0.5, 0.025)
     """
     _checked_sizes(threshold, smallest_change_that_matters, sem)
     pairs = complete_pairs(rows, first=first, second=second, better=better)

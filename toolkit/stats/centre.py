@@ -25,8 +25,10 @@ MOST_FOR_EVERY_PAIR = 1_500
 def checked_level(confidence_level: float) -> float:
     """A confidence level between 0 and 1.
 
-    Raises:
-        ToolkitError: it is not (95 instead of 0.95, say).
+    Raises
+    ------
+    ToolkitError
+        It is not (95 instead of 0.95, say).
     """
     if not 0.0 < confidence_level < 1.0:
         raise ToolkitError(f"The confidence level is {confidence_level:g}: write it as a share, 0.95 for 95 %.")
@@ -56,12 +58,15 @@ def mean_change(
     The interval holds its level for normal and heavy-tailed changes; for strongly skewed changes of fewer than about
     30 persons it covers less than it says (see tests/benchmarks/coverage_change.csv): look at the median beside it.
 
-    Raises:
-        NotEnoughError: fewer than two persons, or no variation.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two persons, or no variation.
 
-    Example:
-        >>> print(round(mean_change([1.0, 2.0, 3.0], unit="deg").ci_high, 3))
-        4.484
+    Examples
+    --------
+    >>> print(round(mean_change([1.0, 2.0, 3.0], unit="deg").ci_high, 3))
+    4.484
     """
     values = varying_differences(differences)
     n = len(values)
@@ -89,12 +94,15 @@ def median_change(differences: Any, *, unit: str, confidence_level: float = 0.95
 
     Fewer than six persons allow no 95 % interval: its ends then are "no limit".
 
-    Source: Thompson (1936) Annals of Mathematical Statistics 7:122-128; Conover (1999), section 3.2.
+    References
+    ----------
+    Thompson (1936) Annals of Mathematical Statistics 7:122-128; Conover (1999), section 3.2.
 
-    Example:
-        >>> found = median_change([1, 2, 3, 4, 5, 6, 7, 8], unit="deg")
-        >>> (found.value, found.ci_low, found.ci_high)
-        (4.5, 1.0, 8.0)
+    Examples
+    --------
+    >>> found = median_change([1, 2, 3, 4, 5, 6, 7, 8], unit="deg")
+    >>> (found.value, found.ci_low, found.ci_high)
+    (4.5, 1.0, 8.0)
     """
     values = np.sort(checked_differences(differences))
     n = len(values)
@@ -121,14 +129,19 @@ def median_change(differences: Any, *, unit: str, confidence_level: float = 0.95
 def trimmed_mean_change(differences: Any, *, unit: str, trim: float = 0.2, confidence_level: float = 0.95) -> Estimate:
     """The mean of the middle (20 % cut off at each end), with the t interval from the Winsorised variance.
 
-    Raises:
-        NotEnoughError: fewer than two persons left after trimming, or the middle does not vary.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two persons left after trimming, or the middle does not vary.
 
-    Source: Tukey & McLaughlin (1963) Sankhya A 25:331-352; Yuen (1974) Biometrika 61:165-170.
+    References
+    ----------
+    Tukey & McLaughlin (1963) Sankhya A 25:331-352; Yuen (1974) Biometrika 61:165-170.
 
-    Example:
-        >>> trimmed_mean_change([0, 1, 2, 3, 40], unit="deg").value
-        2.0
+    Examples
+    --------
+    >>> trimmed_mean_change([0, 1, 2, 3, 40], unit="deg").value
+    2.0
     """
     values = np.sort(checked_differences(differences))
     n = len(values)
@@ -201,11 +214,14 @@ def hodges_lehmann_change(differences: Any, *, unit: str, confidence_level: floa
     Exact for symmetric changes without ties, wider than promised with ties. Fewer than six persons allow no 95 %
     interval.
 
-    Source: Hodges & Lehmann (1963) Annals of Mathematical Statistics 34:598-611; Hollander & Wolfe (1973), 3.2-3.3.
+    References
+    ----------
+    Hodges & Lehmann (1963) Annals of Mathematical Statistics 34:598-611; Hollander & Wolfe (1973), 3.2-3.3.
 
-    Example:
-        >>> hodges_lehmann_change([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], unit="deg").value
-        3.5
+    Examples
+    --------
+    >>> hodges_lehmann_change([1.0, 2.0, 3.0, 4.0, 5.0, 6.0], unit="deg").value
+    3.5
     """
     values = checked_differences(differences)
     n = len(values)

@@ -19,9 +19,10 @@ Floats = npt.NDArray[np.float64]
 def numbers(values: npt.ArrayLike, *, name: str) -> Floats:
     """The values as floats, NaN where a reading was not taken; a text among them is named by its position.
 
-    Example:
-        >>> numbers([1, None, 3], name="first")
-        array([ 1., nan,  3.])
+    Examples
+    --------
+    >>> numbers([1, None, 3], name="first")
+    array([ 1., nan,  3.])
     """
     given = np.asarray(values)
     if given.dtype.kind in "fiu" and not np.isinf(given).any():

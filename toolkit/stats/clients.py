@@ -35,12 +35,15 @@ class Pairs:
 def direction(better: str) -> float:
     """+1 where a higher reading is better, -1 where a lower one is.
 
-    Raises:
-        ToolkitError: `better` is neither word.
+    Raises
+    ------
+    ToolkitError
+        `better` is neither word.
 
-    Example:
-        >>> direction("lower")
-        -1.0
+    Examples
+    --------
+    >>> direction("lower")
+    -1.0
     """
     if better == "higher":
         return 1.0
@@ -61,8 +64,10 @@ def _row_name(rows: pd.DataFrame, place: int) -> str:
 def numbers(rows: pd.DataFrame, column: str) -> pd.Series[float]:
     """One column as numbers; empty stays empty, words among the numbers are refused with their row.
 
-    Raises:
-        ToolkitError: the column is not there, or holds text or an infinite value. The text itself is never repeated.
+    Raises
+    ------
+    ToolkitError
+        The column is not there, or holds text or an infinite value. The text itself is never repeated.
     """
     if column not in rows.columns:
         raise ToolkitError(f"There is no column '{column}'. The columns are: {', '.join(map(str, rows.columns))}.")
@@ -81,15 +86,22 @@ def complete_pairs(
 ) -> Pairs:
     """The rows with both readings and a client, with their oriented change; rows without one are counted, not hidden.
 
-    Args:
-        rows: one row a measured side of one session, of one measure; columns `client`, `first`, `second`,
-            and `session_id` where there is one.
-        first, second: the columns to compare.
-        better: "higher" or "lower".
+    Parameters
+    ----------
+    rows
+        One row a measured side of one session, of one measure; columns `client`, `first`, `second`, and `session_id`
+        where there is one.
+    first, second
+        The columns to compare.
+    better
+        "higher" or "lower".
 
-    Raises:
-        ToolkitError: a column is missing, a client is empty, text stands among the numbers.
-        NotEnoughError: no row holds both readings.
+    Raises
+    ------
+    ToolkitError
+        A column is missing, a client is empty, text stands among the numbers.
+    NotEnoughError
+        No row holds both readings.
     """
     turned = direction(better)
     if "client" not in rows.columns:
@@ -149,23 +161,33 @@ def clients_change(
 ) -> pd.DataFrame:
     """One row a client: the mean of the client's changes, turned so that better is positive.
 
-    Args:
-        rows: one row a measured side of one session, of one measure (as `complete_pairs`).
-        first, second: the columns to compare.
-        better: "higher" or "lower".
+    Parameters
+    ----------
+    rows
+        One row a measured side of one session, of one measure (as `complete_pairs`).
+    first, second
+        The columns to compare.
+    better
+        "higher" or "lower".
 
-    Returns:
-        Columns `client`, `change`, `n_rows`, `n_sessions`, `mean_first`, `mean_second`; all in the readings' unit.
-        Only rows with both readings count.
+    Returns
+    -------
+    pd.DataFrame
+        Columns `client`, `change`, `n_rows`, `n_sessions`, `mean_first`, `mean_second`; all in the readings' unit. Only
+        rows with both readings count.
 
-    Raises:
-        ToolkitError: a column is missing, a client is empty, text stands among the numbers.
-        NotEnoughError: no row holds both readings.
+    Raises
+    ------
+    ToolkitError
+        A column is missing, a client is empty, text stands among the numbers.
+    NotEnoughError
+        No row holds both readings.
 
-    Example:
-        >>> rows = pd.DataFrame({"client": ["A", "A", "B"], "before": [30, 32, 40], "after": [34, 38, 41]})
-        >>> clients_change(rows)["change"].tolist()
-        [5.0, 1.0]
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": ["A", "A", "B"], "before": [30, 32, 40], "after": [34, 38, 41]})
+    >>> clients_change(rows)["change"].tolist()
+    [5.0, 1.0]
     """
     return clients_of(complete_pairs(rows, first=first, second=second, better=better))
 
@@ -180,7 +202,9 @@ def client_share(pairs: Pairs) -> float:
 
     0 where no client comes twice, or where the changes do not vary: then there is nothing to share.
 
-    Source: Donner & Koval (1980) Biometrics 36:19-25 (ANOVA estimator for unequal cluster sizes).
+    References
+    ----------
+    Donner & Koval (1980) Biometrics 36:19-25 (ANOVA estimator for unequal cluster sizes).
     """
     code = pd.factorize(pairs.rows["client"])[0]
     change = pairs.rows["change"].to_numpy()
@@ -198,11 +222,14 @@ def client_share(pairs: Pairs) -> float:
 def design_effect(*, rows_per_client: float, icc: float) -> float:
     """By how much repeated clients inflate the variance of a mean over rows: 1 + (rows per client - 1) x ICC.
 
-    Source: Kish (1965) Survey Sampling; Donner & Klar (2000).
+    References
+    ----------
+    Kish (1965) Survey Sampling; Donner & Klar (2000).
 
-    Example:
-        >>> round(design_effect(rows_per_client=10, icc=0.05), 3)
-        1.45
+    Examples
+    --------
+    >>> round(design_effect(rows_per_client=10, icc=0.05), 3)
+    1.45
     """
     return 1.0 + (rows_per_client - 1.0) * icc
 

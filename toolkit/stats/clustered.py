@@ -128,10 +128,11 @@ def _df_of_logs(logs: Floats, *, largest: float) -> float:
 def sd_interval(sd: float, df: float, *, confidence_level: float = 0.95) -> tuple[float, float]:
     """Chi-square interval for a standard deviation estimated with `df` degrees of freedom.
 
-    Example:
-        >>> low, high = sd_interval(2.0, 9)
-        >>> round(low, 3), round(high, 3)
-        (1.376, 3.651)
+    Examples
+    --------
+    >>> low, high = sd_interval(2.0, 9)
+    >>> round(low, 3), round(high, 3)
+    (1.376, 3.651)
     """
     tail = (1 - confidence_level) / 2
     return (

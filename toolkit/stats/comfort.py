@@ -76,21 +76,31 @@ def repeated_measures_correlation(
 ) -> Estimate:
     """Correlation of x and y within clients, the differences between clients taken out.
 
-    Args:
-        data: one row an occasion; rows without x or y are left out, clients with one row add nothing.
-        client, x, y: columns.
-        confidence_level: of Fisher's interval on the error df.
+    Parameters
+    ----------
+    data
+        One row an occasion; rows without x or y are left out, clients with one row add nothing.
+    client, x, y
+        Columns.
+    confidence_level
+        Of Fisher's interval on the error df.
 
-    Raises:
-        ToolkitError: a column is missing or text stands among the numbers.
-        NotEnoughError: fewer than two clients with two rows, fewer than three error df, or no variation within clients.
+    Raises
+    ------
+    ToolkitError
+        A column is missing or text stands among the numbers.
+    NotEnoughError
+        Fewer than two clients with two rows, fewer than three error df, or no variation within clients.
 
-    Source: Bland & Altman (1995) BMJ 310:446; Bakdash & Marusich (2017) Frontiers in Psychology 8:456.
+    References
+    ----------
+    Bland & Altman (1995) BMJ 310:446; Bakdash & Marusich (2017) Frontiers in Psychology 8:456.
 
-    Example:
-        >>> data = pd.DataFrame({"who": list("AAABBB"), "x": [1, 2, 3, 4, 5, 6], "y": [2, 3, 4, 1, 2, 2]})
-        >>> round(repeated_measures_correlation(data, client="who", x="x", y="y").value, 3)
-        0.919
+    Examples
+    --------
+    >>> data = pd.DataFrame({"who": list("AAABBB"), "x": [1, 2, 3, 4, 5, 6], "y": [2, 3, 4, 1, 2, 2]})
+    >>> round(repeated_measures_correlation(data, client="who", x="x", y="y").value, 3)
+    0.919
     """
     level = checked_level(confidence_level)
     both = np.column_stack([numbers(data, x), numbers(data, y)])
@@ -153,25 +163,37 @@ def comfort_against_outcome(
 ) -> ComfortAgainstOutcome:
     """Comfort beside the change: correlation within and between clients, and the four groups of clients.
 
-    Args:
-        rows: one row a measured side of one session; with `client`, `session_id`, `first`, `second`, `comfort`.
-        measure, unit: for the words.
-        better: "higher" or "lower".
-        moved_from: mean change in `unit` from which a client counts as moved (the MDC, or what matters).
-        comfortable_from: mean comfort from which a client counts as comfortable.
-        first, second: columns to compare.
-        confidence_level: of the intervals.
+    Parameters
+    ----------
+    rows
+        One row a measured side of one session; with `client`, `session_id`, `first`, `second`, `comfort`.
+    measure, unit
+        For the words.
+    better
+        "higher" or "lower".
+    moved_from
+        Mean change in `unit` from which a client counts as moved (the MDC, or what matters).
+    comfortable_from
+        Mean comfort from which a client counts as comfortable.
+    first, second
+        Columns to compare.
+    confidence_level
+        Of the intervals.
 
-    Raises:
-        ToolkitError: a column is missing, comfort lies outside 0-10, text stands among the numbers.
-        NotEnoughError: no row holds both readings and a comfort.
+    Raises
+    ------
+    ToolkitError
+        A column is missing, comfort lies outside 0-10, text stands among the numbers.
+    NotEnoughError
+        No row holds both readings and a comfort.
 
-    Example:
-        >>> rows = pd.DataFrame({"client": list("ABCD"), "before": [30, 34, 39, 31], "after": [40, 36, 45, 32],
-        ...                      "comfort": [8, 9, 5, 9]})
-        >>> found = comfort_against_outcome(rows, measure="lunge", unit="deg", better="higher", moved_from=5)
-        >>> found.shares["comfortable and did not move"].value
-        0.5
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": list("ABCD"), "before": [30, 34, 39, 31], "after": [40, 36, 45, 32],
+    ...                      "comfort": [8, 9, 5, 9]})
+    >>> found = comfort_against_outcome(rows, measure="lunge", unit="deg", better="higher", moved_from=5)
+    >>> found.shares["comfortable and did not move"].value
+    0.5
     """
     level = checked_level(confidence_level)
     comfort = numbers(rows, "comfort")

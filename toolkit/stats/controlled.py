@@ -31,13 +31,16 @@ class BeforeAfter:
 def controlled_change_own_sd(treated: BeforeAfter, control: BeforeAfter) -> float:
     """d_ppc1: each group's change over its own baseline SD, bias-corrected; treated minus control.
 
-    Source: Becker (1988); Morris (2008) Organizational Research Methods 11:364-386, equation 4.
+    References
+    ----------
+    Becker (1988); Morris (2008) Organizational Research Methods 11:364-386, equation 4.
 
-    Example:
-        >>> one = BeforeAfter(n=20, mean_before=30.6, mean_after=38.5, sd_before=15.0)
-        >>> two = BeforeAfter(n=20, mean_before=23.1, mean_after=19.7, sd_before=13.8)
-        >>> round(controlled_change_own_sd(one, two), 4)
-        0.7421
+    Examples
+    --------
+    >>> one = BeforeAfter(n=20, mean_before=30.6, mean_after=38.5, sd_before=15.0)
+    >>> two = BeforeAfter(n=20, mean_before=23.1, mean_after=19.7, sd_before=13.8)
+    >>> round(controlled_change_own_sd(one, two), 4)
+    0.7421
     """
     one, two = (hedges_correction(group.n - 1) * group.change / group.sd_before for group in (treated, control))
     return one - two
@@ -60,19 +63,27 @@ def controlled_change(
 ) -> Estimate:
     """d_ppc2: the treated group's change beyond the control's, over the pooled baseline SD, bias-corrected.
 
-    Args:
-        treated, control: the two groups.
-        r: correlation of before and after (for the variance only).
-        correction: "exact", or "approximate" (1 - 3/(4 df - 1)), which most articles print.
-        confidence_level: of the large-sample normal interval.
+    Parameters
+    ----------
+    treated, control
+        The two groups.
+    r
+        Correlation of before and after (for the variance only).
+    correction
+        "exact", or "approximate" (1 - 3/(4 df - 1)), which most articles print.
+    confidence_level
+        Of the large-sample normal interval.
 
-    Source: Morris (2008), equations 8-9; large-sample variance 2(1 - r)(1/nT + 1/nC) + d^2 / (2 (nT + nC)).
+    References
+    ----------
+    Morris (2008), equations 8-9; large-sample variance 2(1 - r)(1/nT + 1/nC) + d^2 / (2 (nT + nC)).
 
-    Example:
-        >>> one = BeforeAfter(n=20, mean_before=30.6, mean_after=38.5, sd_before=15.0)
-        >>> two = BeforeAfter(n=20, mean_before=23.1, mean_after=19.7, sd_before=13.8)
-        >>> round(controlled_change(one, two, r=0.47).value, 4)
-        0.7684
+    Examples
+    --------
+    >>> one = BeforeAfter(n=20, mean_before=30.6, mean_after=38.5, sd_before=15.0)
+    >>> two = BeforeAfter(n=20, mean_before=23.1, mean_after=19.7, sd_before=13.8)
+    >>> round(controlled_change(one, two, r=0.47).value, 4)
+    0.7684
     """
     if not -1 <= r <= 1:
         raise ToolkitError(f"The correlation is {r:g}: it must lie between -1 and 1.")

@@ -28,27 +28,41 @@ def effect_sizes(
     counts twice; the SDs are then those of client means (a little smaller than those of single readings). Where clients
     come unequally often, the interval of d_z is widened (`dz_change_widened`).
 
-    Args:
-        rows: one row a measured side of one session, of one measure; columns `client`, `first`, `second`.
-        measure: for the words.
-        better: "higher" or "lower".
-        first, second: columns to compare.
-        confidence_level: of every interval.
+    Parameters
+    ----------
+    rows
+        One row a measured side of one session, of one measure; columns `client`, `first`, `second`.
+    measure
+        For the words.
+    better
+        "higher" or "lower".
+    first, second
+        Columns to compare.
+    confidence_level
+        Of every interval.
 
-    Returns:
-        d_z, d_av, d_rm, Hedges' g_av, change over baseline SD, standardised response mean, probability of improvement,
+    Returns
+    -------
+    list[Estimate]
+        D_z, d_av, d_rm, Hedges' g_av, change over baseline SD, standardised response mean, probability of improvement,
         matched rank-biserial correlation.
 
-    Raises:
-        ToolkitError: a column is missing, a client is empty, text stands among the numbers.
-        NotEnoughError: fewer than three clients, or readings without variation.
+    Raises
+    ------
+    ToolkitError
+        A column is missing, a client is empty, text stands among the numbers.
+    NotEnoughError
+        Fewer than three clients, or readings without variation.
 
-    Source: Lakens (2013) Frontiers in Psychology 4:863; `standardised` and `improvement` name the rest.
+    References
+    ----------
+    Lakens (2013) Frontiers in Psychology 4:863; `standardised` and `improvement` name the rest.
 
-    Example:
-        >>> rows = pd.DataFrame({"client": list("ABCD"), "before": [30, 34, 39, 31], "after": [33, 36, 45, 32]})
-        >>> [found.name for found in effect_sizes(rows, measure="lunge", better="higher")][:3]
-        ['d_z', 'd_av', 'd_rm']
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": list("ABCD"), "before": [30, 34, 39, 31], "after": [33, 36, 45, 32]})
+    >>> [found.name for found in effect_sizes(rows, measure="lunge", better="higher")][:3]
+    ['d_z', 'd_av', 'd_rm']
     """
     clients = clients_change(rows, first=first, second=second, better=better)
     if len(clients) < 3:

@@ -198,15 +198,21 @@ def paired_equivalence(
 ) -> Equivalence:
     """TOST on paired differences, one a person.
 
-    Raises:
-        ToolkitError: the bounds are in the wrong order, or something is not a number.
-        NotEnoughError: fewer than two persons, or no variation.
+    Raises
+    ------
+    ToolkitError
+        The bounds are in the wrong order, or something is not a number.
+    NotEnoughError
+        Fewer than two persons, or no variation.
 
-    Source: Schuirmann (1987) Journal of Pharmacokinetics and Biopharmaceutics 15:657-680.
+    References
+    ----------
+    Schuirmann (1987) Journal of Pharmacokinetics and Biopharmaceutics 15:657-680.
 
-    Example:
-        >>> paired_equivalence([0.1, -0.2, 0.3, 0.0, -0.1], lower_bound=-1, upper_bound=1, unit="deg").equivalent
-        True
+    Examples
+    --------
+    >>> paired_equivalence([0.1, -0.2, 0.3, 0.0, -0.1], lower_bound=-1, upper_bound=1, unit="deg").equivalent
+    True
     """
     values = varying_differences(differences)
     n = len(values)
@@ -235,12 +241,13 @@ def paired_equivalence_from_summary(
 ) -> Equivalence:
     """Paired TOST from the mean and SD of the differences (`sd_of_difference` gives the SD from two SDs and r).
 
-    Example:
-        >>> sd = sd_of_difference(1.17, 1.29, r=0.75)
-        >>> said = {"lower_bound": -0.4 * sd, "upper_bound": 0.4 * sd, "unit": "points"}
-        >>> found = paired_equivalence_from_summary(mean_difference=0.08, sd_difference=sd, n=65, **said)
-        >>> round(found.p, 4)
-        0.0077
+    Examples
+    --------
+    >>> sd = sd_of_difference(1.17, 1.29, r=0.75)
+    >>> said = {"lower_bound": -0.4 * sd, "upper_bound": 0.4 * sd, "unit": "points"}
+    >>> found = paired_equivalence_from_summary(mean_difference=0.08, sd_difference=sd, n=65, **said)
+    >>> round(found.p, 4)
+    0.0077
     """
     given = Group(mean=mean_difference, sd=sd_difference, n=n)
     return _tested(
@@ -259,9 +266,10 @@ def paired_equivalence_from_summary(
 def sd_of_difference(sd_first: float, sd_second: float, *, r: float) -> float:
     """SD of paired differences from the two SDs and their correlation.
 
-    Example:
-        >>> round(sd_of_difference(3.0, 4.0, r=0.0), 1)
-        5.0
+    Examples
+    --------
+    >>> round(sd_of_difference(3.0, 4.0, r=0.0), 1)
+    5.0
     """
     if not -1 <= r <= 1:
         raise ToolkitError(f"The correlation is {r:g}: it must lie between -1 and 1.")
@@ -273,12 +281,15 @@ def welch_equivalence_from_summary(
 ) -> Equivalence:
     """TOST of two separate groups with unequal variances, from means, SDs and n (first minus second).
 
-    Source: Schuirmann (1987); Welch (1947) for the df; Lakens (2017).
+    References
+    ----------
+    Schuirmann (1987); Welch (1947) for the df; Lakens (2017).
 
-    Example:
-        >>> one, two = Group(mean=5.25, sd=0.95, n=95), Group(mean=5.22, sd=0.83, n=89)
-        >>> round(welch_equivalence_from_summary(one, two, lower_bound=-0.38, upper_bound=0.38, unit="points").df, 1)
-        181.1
+    Examples
+    --------
+    >>> one, two = Group(mean=5.25, sd=0.95, n=95), Group(mean=5.22, sd=0.83, n=89)
+    >>> round(welch_equivalence_from_summary(one, two, lower_bound=-0.38, upper_bound=0.38, unit="points").df, 1)
+    181.1
     """
     parts = np.array([first.sd**2 / first.n, second.sd**2 / second.n])
     df = float(parts.sum() ** 2 / (parts[0] ** 2 / (first.n - 1) + parts[1] ** 2 / (second.n - 1)))
@@ -300,13 +311,17 @@ def welch_equivalence(
 ) -> Equivalence:
     """TOST of two separate groups with unequal variances, one value a person (first minus second).
 
-    Raises:
-        ToolkitError: the bounds are in the wrong order, or something is not a number.
-        NotEnoughError: fewer than two persons in a group, or no variation in either.
+    Raises
+    ------
+    ToolkitError
+        The bounds are in the wrong order, or something is not a number.
+    NotEnoughError
+        Fewer than two persons in a group, or no variation in either.
 
-    Example:
-        >>> welch_equivalence([1, 2, 3, 2], [2, 1, 2, 3], lower_bound=-3, upper_bound=3, unit="deg").equivalent
-        True
+    Examples
+    --------
+    >>> welch_equivalence([1, 2, 3, 2], [2, 1, 2, 3], lower_bound=-3, upper_bound=3, unit="deg").equivalent
+    True
     """
     groups = []
     for values, which in ((checked_differences(first), "first"), (checked_differences(second), "second")):

@@ -83,27 +83,38 @@ def variance_shares(
     shares and the ICC of a design, in 93–95 % for its SEM, whose misses were all lower limits too high; with
     heavy-tailed people and errors in 86–92 %.
 
-    Args:
-        ratings: tidy frame, one row a reading.
-        unit: unit of the readings.
-        subject: column of the person.
-        facets: one or two columns: reader, occasion, instrument…
-        value: column of the readings.
-        rng: seed or generator of the draws.
+    Parameters
+    ----------
+    ratings
+        Tidy frame, one row a reading.
+    unit
+        Unit of the readings.
+    subject
+        Column of the person.
+    facets
+        One or two columns: reader, occasion, instrument… value: column of the readings.
+    rng
+        Seed or generator of the draws.
 
-    Raises:
-        NotEnoughError: one person, one reader or occasion, no reading left to show the error.
-        SheetError: a column is missing, or a value is no number.
+    Raises
+    ------
+    NotEnoughError
+        One person, one reader or occasion, no reading left to show the error.
+    SheetError
+        A column is missing, or a value is no number.
 
-    Source: Shavelson & Webb (1991) Generalizability Theory; Eliasziw et al. (1994) Phys Ther 74:777-788;
-    Weerahandi (1993) J Am Stat Assoc 88:899-905 (intervals); Henderson (1953) Biometrics 9:226-252 (gaps).
+    References
+    ----------
+    Shavelson & Webb (1991) Generalizability Theory; Eliasziw et al. (1994) Phys Ther 74:777-788; Weerahandi (1993) J Am
+    Stat Assoc 88:899-905 (intervals); Henderson (1953) Biometrics 9:226-252 (gaps).
 
-    Example:
-        >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
-        ...                      "value": [30.0, 32, 41, 40, 36, 39]})
-        >>> shares = variance_shares(rows, unit="deg", facets=["reader"])
-        >>> list(shares.components["source"])
-        ['subject', 'reader', 'residual']
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
+    ...                      "value": [30.0, 32, 41, 40, 36, 39]})
+    >>> shares = variance_shares(rows, unit="deg", facets=["reader"])
+    >>> list(shares.components["source"])
+    ['subject', 'reader', 'residual']
     """
     checks.level(confidence_level)
     facets = tuple(facets)
@@ -181,21 +192,26 @@ def sem_of_design(
 ) -> Estimate:
     """SEM of another way of measuring, from the variance shares.
 
-    Args:
-        shares: the study taken apart.
-        average: how many levels of a facet (and of "reading", repeated readings) are averaged, for example
-            ``{"reader": 2}``.
-        same: facets that stay the same in all comparisons (always the same reader): their variance is no error.
-        forgiving: facets whose constant differences do not count (consistency instead of agreement); their interaction
-            with people does.
+    Parameters
+    ----------
+    shares
+        The study taken apart.
+    average
+        How many levels of a facet (and of "reading", repeated readings) are averaged, for example ``{"reader": 2}``.
+    same
+        Facets that stay the same in all comparisons (always the same reader): their variance is no error.
+    forgiving
+        Facets whose constant differences do not count (consistency instead of agreement); their interaction with people
+        does.
 
-    Example:
-        >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
-        ...                      "value": [30.0, 32, 41, 40, 36, 39]})
-        >>> shares = variance_shares(rows, unit="deg", facets=["reader"])
-        >>> one, two = sem_of_design(shares), sem_of_design(shares, average={"reader": 2})
-        >>> round(one.value / two.value, 4)
-        1.4142
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
+    ...                      "value": [30.0, 32, 41, 40, 36, 39]})
+    >>> shares = variance_shares(rows, unit="deg", facets=["reader"])
+    >>> one, two = sem_of_design(shares), sem_of_design(shares, average={"reader": 2})
+    >>> round(one.value / two.value, 4)
+    1.4142
     """
     factor = _error_weights(shares, dict(average or {}), tuple(same), tuple(forgiving))
     variance = float(factor @ np.maximum(shares.components["variance"].to_numpy(), 0))
@@ -227,7 +243,9 @@ def icc_of_design(
 
     Components enter as estimated, negative ones too.
 
-    Source: Eliasziw et al. (1994) Phys Ther 74:777-788 (intra-, inter-reader; readers random or fixed).
+    References
+    ----------
+    Eliasziw et al. (1994) Phys Ther 74:777-788 (intra-, inter-reader; readers random or fixed).
     """
     error = _error_weights(shares, dict(average or {}), tuple(same), tuple(forgiving))
     true = np.array(
@@ -322,19 +340,28 @@ def readings_needed(
 ) -> ReadingsNeeded:
     """How many levels of a facet (or repeated readings) to average until the SEM is as small as wanted.
 
-    Args:
-        shares: the study taken apart.
-        wanted_sem: the SEM wished for, in the unit of the readings.
-        facet: what is repeated: a facet of the study, or "reading".
-        same: facets that stay the same. forgiving: facets whose constant differences do not count.
-        largest: numbers tried.
+    Parameters
+    ----------
+    shares
+        The study taken apart.
+    wanted_sem
+        The SEM wished for, in the unit of the readings.
+    facet
+        What is repeated: a facet of the study, or "reading".
+    same
+        Facets that stay the same.
+    forgiving
+        Facets whose constant differences do not count.
+    largest
+        Numbers tried.
 
-    Example:
-        >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
-        ...                      "value": [30.0, 32, 41, 40, 36, 39]})
-        >>> shares = variance_shares(rows, unit="deg", facets=["reader"])
-        >>> readings_needed(shares, wanted_sem=1.0, facet="reader").needed
-        3
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
+    ...                      "value": [30.0, 32, 41, 40, 36, 39]})
+    >>> shares = variance_shares(rows, unit="deg", facets=["reader"])
+    >>> readings_needed(shares, wanted_sem=1.0, facet="reader").needed
+    3
     """
     if not wanted_sem > 0:
         raise SheetError(f"The wanted SEM must be above 0, not {wanted_sem}.")

@@ -62,8 +62,10 @@ def _least_squares(design: Floats, outcome: Floats) -> tuple[Floats, Floats, int
 def _two_groups(of: pd.Series[Any], group: str, reference: str) -> str:
     """The name of the other group.
 
-    Raises:
-        ToolkitError: not exactly two groups, or the reference is not one of them.
+    Raises
+    ------
+    ToolkitError
+        Not exactly two groups, or the reference is not one of them.
     """
     names = sorted(map(str, of.unique()))
     if len(names) != 2 or reference not in names:
@@ -86,24 +88,36 @@ def baseline_adjusted(
 ) -> BaselineAdjusted:
     """ANCOVA: the difference of two groups at follow-up, adjusted for the baseline; one row a person.
 
-    Args:
-        data: one row a person (average a person's rows first: `clients_change`).
-        outcome, baseline, group: columns.
-        reference: the group that is subtracted.
-        unit: of the readings.
-        confidence_level: of the t interval.
+    Parameters
+    ----------
+    data
+        One row a person (average a person's rows first: `clients_change`).
+    outcome, baseline, group
+        Columns.
+    reference
+        The group that is subtracted.
+    unit
+        Of the readings.
+    confidence_level
+        Of the t interval.
 
-    Raises:
-        ToolkitError: a column is missing, there are not two groups, text stands among the numbers.
-        NotEnoughError: too few complete rows, or a baseline without variation.
+    Raises
+    ------
+    ToolkitError
+        A column is missing, there are not two groups, text stands among the numbers.
+    NotEnoughError
+        Too few complete rows, or a baseline without variation.
 
-    Source: Vickers & Altman (2001) BMJ 323:1123-1124.
+    References
+    ----------
+    Vickers & Altman (2001) BMJ 323:1123-1124.
 
-    Example:
-        >>> data = pd.DataFrame({"pre": [1, 2, 3, 1, 2, 3], "post": [2, 3, 5, 4, 4, 6], "arm": list("aaabbb")})
-        >>> found = baseline_adjusted(data, outcome="post", baseline="pre", group="arm", reference="a", unit="points")
-        >>> round(found.difference.value, 3), round(found.slope, 3)
-        (1.333, 1.25)
+    Examples
+    --------
+    >>> data = pd.DataFrame({"pre": [1, 2, 3, 1, 2, 3], "post": [2, 3, 5, 4, 4, 6], "arm": list("aaabbb")})
+    >>> found = baseline_adjusted(data, outcome="post", baseline="pre", group="arm", reference="a", unit="points")
+    >>> round(found.difference.value, 3), round(found.slope, 3)
+    (1.333, 1.25)
     """
     if group not in data.columns:
         raise ToolkitError(f"There is no column '{group}'. The columns are: {', '.join(map(str, data.columns))}.")
@@ -217,15 +231,18 @@ def baseline_adjusted_from_summary(
 ) -> BaselineAdjusted:
     """The same ANCOVA from printed means and SDs: pooled within-group slope, n1 + n2 - 3 df.
 
-    Source: Vickers & Altman (2001) BMJ 323:1123-1124; Cochran (1957) Biometrics 13:261-281 for the standard error.
+    References
+    ----------
+    Vickers & Altman (2001) BMJ 323:1123-1124; Cochran (1957) Biometrics 13:261-281 for the standard error.
 
-    Example:
-        >>> needles = GroupSummary(n=25, mean_before=60.4, sd_before=12.3, mean_after=79.6, sd_after=17.1,
-        ...                        mean_change=19.2, sd_change=16.1)
-        >>> placebo = GroupSummary(n=27, mean_before=53.9, sd_before=14, mean_after=62.3, sd_after=17.9,
-        ...                        mean_change=8.4, sd_change=14.6)
-        >>> round(baseline_adjusted_from_summary(needles, placebo, unit="points").difference.value, 1)
-        12.7
+    Examples
+    --------
+    >>> needles = GroupSummary(n=25, mean_before=60.4, sd_before=12.3, mean_after=79.6, sd_after=17.1,
+    ...                        mean_change=19.2, sd_change=16.1)
+    >>> placebo = GroupSummary(n=27, mean_before=53.9, sd_before=14, mean_after=62.3, sd_after=17.9,
+    ...                        mean_change=8.4, sd_change=14.6)
+    >>> round(baseline_adjusted_from_summary(needles, placebo, unit="points").difference.value, 1)
+    12.7
     """
     both = (group, reference)
     within_x = sum((each.n - 1) * each.sd_before**2 for each in both)

@@ -90,32 +90,46 @@ def icc(
 ) -> IccTable:
     """All six ICCs of a study in which readers (or repeated readings) read the same people.
 
-    Args:
-        ratings: tidy frame, one row a reading.
-        subject: column of the person (or side) read.
-        reader: column of the reader, the instrument, or the number of the reading.
-        value: column of the readings.
-        confidence_level: of the intervals.
-
     The F intervals suppose normal values: in simulations they hold the truth in 94–96 % for normal, but only in about
     81–90 % for heavy-tailed people or errors (`reading_error` allows for that, for readings taken twice).
 
-    Returns:
+    Parameters
+    ----------
+    ratings
+        Tidy frame, one row a reading.
+    subject
+        Column of the person (or side) read.
+    reader
+        Column of the reader, the instrument, or the number of the reading.
+    value
+        Column of the readings.
+    confidence_level
+        Of the intervals.
+
+    Returns
+    -------
+    IccTable
         IccTable. With gaps, ICC(2,·) limits use mean squares rebuilt from the components: approximate, not exact.
 
-    Raises:
-        NotEnoughError: one subject, one reader, readings all the same, readers who agree to the last digit, or no two
-            people who share a reader.
-        SheetError: a column is missing, a value is no number, or a reader read a subject twice.
+    Raises
+    ------
+    NotEnoughError
+        One subject, one reader, readings all the same, readers who agree to the last digit, or no two people who share
+        a reader.
+    SheetError
+        A column is missing, a value is no number, or a reader read a subject twice.
 
-    Source: Shrout & Fleiss (1979) Psychol Bull 86:420-428; McGraw & Wong (1996) Psychol Methods 1:30-46;
-    Harville & Fenech (1985) Biometrics 41:137-152 (gaps).
+    References
+    ----------
+    Shrout & Fleiss (1979) Psychol Bull 86:420-428; McGraw & Wong (1996) Psychol Methods 1:30-46; Harville & Fenech
+    (1985) Biometrics 41:137-152 (gaps).
 
-    Example:
-        >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
-        ...                      "value": [30.0, 32, 41, 40, 36, 39]})
-        >>> round(icc(rows).icc_2_1.value, 3)
-        0.906
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2, 3, 3], "reader": ["a", "b"] * 3,
+    ...                      "value": [30.0, 32, 41, 40, 36, 39]})
+    >>> round(icc(rows).icc_2_1.value, 3)
+    0.906
     """
     checks.level(confidence_level)
     study = ratings_from(ratings, subject=subject, reader=reader, value=value)
@@ -244,14 +258,19 @@ def concordance(first: npt.ArrayLike, second: npt.ArrayLike, *, confidence_level
     The interval is a jackknife over people through Fisher's z with t quantiles, not Lin's own: that supposes normal
     readings and held the truth in only 85 % of our simulations with heavy-tailed ones (the jackknife: 92–94 %).
 
-    Raises:
-        NotEnoughError: fewer than three people, or readings that do not vary.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than three people, or readings that do not vary.
 
-    Source: Lin (1989) Biometrics 45:255-268.
+    References
+    ----------
+    Lin (1989) Biometrics 45:255-268.
 
-    Example:
-        >>> round(concordance([30, 34, 41, 38], [32, 33, 42, 41]).value, 3)
-        0.904
+    Examples
+    --------
+    >>> round(concordance([30, 34, 41, 38], [32, 33, 42, 41]).value, 3)
+    0.904
     """
     checks.level(confidence_level)
     one, two, _, _ = complete_pairs(first, second, None)

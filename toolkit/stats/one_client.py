@@ -67,21 +67,32 @@ def reliable_change(
 ) -> ReliableChange:
     """Jacobson & Truax's reliable change index of one person.
 
-    Args:
-        first, second: the two readings, in `unit`.
-        sem: standard error of measurement, in `unit` (own records, or `stats.sem_from_icc`).
-        unit: of the readings.
-        better: "higher" or "lower".
-        criterion: how many errors of a difference a change must exceed; 1.96 (the article's) for 95 %.
+    Parameters
+    ----------
+    first, second
+        The two readings, in `unit`.
+    sem
+        Standard error of measurement, in `unit` (own records, or `stats.sem_from_icc`).
+    unit
+        Of the readings.
+    better
+        "higher" or "lower".
+    criterion
+        How many errors of a difference a change must exceed; 1.96 (the article's) for 95 %.
 
-    Raises:
-        ToolkitError: a reading is missing, or the SEM is not above 0.
+    Raises
+    ------
+    ToolkitError
+        A reading is missing, or the SEM is not above 0.
 
-    Source: Jacobson & Truax (1991) Journal of Consulting and Clinical Psychology 59:12-19.
+    References
+    ----------
+    Jacobson & Truax (1991) Journal of Consulting and Clinical Psychology 59:12-19.
 
-    Example:
-        >>> round(reliable_change(32.5, 47.5, sem=3.354, unit="points").index, 2)
-        3.16
+    Examples
+    --------
+    >>> round(reliable_change(32.5, 47.5, sem=3.354, unit="points").index, 2)
+    3.16
     """
     if not (np.isfinite(first) and np.isfinite(second)):
         raise ToolkitError("One of the two readings is missing: a change needs both.")
@@ -115,14 +126,19 @@ def clinical_cutoffs(
 ) -> Cutoffs:
     """Jacobson & Truax's cut-offs a, b and c; c is the one to use where both populations are known.
 
-    Raises:
-        ToolkitError: an SD is not above 0, or the two means are the same.
+    Raises
+    ------
+    ToolkitError
+        An SD is not above 0, or the two means are the same.
 
-    Source: Jacobson & Truax (1991).
+    References
+    ----------
+    Jacobson & Truax (1991).
 
-    Example:
-        >>> clinical_cutoffs(mean_clinical=40, sd_clinical=7.5, mean_functional=60, sd_functional=7.5)
-        Cutoffs(a=55.0, b=45.0, c=50.0)
+    Examples
+    --------
+    >>> clinical_cutoffs(mean_clinical=40, sd_clinical=7.5, mean_functional=60, sd_functional=7.5)
+    Cutoffs(a=55.0, b=45.0, c=50.0)
     """
     if not (sd_clinical > 0 and sd_functional > 0) or mean_clinical == mean_functional:
         raise ToolkitError("Cut-offs need two SDs above 0 and two different means.")
@@ -150,21 +166,31 @@ def nonoverlap(
     One half = full overlap. The interval takes a client's readings as independent of each other; readings a few days
     apart seldom are, so take it for the least there is.
 
-    Args:
-        first_phase, second_phase: one client's readings in the two phases, at least two each.
-        better: "higher" or "lower".
-        confidence_level: of the score interval.
+    Parameters
+    ----------
+    first_phase, second_phase
+        One client's readings in the two phases, at least two each.
+    better
+        "higher" or "lower".
+    confidence_level
+        Of the score interval.
 
-    Raises:
-        ToolkitError: something is not a number or missing.
-        NotEnoughError: fewer than two readings in a phase.
+    Raises
+    ------
+    ToolkitError
+        Something is not a number or missing.
+    NotEnoughError
+        Fewer than two readings in a phase.
 
-    Source: Parker & Vannest (2009) Behavior Therapy 40:357-367; interval Newcombe (2006) Statistics in Medicine
-    25:559-573 (score form).
+    References
+    ----------
+    Parker & Vannest (2009) Behavior Therapy 40:357-367; interval Newcombe (2006) Statistics in Medicine 25:559-573
+    (score form).
 
-    Example:
-        >>> nonoverlap([30, 32, 31], [33, 35, 31]).value
-        0.8333333333333333
+    Examples
+    --------
+    >>> nonoverlap([30, 32, 31], [33, 35, 31]).value
+    0.8333333333333333
     """
     turned = direction(better)
     a, b = turned * checked_differences(first_phase), turned * checked_differences(second_phase)

@@ -73,25 +73,38 @@ def scale_change(
 ) -> ScaleChange:
     """The change on an ordinal or bounded scale: signed ranks, sign test, probability of improvement.
 
-    Args:
-        rows: one row a rating pair; columns `client`, `session_id`, `first`, `second`. Repeated clients are averaged.
-        measure: for the words.
-        better: "higher" or "lower" (pain: lower).
-        lowest, highest: the ends of the scale.
-        first, second: columns to compare.
-        confidence_level: of the intervals.
+    Parameters
+    ----------
+    rows
+        One row a rating pair; columns `client`, `session_id`, `first`, `second`. Repeated clients are averaged.
+    measure
+        For the words.
+    better
+        "higher" or "lower" (pain: lower).
+    lowest, highest
+        The ends of the scale.
+    first, second
+        Columns to compare.
+    confidence_level
+        Of the intervals.
 
-    Raises:
-        ToolkitError: a rating lies outside the scale, a column is missing, text stands among the numbers.
-        NotEnoughError: no complete row, or one client only.
+    Raises
+    ------
+    ToolkitError
+        A rating lies outside the scale, a column is missing, text stands among the numbers.
+    NotEnoughError
+        No complete row, or one client only.
 
-    Source: Conover (1999) Practical Nonparametric Statistics; see `wilcoxon_signed_rank`, `probability_of_improvement`.
+    References
+    ----------
+    Conover (1999) Practical Nonparametric Statistics; see `wilcoxon_signed_rank`, `probability_of_improvement`.
 
-    Example:
-        >>> rows = pd.DataFrame({"client": list("ABCDEF"), "before": [6, 5, 7, 4, 3, 8], "after": [4, 5, 3, 3, 4, 5]})
-        >>> found = scale_change(rows, measure="pain_rating", better="lower")
-        >>> found.n_better, found.n_worse, round(found.probability.value, 2)
-        (4, 1, 0.75)
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": list("ABCDEF"), "before": [6, 5, 7, 4, 3, 8], "after": [4, 5, 3, 3, 4, 5]})
+    >>> found = scale_change(rows, measure="pain_rating", better="lower")
+    >>> found.n_better, found.n_worse, round(found.probability.value, 2)
+    (4, 1, 0.75)
     """
     pairs = complete_pairs(rows, first=first, second=second, better=better)
     outside = ((pairs.rows[["first", "second"]] < lowest) | (pairs.rows[["first", "second"]] > highest)).any(axis=1)

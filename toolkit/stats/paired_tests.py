@@ -48,9 +48,12 @@ class TestResult:
 def checked_differences(differences: Any, *, fewest: int = 2) -> Floats:
     """Differences as a flat array of finite numbers.
 
-    Raises:
-        ToolkitError: something is not a number, or missing.
-        NotEnoughError: fewer than `fewest`.
+    Raises
+    ------
+    ToolkitError
+        Something is not a number, or missing.
+    NotEnoughError
+        Fewer than `fewest`.
     """
     try:
         values = np.asarray(differences, dtype=float).ravel()
@@ -69,8 +72,10 @@ def checked_differences(differences: Any, *, fewest: int = 2) -> Floats:
 def varying_differences(differences: Any) -> Floats:
     """As `checked_differences`, and not all alike.
 
-    Raises:
-        NotEnoughError: every difference is the same, so that no interval and no test exists. The size is said.
+    Raises
+    ------
+    NotEnoughError
+        Every difference is the same, so that no interval and no test exists. The size is said.
     """
     values = checked_differences(differences)
     if same_throughout(values):
@@ -84,18 +89,26 @@ def varying_differences(differences: Any) -> Floats:
 def paired_t(differences: Any, *, alternative: Alternative = "two-sided") -> TestResult:
     """The paired t test: is the mean difference 0?
 
-    Args:
-        differences: one difference a person.
-        alternative: "two-sided", "greater" or "less".
+    Parameters
+    ----------
+    differences
+        One difference a person.
+    alternative
+        "two-sided", "greater" or "less".
 
-    Raises:
-        NotEnoughError: fewer than two persons, or no variation.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two persons, or no variation.
 
-    Source: Student (1908) Biometrika 6:1-25.
+    References
+    ----------
+    Student (1908) Biometrika 6:1-25.
 
-    Example:
-        >>> round(paired_t([1.0, 2.0, 4.0]).statistic, 3)
-        2.646
+    Examples
+    --------
+    >>> round(paired_t([1.0, 2.0, 4.0]).statistic, 3)
+    2.646
     """
     values = varying_differences(differences)
     from scipy import stats
@@ -150,14 +163,19 @@ def wilcoxon_exact(differences: Any, *, alternative: Alternative = "two-sided") 
 
     Zeros are dropped, ties get mid-ranks; `statistic` is V, the sum of the positive ranks.
 
-    Raises:
-        NotEnoughError: fewer than two persons, or so many that the exact distribution is out of reach.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two persons, or so many that the exact distribution is out of reach.
 
-    Source: Wilcoxon (1945) Biometrics Bulletin 1:80-83; permutation of signed mid-ranks: Pratt & Gibbons (1981).
+    References
+    ----------
+    Wilcoxon (1945) Biometrics Bulletin 1:80-83; permutation of signed mid-ranks: Pratt & Gibbons (1981).
 
-    Example:
-        >>> wilcoxon_exact([1.0, 2.0, 3.0, 4.0, 5.0, 0.0]).p
-        0.0625
+    Examples
+    --------
+    >>> wilcoxon_exact([1.0, 2.0, 3.0, 4.0, 5.0, 0.0]).p
+    0.0625
     """
     values = checked_differences(differences)
     ranks = signed_ranks(values)
@@ -183,12 +201,18 @@ def wilcoxon_exact(differences: Any, *, alternative: Alternative = "two-sided") 
 def wilcoxon_normal(differences: Any, *, alternative: Alternative = "two-sided", continuity: float = 0.5) -> TestResult:
     """Wilcoxon's signed-rank test by the normal approximation, corrected for ties; for many persons.
 
-    Args:
-        differences: one difference a person; zeros are dropped.
-        alternative: "two-sided", "greater" or "less".
-        continuity: how far V is moved toward its expectation (0.5, or 0 for no correction).
+    Parameters
+    ----------
+    differences
+        One difference a person; zeros are dropped.
+    alternative
+        "two-sided", "greater" or "less".
+    continuity
+        How far V is moved toward its expectation (0.5, or 0 for no correction).
 
-    Source: Hollander & Wolfe (1973) Nonparametric Statistical Methods, section 3.1.
+    References
+    ----------
+    Hollander & Wolfe (1973) Nonparametric Statistical Methods, section 3.1.
     """
     values = checked_differences(differences)
     ranks = signed_ranks(values)
@@ -212,9 +236,10 @@ def wilcoxon_normal(differences: Any, *, alternative: Alternative = "two-sided",
 def wilcoxon_signed_rank(differences: Any, *, alternative: Alternative = "two-sided") -> TestResult:
     """Wilcoxon's signed-rank test: exact whenever it can be (up to 300 persons), else the normal approximation.
 
-    Example:
-        >>> wilcoxon_signed_rank([0.5, 1.5, -0.5, 2.0]).method.startswith("exact")
-        True
+    Examples
+    --------
+    >>> wilcoxon_signed_rank([0.5, 1.5, -0.5, 2.0]).method.startswith("exact")
+    True
     """
     moved = int(np.count_nonzero(np.round(checked_differences(differences), 10)))
     if moved <= MOST_FOR_EXACT_RANKS:
@@ -227,11 +252,14 @@ def sign_test(differences: Any, *, alternative: Alternative = "two-sided") -> Te
 
     `statistic` is the number that improved (difference above 0).
 
-    Source: Arbuthnott (1710); Conover (1999) Practical Nonparametric Statistics, section 3.4.
+    References
+    ----------
+    Arbuthnott (1710); Conover (1999) Practical Nonparametric Statistics, section 3.4.
 
-    Example:
-        >>> sign_test([1, 2, 3, 4, 5, -1]).p
-        0.21875
+    Examples
+    --------
+    >>> sign_test([1, 2, 3, 4, 5, -1]).p
+    0.21875
     """
     values = np.round(checked_differences(differences), 10)
     up, down = int((values > 0).sum()), int((values < 0).sum())
@@ -291,18 +319,27 @@ def sign_flip_test(
 
     All 2^n patterns up to 20 persons; above that `draws` random ones, the observed pattern counted among them.
 
-    Args:
-        differences: one difference a person (clients, never rows: the persons are what is exchangeable).
-        draws: random patterns above 20 persons, at least 9,999.
-        rng: a numpy Generator or a seed.
+    Parameters
+    ----------
+    differences
+        One difference a person (clients, never rows: the persons are what is exchangeable).
+    draws
+        Random patterns above 20 persons, at least 9,999.
+    rng
+        A numpy Generator or a seed.
 
-    Returns:
+    Returns
+    -------
+    TestResult
         `statistic` is the mean difference.
 
-    Source: Fisher (1935) The Design of Experiments, chapter III; Phipson & Smyth (2010) for the random version.
+    References
+    ----------
+    Fisher (1935) The Design of Experiments, chapter III; Phipson & Smyth (2010) for the random version.
 
-    Example:
-        >>> sign_flip_test([1.0, 2.0, 3.0, 4.0]).p
-        0.125
+    Examples
+    --------
+    >>> sign_flip_test([1.0, 2.0, 3.0, 4.0]).p
+    0.125
     """
     return flip_signs(varying_differences(differences), draws=draws, rng=rng)

@@ -160,22 +160,34 @@ def log_risk_ratio(
 ) -> pd.DataFrame:
     """Each site's log risk ratio and its variance from counts of people with and without the event.
 
-    Args:
-        counts: one row a site. treated, control: names of the columns (with event, without event).
-        site: name of the column that names the site.
+    Parameters
+    ----------
+    counts
+        One row a site.
+    treated, control
+        Names of the columns (with event, without event).
+    site
+        Name of the column that names the site.
 
-    Returns:
+    Returns
+    -------
+    pd.DataFrame
         A frame with columns site, effect (log risk ratio), variance.
 
-    Raises:
-        NotEnoughError: a site without events or without people in a group (its ratio has no variance).
+    Raises
+    ------
+    NotEnoughError
+        A site without events or without people in a group (its ratio has no variance).
 
-    Source: Katz et al. (1978) Biometrics 34:469-474: 1/a - 1/(a+b) + 1/c - 1/(c+d).
+    References
+    ----------
+    Katz et al. (1978) Biometrics 34:469-474: 1/a - 1/(a+b) + 1/c - 1/(c+d).
 
-    Example:
-        >>> counts = pd.DataFrame({"site": ["A"], "a": [4], "b": [119], "c": [11], "d": [128]})
-        >>> round(float(log_risk_ratio(counts, treated=("a", "b"), control=("c", "d"))["effect"].iloc[0]), 4)
-        -0.8893
+    Examples
+    --------
+    >>> counts = pd.DataFrame({"site": ["A"], "a": [4], "b": [119], "c": [11], "d": [128]})
+    >>> round(float(log_risk_ratio(counts, treated=("a", "b"), control=("c", "d"))["effect"].iloc[0]), 4)
+    -0.8893
     """
     a, b, c, d = (counts[name].to_numpy(float) for name in (*treated, *control))
     empty = (a <= 0) | (c <= 0) | (b < 0) | (d < 0)
@@ -203,28 +215,43 @@ def pool_sites(
 ) -> PooledSites:
     """Pool site summaries into one effect.
 
-    Args:
-        sites: columns site, effect (in `unit`), variance (its square of standard error); one row a site.
-        unit: of the effect.
-        method: how the variance between sites is estimated; "FE" supposes that there is none.
-        interval: "hartung_knapp" (t with k - 1 df, right for few sites) or "normal".
-        confidence_level: of interval and prediction.
+    Parameters
+    ----------
+    sites
+        Columns site, effect (in `unit`), variance (its square of standard error); one row a site.
+    unit
+        Of the effect.
+    method
+        How the variance between sites is estimated; "FE" supposes that there is none.
+    interval
+        "hartung_knapp" (t with k - 1 df, right for few sites) or "normal".
+    confidence_level
+        Of interval and prediction.
 
-    Returns:
+    Returns
+    -------
+    PooledSites
         A `PooledSites`.
 
-    Raises:
-        NotEnoughError: fewer than 2 sites. ToolkitError: an effect missing, a variance not above 0.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than 2 sites.
+    ToolkitError
+        An effect missing, a variance not above 0.
 
-    Source: DerSimonian & Laird (1986) Control Clin Trials 7:177-188; Paule & Mandel (1982) J Res NBS 87:377-385;
-    restricted likelihood: Viechtbauer (2005) J Educ Behav Stat 30:261-293; Hartung & Knapp (2001) Stat Med
-    20:3875-3889; I2, H2: Higgins & Thompson (2002) Stat Med 21:1539-1558; prediction interval: Higgins, Thompson &
-    Spiegelhalter (2009) J R Stat Soc A 172:137-159 (t with k - 2 df; the normal quantile with interval="normal").
+    References
+    ----------
+    DerSimonian & Laird (1986) Control Clin Trials 7:177-188; Paule & Mandel (1982) J Res NBS 87:377-385; restricted
+    likelihood: Viechtbauer (2005) J Educ Behav Stat 30:261-293; Hartung & Knapp (2001) Stat Med 20:3875-3889; I2, H2:
+    Higgins & Thompson (2002) Stat Med 21:1539-1558; prediction interval: Higgins, Thompson & Spiegelhalter (2009) J R
+    Stat Soc A 172:137-159 (t with k - 2 df; the normal quantile with interval="normal").
 
-    Example:
-        >>> sites = pd.DataFrame({"site": ["A", "B", "C"], "effect": [2.0, 3.0, 4.0], "variance": [0.5, 0.5, 0.5]})
-        >>> round(pool_sites(sites, unit="deg").pooled.value, 2)
-        3.0
+    Examples
+    --------
+    >>> sites = pd.DataFrame({"site": ["A", "B", "C"], "effect": [2.0, 3.0, 4.0], "variance": [0.5, 0.5, 0.5]})
+    >>> round(pool_sites(sites, unit="deg").pooled.value, 2)
+    3.0
     """
     from scipy import stats
 

@@ -14,9 +14,12 @@ from toolkit.stats.centre import normal_reach
 def checked_count(count: float, n: float, what: str) -> None:
     """Refuse counts that are negative, not whole, or above their n.
 
-    Raises:
-        ToolkitError: the count cannot be right.
-        NotEnoughError: nobody was counted.
+    Raises
+    ------
+    ToolkitError
+        The count cannot be right.
+    NotEnoughError
+        Nobody was counted.
     """
     if n < 1:
         raise NotEnoughError(f"{what}: nobody was counted (n = {n:g}), so there is no share.")
@@ -27,12 +30,15 @@ def checked_count(count: float, n: float, what: str) -> None:
 def wilson_limits(share: float, n: float, *, confidence_level: float = 0.95) -> tuple[float, float]:
     """Wilson's score limits for a share observed on `n` (which may be an effective number, not whole).
 
-    Source: Wilson (1927) Journal of the American Statistical Association 22:209-212.
+    References
+    ----------
+    Wilson (1927) Journal of the American Statistical Association 22:209-212.
 
-    Example:
-        >>> low, high = wilson_limits(0.5, 10)
-        >>> round(low, 4), round(high, 4)
-        (0.2366, 0.7634)
+    Examples
+    --------
+    >>> low, high = wilson_limits(0.5, 10)
+    >>> round(low, 4), round(high, 4)
+    (0.2366, 0.7634)
     """
     z = normal_reach(confidence_level)
     widened = 1 + z * z / n
@@ -46,17 +52,24 @@ def share_of(
 ) -> Estimate:
     """A share with Wilson's score interval.
 
-    Args:
-        count, n: how many of how many.
-        name, n_of: for the words.
+    Parameters
+    ----------
+    count, n
+        How many of how many.
+    name, n_of
+        For the words.
 
-    Raises:
-        ToolkitError: the counts cannot be right.
-        NotEnoughError: n is 0.
+    Raises
+    ------
+    ToolkitError
+        The counts cannot be right.
+    NotEnoughError
+        N is 0.
 
-    Example:
-        >>> round(share_of(0, 20).ci_high, 4)
-        0.1611
+    Examples
+    --------
+    >>> round(share_of(0, 20).ci_high, 4)
+    0.1611
     """
     checked_count(count, n, name)
     low, high = wilson_limits(count / n, n, confidence_level=confidence_level)
@@ -78,14 +91,19 @@ def unpaired_difference(
 ) -> Estimate:
     """Difference of two shares of different people (first minus second), Newcombe's hybrid score interval.
 
-    Source: Newcombe (1998) Statistics in Medicine 17:873-890, method 10.
+    Raises
+    ------
+    ToolkitError, NotEnoughError
+        As `share_of`.
 
-    Raises:
-        ToolkitError, NotEnoughError: as `share_of`.
+    References
+    ----------
+    Newcombe (1998) Statistics in Medicine 17:873-890, method 10.
 
-    Example:
-        >>> round(unpaired_difference(56, 70, 48, 80).ci_low, 4)
-        0.0524
+    Examples
+    --------
+    >>> round(unpaired_difference(56, 70, 48, 80).ci_low, 4)
+    0.0524
     """
     one = share_of(count_1, n_1, name="first group", confidence_level=confidence_level)
     two = share_of(count_2, n_2, name="second group", confidence_level=confidence_level)
@@ -128,9 +146,12 @@ class PairedShares:
 class PairedCounts:
     """A 2 x 2 table of one sign read twice: how many were yes then yes, yes then no, no then yes, no then no.
 
-    Raises:
-        ToolkitError: a count is negative or not whole.
-        NotEnoughError: all four are 0.
+    Raises
+    ------
+    ToolkitError
+        A count is negative or not whole.
+    NotEnoughError
+        All four are 0.
     """
 
     yes_yes: int
@@ -214,12 +235,15 @@ def newcombe_paired_difference(counts: PairedCounts, *, confidence_level: float 
     Wilson limits of the two shares, squared and added with the correlation of the answers (continuity-corrected phi).
     Holds also with an empty cell, all yes or all no.
 
-    Source: Newcombe (1998) Statistics in Medicine 17:2635-2650, method 10.
+    References
+    ----------
+    Newcombe (1998) Statistics in Medicine 17:2635-2650, method 10.
 
-    Example:
-        >>> found = newcombe_paired_difference(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570))
-        >>> round(found.value, 3), round(found.ci_low, 4), round(found.ci_high, 4)
-        (-0.04, -0.0587, -0.0212)
+    Examples
+    --------
+    >>> found = newcombe_paired_difference(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570))
+    >>> round(found.value, 3), round(found.ci_low, 4), round(found.ci_high, 4)
+    (-0.04, -0.0587, -0.0212)
     """
     low, high = paired_score_limits(counts.shares(), confidence_level=confidence_level)
     return Estimate(
@@ -238,12 +262,15 @@ def newcombe_paired_difference(counts: PairedCounts, *, confidence_level: float 
 def newcombe_paired_difference_8(counts: PairedCounts, *, confidence_level: float = 0.95) -> Estimate:
     """The same difference with Newcombe's method 8: the score interval for pairs with phi not corrected.
 
-    Source: Newcombe (1998) Statistics in Medicine 17:2635-2650, method 8.
+    References
+    ----------
+    Newcombe (1998) Statistics in Medicine 17:2635-2650, method 8.
 
-    Example:
-        >>> found = newcombe_paired_difference_8(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570))
-        >>> round(found.ci_low, 4), round(found.ci_high, 4)
-        (-0.0587, -0.0213)
+    Examples
+    --------
+    >>> found = newcombe_paired_difference_8(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570))
+    >>> round(found.ci_low, 4), round(found.ci_high, 4)
+    (-0.0587, -0.0213)
     """
     low, high = paired_score_limits(counts.shares(), confidence_level=confidence_level, corrected=False)
     return replace(
@@ -257,11 +284,14 @@ def newcombe_paired_difference_8(counts: PairedCounts, *, confidence_level: floa
 def wald_paired_difference(counts: PairedCounts, *, confidence_level: float = 0.95) -> Estimate:
     """The same difference with the textbook's Wald interval; too narrow for few pairs, given to compare with articles.
 
-    Source: Agresti (2013) Categorical Data Analysis, section 11.1.
+    References
+    ----------
+    Agresti (2013) Categorical Data Analysis, section 11.1.
 
-    Example:
-        >>> round(wald_paired_difference(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570)).ci_low, 3)
-        -0.059
+    Examples
+    --------
+    >>> round(wald_paired_difference(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570)).ci_low, 3)
+    -0.059
     """
     difference = counts.second_share - counts.first_share
     moved = counts.no_yes - counts.yes_no

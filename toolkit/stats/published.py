@@ -79,19 +79,26 @@ class PublishedValue(Shown):
 def published_values(measure: str, *, quantity: str | None = None, population: str | None = None) -> pd.DataFrame:
     """Every published figure on a measure.
 
-    Args:
-        measure: codebook name.
-        quantity: one of sem, mdc, mic, mean_normal, mean_group, cut_off, limits_of_agreement, observer_error,
-            natural_variation; all where None.
-        population: words that population or instrument must contain, case ignored.
+    Parameters
+    ----------
+    measure
+        Codebook name.
+    quantity
+        One of sem, mdc, mic, mean_normal, mean_group, cut_off, limits_of_agreement, observer_error, natural_variation;
+        all where None.
+    population
+        Words that population or instrument must contain, case ignored.
 
-    Returns:
+    Returns
+    -------
+    pd.DataFrame
         One row a figure: measure, quantity, value, unit, confidence_level (0.95, 0.9 or NaN), applies, instrument,
         population, n, citation, year, status (verified / from memory), what_was_read, note. Empty where none is known.
 
-    Example:
-        >>> sorted(set(published_values("grip_strength")["quantity"]))
-        ['mdc', 'sem']
+    Examples
+    --------
+    >>> sorted(set(published_values("grip_strength")["quantity"]))
+    ['mdc', 'sem']
     """
     frame = _all_values()
     chosen = frame[frame["measure"] == measure]
@@ -111,17 +118,23 @@ def published_sem(measure: str, *, population: str | None = None) -> PublishedVa
     derived from MDC95, MDC90 or an MDC without a level (taken as 90 %, which gives the larger SEM). Among figures of
     equal standing the middle one is taken (of an even number the larger of the two middle ones).
 
-    Source: MDC = z × √2 × SEM, Weir 2005, J Strength Cond Res 19:231-240.
+    Parameters
+    ----------
+    measure
+        Codebook name.
+    population
+        Words that population or instrument must contain.
 
-    Args:
-        measure: codebook name.
-        population: words that population or instrument must contain.
+    References
+    ----------
+    MDC = z × √2 × SEM, Weir 2005, J Strength Cond Res 19:231-240.
 
-    Example:
-        >>> published_sem("grip_strength").value
-        1.8
-        >>> published_sem("heel_lift_in_squat") is None
-        True
+    Examples
+    --------
+    >>> published_sem("grip_strength").value
+    1.8
+    >>> published_sem("heel_lift_in_squat") is None
+    True
     """
     rows = published_values(measure, population=population)
     rows = rows[rows["quantity"].isin(["sem", "mdc"]) & (rows["unit"] == _codebook_unit(measure))]
@@ -146,14 +159,18 @@ def published_mic(measure: str, *, population: str | None = None) -> PublishedVa
     since methods and populations differ widely (anchor and cut-off methods on one sample may differ by a factor of
     two, see Kovacs et al. 2008).
 
-    Args:
-        measure: codebook name.
-        population: words that population or instrument must contain.
+    Parameters
+    ----------
+    measure
+        Codebook name.
+    population
+        Words that population or instrument must contain.
 
-    Example:
-        >>> mic = published_mic("pain_rating")
-        >>> mic.value, mic.lowest, mic.highest
-        (2.0, 1.3, 4.1)
+    Examples
+    --------
+    >>> mic = published_mic("pain_rating")
+    >>> mic.value, mic.lowest, mic.highest
+    (2.0, 1.3, 4.1)
     """
     rows = published_values(measure, quantity="mic", population=population)
     rows = rows[rows["unit"] == _codebook_unit(measure)]

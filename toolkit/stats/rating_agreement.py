@@ -65,23 +65,34 @@ def cohen_kappa(
 ) -> Kappa:
     """Cohen's kappa of two readers (or two readings by one), plain or weighted.
 
-    Args:
-        first: answers of the first reader, one a person.
-        second: answers of the second, same length.
-        weights: "none", or for ordered answers "linear" or "quadratic".
-        categories: the answers in their order; needed for weights unless the answers are numbers.
+    Parameters
+    ----------
+    first
+        Answers of the first reader, one a person.
+    second
+        Answers of the second, same length.
+    weights
+        "none", or for ordered answers "linear" or "quadratic".
+    categories
+        The answers in their order; needed for weights unless the answers are numbers.
 
-    Raises:
-        NotEnoughError: fewer than two people, or all answers the same.
-        SheetError: unknown weights, weights for unordered words, an answer not among the categories.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two people, or all answers the same.
+    SheetError
+        Unknown weights, weights for unordered words, an answer not among the categories.
 
-    Source: Cohen (1960) Educ Psychol Meas 20:37-46; Cohen (1968) Psychol Bull 70:213-220; standard error
-    Fleiss, Cohen & Everitt (1969) Psychol Bull 72:323-327.
+    References
+    ----------
+    Cohen (1960) Educ Psychol Meas 20:37-46; Cohen (1968) Psychol Bull 70:213-220; standard error Fleiss, Cohen &
+    Everitt (1969) Psychol Bull 72:323-327.
 
-    Example:
-        >>> k = cohen_kappa(["yes", "yes", "no", "no", "yes"], ["yes", "no", "no", "no", "yes"])
-        >>> round(k.estimate.value, 3)
-        0.615
+    Examples
+    --------
+    >>> k = cohen_kappa(["yes", "yes", "no", "no", "yes"], ["yes", "no", "no", "no", "yes"])
+    >>> round(k.estimate.value, 3)
+    0.615
     """
     checks.same_length(first=first, second=second)
     one, two = (pd.Series(np.asarray(answers, dtype=object)) for answers in (first, second))
@@ -107,9 +118,10 @@ def kappa_of_table(
 ) -> Kappa:
     """The same from a square table of counts, first reader down, second across, categories in their order.
 
-    Example:
-        >>> round(kappa_of_table([[20, 5], [10, 15]]).estimate.value, 3)
-        0.4
+    Examples
+    --------
+    >>> round(kappa_of_table([[20, 5], [10, 15]]).estimate.value, 3)
+    0.4
     """
     checks.level(confidence_level)
     table = np.asarray(counts, dtype=float)
@@ -146,22 +158,32 @@ def fleiss_kappa(
 ) -> Kappa:
     """Fleiss' kappa: several readers, not necessarily the same for each person, the same number of answers a person.
 
-    Args:
-        ratings: tidy frame, one row an answer.
-        subject: column of the person.
-        value: column of the answers (words or grades, not ordered).
+    Parameters
+    ----------
+    ratings
+        Tidy frame, one row an answer.
+    subject
+        Column of the person.
+    value
+        Column of the answers (words or grades, not ordered).
 
-    Raises:
-        NotEnoughError: fewer than two people, one answer a person, all answers the same.
-        SheetError: people with different numbers of answers (missing readers), or a missing column.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two people, one answer a person, all answers the same.
+    SheetError
+        People with different numbers of answers (missing readers), or a missing column.
 
-    Source: Fleiss (1971) Psychol Bull 76:378-382; standard error by linearisation over people (Gwet 2008, Br J
-    Math Stat Psychol 61:29-48), which does not suppose kappa = 0.
+    References
+    ----------
+    Fleiss (1971) Psychol Bull 76:378-382; standard error by linearisation over people (Gwet 2008, Br J Math Stat
+    Psychol 61:29-48), which does not suppose kappa = 0.
 
-    Example:
-        >>> rows = pd.DataFrame({"subject": [1, 1, 1, 2, 2, 2], "value": ["yes", "yes", "no", "no", "no", "no"]})
-        >>> round(fleiss_kappa(rows).estimate.value, 3)
-        0.25
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"subject": [1, 1, 1, 2, 2, 2], "value": ["yes", "yes", "no", "no", "no", "no"]})
+    >>> round(fleiss_kappa(rows).estimate.value, 3)
+    0.25
     """
     checks.level(confidence_level)
     checks.columns_present(ratings, [subject, value])
@@ -187,9 +209,10 @@ def fleiss_of_counts(
 ) -> Kappa:
     """The same from counts: people down, categories across, how many readers gave each answer.
 
-    Example:
-        >>> round(fleiss_of_counts([[1, 2], [3, 0]]).estimate.value, 3)
-        0.25
+    Examples
+    --------
+    >>> round(fleiss_of_counts([[1, 2], [3, 0]]).estimate.value, 3)
+    0.25
     """
     checks.level(confidence_level)
     table = np.asarray(counts, dtype=float)

@@ -42,9 +42,12 @@ class Ratings:
 def ratings_from(frame: pd.DataFrame, *, subject: str, reader: str, value: str) -> Ratings:
     """The study in a tidy frame: text among numbers, one person, one reader and constant readings are refused.
 
-    Raises:
-        SheetError: a column is missing, a value is no number, a reader read a subject twice.
-        NotEnoughError: one subject, one reader, or readings that are all the same.
+    Raises
+    ------
+    SheetError
+        A column is missing, a value is no number, a reader read a subject twice.
+    NotEnoughError
+        One subject, one reader, or readings that are all the same.
     """
     checks.columns_present(frame, [subject, reader, value])
     read = checks.numbers(frame[value], name=value)

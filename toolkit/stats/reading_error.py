@@ -87,29 +87,44 @@ def reading_error(
     In simulations the 95 % intervals hold the truth in 95–97 % for normal errors; with heavy tails (t, 5 df) in
     about 92–95 %; where the clients' own errors differ much in size and clients are few, in about 90 %.
 
-    Args:
-        first: first readings, in `unit`, one a pair; NaN or empty where not taken.
-        second: second readings, same length.
-        client: the client of each pair, same length.
-        measure: name of the measure.
-        unit: unit of the readings.
-        confidence_level: of every interval, between 0 and 1.
+    Parameters
+    ----------
+    first
+        First readings, in `unit`, one a pair; NaN or empty where not taken.
+    second
+        Second readings, same length.
+    client
+        The client of each pair, same length.
+    measure
+        Name of the measure.
+    unit
+        Unit of the readings.
+    confidence_level
+        Of every interval, between 0 and 1.
 
-    Returns:
+    Returns
+    -------
+    ReadingError
         ReadingError with `icc`, `sem`, `shift`, `mdc95`, `mdc90` as Estimates.
 
-    Raises:
-        NotEnoughError: fewer than two clients, all readings equal, or second readings that always repeat the first.
-        SheetError: a text among the numbers, or columns of unequal length.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two clients, all readings equal, or second readings that always repeat the first.
+    SheetError
+        A text among the numbers, or columns of unequal length.
 
-    Source: McGraw & Wong (1996) Psychol Methods 1:30-46; Weir (2005) J Strength Cond Res 19:231-240 (SEM, MDC);
-    Satterthwaite (1946) Biometrics Bull 2:110-114.
+    References
+    ----------
+    McGraw & Wong (1996) Psychol Methods 1:30-46; Weir (2005) J Strength Cond Res 19:231-240 (SEM, MDC); Satterthwaite
+    (1946) Biometrics Bull 2:110-114.
 
-    Example:
-        >>> error = reading_error([30, 34, 41, 38], [32, 33, 42, 41], ["a", "b", "c", "d"],
-        ...                       measure="ankle_dorsiflexion_lunge", unit="deg")
-        >>> round(error.sem.value, 2), round(error.mdc95.value, 2), error.n_pairs
-        (1.21, 3.35, 4)
+    Examples
+    --------
+    >>> error = reading_error([30, 34, 41, 38], [32, 33, 42, 41], ["a", "b", "c", "d"],
+    ...                       measure="ankle_dorsiflexion_lunge", unit="deg")
+    >>> round(error.sem.value, 2), round(error.mdc95.value, 2), error.n_pairs
+    (1.21, 3.35, 4)
     """
     checks.level(confidence_level)
     one, two, who, n_set_aside = _complete_pairs(first, second, client)

@@ -81,24 +81,39 @@ def ruler(
     The same reader again: ICC(1,1), SEM = √ mean square within people. Any reader: variance components with reader and
     reader × person as error (agreement).
 
-    Args:
-        study: tidy frame, or a CSV file of it, one row a reading.
-        measure: what was read. unit: its unit.
-        subject, reader, reading, value: the columns; several readings a person and reader, at least two readers.
-        published: figures to set beside, columns reader ("any" for any reader), what (ICC, SEM, MDC95), value, source.
-        confidence_level: of the intervals.
+    Parameters
+    ----------
+    study
+        Tidy frame, or a CSV file of it, one row a reading.
+    measure
+        What was read.
+    unit
+        Its unit.
+    subject, reader, reading, value
+        The columns; several readings a person and reader, at least two readers.
+    published
+        Figures to set beside, columns reader ("any" for any reader), what (ICC, SEM, MDC95), value, source.
+    confidence_level
+        Of the intervals.
 
-    Raises:
-        SheetError: a column is missing, a value is no number. NotEnoughError: one person, one reader, no repeats.
+    Raises
+    ------
+    SheetError
+        A column is missing, a value is no number.
+    NotEnoughError
+        One person, one reader, no repeats.
 
-    Source: Eliasziw et al. (1994) Phys Ther 74:777-788.
+    References
+    ----------
+    Eliasziw et al. (1994) Phys Ther 74:777-788.
 
-    Example:
-        >>> rows = pd.DataFrame({"subject": [1, 2, 3] * 4, "reader": ["a"] * 6 + ["b"] * 6,
-        ...                      "reading": ([1] * 3 + [2] * 3) * 2,
-        ...                      "value": [30.0, 41, 36, 31, 40, 37, 33, 42, 38, 32, 44, 38]})
-        >>> round(ruler(rows, measure="knee_extension", unit="deg").figure("SEM", reader="a")["value"].item(), 3)
-        0.707
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"subject": [1, 2, 3] * 4, "reader": ["a"] * 6 + ["b"] * 6,
+    ...                      "reading": ([1] * 3 + [2] * 3) * 2,
+    ...                      "value": [30.0, 41, 36, 31, 40, 37, 33, 42, 38, 32, 44, 38]})
+    >>> round(ruler(rows, measure="knee_extension", unit="deg").figure("SEM", reader="a")["value"].item(), 3)
+    0.707
     """
     frame = pd.read_csv(study) if isinstance(study, (str, Path)) else study
     checks.columns_present(frame, [subject, reader, reading, value])
@@ -136,9 +151,10 @@ def knee_goniometer_ruler(*, confidence_level: float = 0.95) -> Ruler:
 
     Source of data and figures: Eliasziw et al. (1994) Phys Ther 74:777-788; see datasets/open/knee_goniometer.
 
-    Example:
-        >>> round(knee_goniometer_ruler().figure("MDC95", reader="universal")["value"].item(), 2)
-        2.38
+    Examples
+    --------
+    >>> round(knee_goniometer_ruler().figure("MDC95", reader="universal")["value"].item(), 2)
+    2.38
     """
     return ruler(
         dataset_file("open/data/knee_goniometer_eliasziw_1994.csv"),
@@ -218,22 +234,30 @@ class RecordedErrors(Shown):
 def recorded_errors(rows: pd.DataFrame, *, confidence_level: float = 0.95) -> RecordedErrors:
     """The measurement error of every measure in the records that has `before` and `before_2`.
 
-    Args:
-        rows: tidy rows with client, measure, unit, before, before_2. Signs are 0/1 in both columns.
-        confidence_level: of the intervals.
+    Parameters
+    ----------
+    rows
+        Tidy rows with client, measure, unit, before, before_2. Signs are 0/1 in both columns.
+    confidence_level
+        Of the intervals.
 
-    Returns:
+    Returns
+    -------
+    RecordedErrors
         RecordedErrors; a measure with too few pairs is listed in `not_available` with the reason. For signs each client
         counts once: the first pair (repeated pairs of a client would make kappa's interval too short).
 
-    Raises:
-        SheetError: a column is missing, or text stands among the readings.
+    Raises
+    ------
+    SheetError
+        A column is missing, or text stands among the readings.
 
-    Example:
-        >>> rows = pd.DataFrame({"client": ["a", "b", "c"], "measure": "ankle_dorsiflexion_lunge", "unit": "deg",
-        ...                      "before": [30.0, 34, 41], "before_2": [32.0, 33, 42]})
-        >>> round(recorded_errors(rows).errors["ankle_dorsiflexion_lunge"].sem.value, 2)
-        1.08
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": ["a", "b", "c"], "measure": "ankle_dorsiflexion_lunge", "unit": "deg",
+    ...                      "before": [30.0, 34, 41], "before_2": [32.0, 33, 42]})
+    >>> round(recorded_errors(rows).errors["ankle_dorsiflexion_lunge"].sem.value, 2)
+    1.08
     """
     checks.columns_present(rows, ["client", "measure", "unit", "before", "before_2"])
     errors: dict[str, ReadingError] = {}

@@ -14,9 +14,12 @@ from toolkit.stats.paired_tests import TestResult
 def person_by_reading(data: pd.DataFrame, *, person: str, reading: str, value: str) -> pd.DataFrame:
     """One row a person, one column a reading (several values of a cell are averaged); incomplete persons are left out.
 
-    Raises:
-        ToolkitError: a column is missing or text stands among the numbers.
-        NotEnoughError: fewer than two complete persons or fewer than three readings.
+    Raises
+    ------
+    ToolkitError
+        A column is missing or text stands among the numbers.
+    NotEnoughError
+        Fewer than two complete persons or fewer than three readings.
     """
     for column in (person, reading):
         if column not in data.columns:
@@ -41,16 +44,22 @@ def _varying(wide: pd.DataFrame) -> Floats:
 def friedman(data: pd.DataFrame, *, person: str, reading: str, value: str) -> TestResult:
     """Friedman's rank test, corrected for ties: do three or more readings of the same people differ?
 
-    Args:
-        data: one row a reading.
-        person, reading, value: its columns.
+    Parameters
+    ----------
+    data
+        One row a reading.
+    person, reading, value
+        Its columns.
 
-    Source: Friedman (1937); Conover (1999), section 5.8; computed by scipy.
+    References
+    ----------
+    Friedman (1937); Conover (1999), section 5.8; computed by scipy.
 
-    Example:
-        >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2], "when": list("abcabc"), "deg": [1, 2, 3, 2, 3, 4]})
-        >>> friedman(data, person="who", reading="when", value="deg").statistic
-        4.0
+    Examples
+    --------
+    >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2], "when": list("abcabc"), "deg": [1, 2, 3, 2, 3, 4]})
+    >>> friedman(data, person="who", reading="when", value="deg").statistic
+    4.0
     """
     values = _varying(person_by_reading(data, person=person, reading=reading, value=value))
     from scipy import stats
@@ -71,13 +80,11 @@ def kendall_w(data: pd.DataFrame, *, person: str, reading: str, value: str) -> f
 
     Parameters, refusals as in `friedman`. W = its chi-squared / (people x (readings - 1)), corrected for ties alike.
 
-    Source: Kendall & Babington Smith (1939) Ann Math Stat 10:275-287.
-
-    Examples
-    --------
-    >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2], "when": list("abcabc"), "deg": [1, 2, 3, 2, 3, 4]})
-    >>> kendall_w(data, person="who", reading="when", value="deg")
-    1.0
+    References
+    ----------
+    Kendall & Babington Smith (1939) Ann Math Stat 10:275-287. Examples -------- >>> data = pd.DataFrame({"who": [1, 1,
+    1, 2, 2, 2], "when": list("abcabc"), "deg": [1, 2, 3, 2, 3, 4]}) >>> kendall_w(data, person="who", reading="when",
+    value="deg") 1.0
     """
     test = friedman(data, person=person, reading=reading, value=value)
     return test.statistic / (test.n * float(test.df or 1))
@@ -86,7 +93,9 @@ def kendall_w(data: pd.DataFrame, *, person: str, reading: str, value: str) -> f
 def greenhouse_geisser(data: pd.DataFrame, *, person: str, reading: str, value: str) -> float:
     """Greenhouse-Geisser's epsilon: 1 when all differences of readings vary alike, less when they do not.
 
-    Source: Greenhouse & Geisser (1959) Psychometrika 24:95-112 (from the double-centred covariance).
+    References
+    ----------
+    Greenhouse & Geisser (1959) Psychometrika 24:95-112 (from the double-centred covariance).
     """
     values = _varying(person_by_reading(data, person=person, reading=reading, value=value))
     covariance = np.cov(values, rowvar=False)
@@ -97,16 +106,21 @@ def greenhouse_geisser(data: pd.DataFrame, *, person: str, reading: str, value: 
 def repeated_anova_plain(data: pd.DataFrame, *, person: str, reading: str, value: str) -> TestResult:
     """One-way repeated-measures ANOVA with its plain df: holds only where all differences of readings vary alike.
 
-    Raises:
-        NotEnoughError: nothing varies within persons beyond the readings' means.
+    Raises
+    ------
+    NotEnoughError
+        Nothing varies within persons beyond the readings' means.
 
-    Source: Winer, Brown & Michels (1991) Statistical Principles in Experimental Design, ch. 4 (from memory).
+    References
+    ----------
+    Winer, Brown & Michels (1991) Statistical Principles in Experimental Design, ch. 4 (from memory).
 
-    Example:
-        >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2, 3, 3, 3], "when": list("abcabcabc"),
-        ...                      "deg": [1, 2, 4, 2, 2, 5, 1, 3, 3]})
-        >>> round(repeated_anova_plain(data, person="who", reading="when", value="deg").p, 3)
-        0.034
+    Examples
+    --------
+    >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2, 3, 3, 3], "when": list("abcabcabc"),
+    ...                      "deg": [1, 2, 4, 2, 2, 5, 1, 3, 3]})
+    >>> round(repeated_anova_plain(data, person="who", reading="when", value="deg").p, 3)
+    0.034
     """
     values = _varying(person_by_reading(data, person=person, reading=reading, value=value))
     n, k = values.shape
@@ -139,14 +153,17 @@ def repeated_anova(data: pd.DataFrame, *, person: str, reading: str, value: str)
 
     `df` is the corrected numerator df; the method names both df and epsilon.
 
-    Raises:
-        NotEnoughError: nothing varies within persons beyond the readings' means.
+    Raises
+    ------
+    NotEnoughError
+        Nothing varies within persons beyond the readings' means.
 
-    Example:
-        >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2, 3, 3, 3], "when": list("abcabcabc"),
-        ...                      "deg": [1, 2, 4, 2, 2, 5, 1, 3, 3]})
-        >>> round(repeated_anova(data, person="who", reading="when", value="deg").statistic, 2)
-        8.91
+    Examples
+    --------
+    >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2, 3, 3, 3], "when": list("abcabcabc"),
+    ...                      "deg": [1, 2, 4, 2, 2, 5, 1, 3, 3]})
+    >>> round(repeated_anova(data, person="who", reading="when", value="deg").statistic, 2)
+    8.91
     """
     values = _varying(person_by_reading(data, person=person, reading=reading, value=value))
     n, k = values.shape

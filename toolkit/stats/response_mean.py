@@ -18,11 +18,14 @@ from toolkit.stats.paired_tests import varying_differences
 def hedges_correction(df: float) -> float:
     """The factor that makes a standardised mean unbiased, exact gamma form.
 
-    Source: Hedges (1981) Journal of Educational Statistics 6:107-128.
+    References
+    ----------
+    Hedges (1981) Journal of Educational Statistics 6:107-128.
 
-    Example:
-        >>> round(hedges_correction(38), 5)
-        0.98011
+    Examples
+    --------
+    >>> round(hedges_correction(38), 5)
+    0.98011
     """
     return float(np.exp(special.gammaln(df / 2) - special.gammaln((df - 1) / 2)) / np.sqrt(df / 2))
 
@@ -30,9 +33,10 @@ def hedges_correction(df: float) -> float:
 def hedges_correction_approximate(df: float) -> float:
     """The same factor by 1 - 3 / (4 df - 1), as most articles print it.
 
-    Example:
-        >>> round(hedges_correction_approximate(38), 5)
-        0.98013
+    Examples
+    --------
+    >>> round(hedges_correction_approximate(38), 5)
+    0.98013
     """
     return 1 - 3 / (4 * df - 1)
 
@@ -40,12 +44,15 @@ def hedges_correction_approximate(df: float) -> float:
 def noncentral_t_limits(t: float, *, df: float, confidence_level: float = 0.95) -> tuple[float, float]:
     """Limits for the noncentrality behind an observed t.
 
-    Source: Steiger & Fouladi (1997); Cumming & Finch (2001) Educational and Psychological Measurement 61:532-574.
+    References
+    ----------
+    Steiger & Fouladi (1997); Cumming & Finch (2001) Educational and Psychological Measurement 61:532-574.
 
-    Example:
-        >>> low, high = noncentral_t_limits(2.0, df=20)
-        >>> round(low, 2), round(high, 2)
-        (-0.08, 4.03)
+    Examples
+    --------
+    >>> low, high = noncentral_t_limits(2.0, df=20)
+    >>> round(low, 2), round(high, 2)
+    (-0.08, 4.03)
     """
     tail = (1 - checked_level(confidence_level)) / 2
     size = abs(t)  # the distribution mirrors; scipy's is sound for positive t and not far below 0 only
@@ -70,17 +77,24 @@ def jackknife_variance(effects: Floats) -> float:
 def dz_change(differences: Any, *, confidence_level: float = 0.95) -> Estimate:
     """d_z: mean change over the SD of the changes, with the exact noncentral t interval (normal changes).
 
-    Args:
-        differences: one oriented change a person.
+    Parameters
+    ----------
+    differences
+        One oriented change a person.
 
-    Raises:
-        NotEnoughError: fewer than two persons, or no variation.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two persons, or no variation.
 
-    Source: Cohen (1988) p. 48; interval Steiger & Fouladi (1997).
+    References
+    ----------
+    Cohen (1988) p. 48; interval Steiger & Fouladi (1997).
 
-    Example:
-        >>> dz_change([1.0, 2.0, 3.0]).value
-        2.0
+    Examples
+    --------
+    >>> dz_change([1.0, 2.0, 3.0]).value
+    2.0
     """
     values = varying_differences(differences)
     n = len(values)
@@ -102,11 +116,14 @@ def dz_change(differences: Any, *, confidence_level: float = 0.95) -> Estimate:
 def standardised_response_mean(dz: Estimate) -> Estimate:
     """Standardised response mean: the same figure as d_z, under the name outcome research gives it.
 
-    Source: Liang, Fossel & Larson (1990) Medical Care 28:632-642.
+    References
+    ----------
+    Liang, Fossel & Larson (1990) Medical Care 28:632-642.
 
-    Example:
-        >>> standardised_response_mean(dz_change([1.0, 2.0, 3.0])).value
-        2.0
+    Examples
+    --------
+    >>> standardised_response_mean(dz_change([1.0, 2.0, 3.0])).value
+    2.0
     """
     return replace(dz, name="standardised response mean")
 
@@ -114,9 +131,10 @@ def standardised_response_mean(dz: Estimate) -> Estimate:
 def gz_change(differences: Any, *, confidence_level: float = 0.95) -> Estimate:
     """Hedges' g_z: d_z freed of its small-sample bias (exact correction); the interval is that of d_z.
 
-    Example:
-        >>> round(gz_change([1.0, 2.0, 3.0]).value, 4)
-        1.1284
+    Examples
+    --------
+    >>> round(gz_change([1.0, 2.0, 3.0]).value, 4)
+    1.1284
     """
     found = dz_change(differences, confidence_level=confidence_level)
     return replace(
@@ -132,13 +150,16 @@ def dz_change_widened(differences: Any, *, confidence_level: float = 0.95) -> Es
 
     For clients who come unequally often: their means vary unequally, and the noncentral t interval is then too narrow.
 
-    Raises:
-        NotEnoughError: fewer than two persons, or no variation.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two persons, or no variation.
 
-    Example:
-        >>> plain, widened = dz_change([1, 2, 3, 3, 4, 15]), dz_change_widened([1, 2, 3, 3, 4, 15])
-        >>> bool(widened.ci_high > plain.ci_high)
-        True
+    Examples
+    --------
+    >>> plain, widened = dz_change([1, 2, 3, 3, 4, 15]), dz_change_widened([1, 2, 3, 3, 4, 15])
+    >>> bool(widened.ci_high > plain.ci_high)
+    True
     """
     values = varying_differences(differences)
     found, n = dz_change(values, confidence_level=confidence_level), len(values)

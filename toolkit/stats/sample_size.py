@@ -25,17 +25,26 @@ def _checked(*, effect: float, power: float | None = None, alpha: float) -> None
 def pairs_needed(effect: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
     """Number of clients (not rounded) for a paired t test.
 
-    Args:
-        effect: d_z, the mean change over the SD of the changes. power, alpha: two-sided test.
+    Parameters
+    ----------
+    effect
+        D_z, the mean change over the SD of the changes.
+    power, alpha
+        Two-sided test.
 
-    Raises:
-        NotEnoughError: nothing can be planned for these values.
+    Raises
+    ------
+    NotEnoughError
+        Nothing can be planned for these values.
 
-    Source: noncentral t (Cohen 1988, Statistical Power Analysis, ch. 2), through statsmodels.
+    References
+    ----------
+    noncentral t (Cohen 1988, Statistical Power Analysis, ch. 2), through statsmodels.
 
-    Example:
-        >>> round(pairs_needed(0.5), 2)
-        33.37
+    Examples
+    --------
+    >>> round(pairs_needed(0.5), 2)
+    33.37
     """
     from statsmodels.stats.power import TTestPower
 
@@ -46,11 +55,14 @@ def pairs_needed(effect: float, *, power: float = 0.8, alpha: float = 0.05) -> f
 def power_of_pairs(effect: float, *, n: int, alpha: float = 0.05) -> float:
     """Power of a two-sided paired t test with n clients and effect d_z.
 
-    Source: noncentral t (Cohen 1988, ch. 2), through statsmodels.
+    References
+    ----------
+    noncentral t (Cohen 1988, ch. 2), through statsmodels.
 
-    Example:
-        >>> round(power_of_pairs(0.421637, n=50), 4)
-        0.8321
+    Examples
+    --------
+    >>> round(power_of_pairs(0.421637, n=50), 4)
+    0.8321
     """
     from statsmodels.stats.power import TTestPower
 
@@ -61,11 +73,14 @@ def power_of_pairs(effect: float, *, n: int, alpha: float = 0.05) -> float:
 def clients_a_group_needed(effect: float, *, power: float = 0.8, alpha: float = 0.05) -> float:
     """Number of clients in each of two groups (not rounded) for a two-sided t test on d (difference over SD).
 
-    Source: noncentral t (Cohen 1988, ch. 2), through statsmodels.
+    References
+    ----------
+    noncentral t (Cohen 1988, ch. 2), through statsmodels.
 
-    Example:
-        >>> round(clients_a_group_needed(0.5), 2)
-        63.77
+    Examples
+    --------
+    >>> round(clients_a_group_needed(0.5), 2)
+    63.77
     """
     from statsmodels.stats.power import TTestIndPower
 

@@ -30,22 +30,35 @@ def sem_from_icc(
     The interval is a chi-square interval with (n − 1)(n_readings − 1) df, the error's df in a study of n people read
     n_readings times; it supposes that `sd` is the standard deviation of the readings the ICC was computed from.
 
-    Args:
-        icc: the published ICC, at most 1.
-        sd: standard deviation of the readings between people, in `unit`.
-        n: people in the study.
-        unit: unit of the readings.
-        n_readings: readings (or readers) a person.
+    Parameters
+    ----------
+    icc
+        The published ICC, at most 1.
+    sd
+        Standard deviation of the readings between people, in `unit`.
+    n
+        People in the study.
+    unit
+        Unit of the readings.
+    n_readings
+        Readings (or readers) a person.
 
-    Raises:
-        SheetError: ICC above 1, or a negative SD. NotEnoughError: fewer than two people or readings.
+    Raises
+    ------
+    SheetError
+        ICC above 1, or a negative SD.
+    NotEnoughError
+        Fewer than two people or readings.
 
-    Source: Weir (2005) J Strength Cond Res 19:231-240.
+    References
+    ----------
+    Weir (2005) J Strength Cond Res 19:231-240.
 
-    Example:
-        >>> sem = sem_from_icc(0.8, 7.5, n=30, unit="points")
-        >>> round(sem.value, 2), round(sem.ci_low, 2), round(sem.ci_high, 2)
-        (3.35, 2.67, 4.51)
+    Examples
+    --------
+    >>> sem = sem_from_icc(0.8, 7.5, n=30, unit="points")
+    >>> round(sem.value, 2), round(sem.ci_low, 2), round(sem.ci_high, 2)
+    (3.35, 2.67, 4.51)
     """
     checks.level(confidence_level)
     if not icc <= 1 or not sd >= 0:
@@ -67,7 +80,9 @@ def sem_from_icc(
 def sem_consistency(study: IccTable, *, unit: str, confidence_level: float = 0.95) -> Estimate:
     """SEM within one reader's scale: √ error mean square; constant differences between readers are left out.
 
-    Source: Weir (2005) J Strength Cond Res 19:231-240 (his SEM is this one).
+    References
+    ----------
+    Weir (2005) J Strength Cond Res 19:231-240 (his SEM is this one).
     """
     return _sem(
         float(np.sqrt(study.ms_error)),
@@ -87,7 +102,9 @@ def sem_agreement(study: IccTable, *, unit: str, confidence_level: float = 0.95)
     A negative reader variance counts as none. The interval is Graybill & Wang's modified large-sample one. With two or
     three readers its upper limit is very wide: so few readers say little about readers.
 
-    Source: de Vet et al. (2006) J Clin Epidemiol 59:1033-1039; Graybill & Wang (1980) J Am Stat Assoc 75:869-873.
+    References
+    ----------
+    de Vet et al. (2006) J Clin Epidemiol 59:1033-1039; Graybill & Wang (1980) J Am Stat Assoc 75:869-873.
     """
     checks.level(confidence_level)
     df = study.n_readers - 1.0
@@ -127,16 +144,23 @@ def sum_interval(
 def mdc(sem: Estimate, *, percent: int = 95, group_of: int = 1) -> Estimate:
     """Smallest detectable change: z √2 SEM for one person, divided by √n for the mean of a group of n people.
 
-    Args:
-        sem: a SEM with its interval.
-        percent: 95 (z = 1.96) or 90 (z = 1.645).
-        group_of: people whose mean change is judged; 1 = one person.
+    Parameters
+    ----------
+    sem
+        A SEM with its interval.
+    percent
+        95 (z = 1.96) or 90 (z = 1.645).
+    group_of
+        People whose mean change is judged; 1 = one person.
 
-    Source: Weir (2005) J Strength Cond Res 19:231-240; de Vet et al. (2006), groups.
+    References
+    ----------
+    Weir (2005) J Strength Cond Res 19:231-240; de Vet et al. (2006), groups.
 
-    Example:
-        >>> round(mdc(sem_from_icc(0.8, 7.5, n=30, unit="points")).value, 2)
-        9.3
+    Examples
+    --------
+    >>> round(mdc(sem_from_icc(0.8, 7.5, n=30, unit="points")).value, 2)
+    9.3
     """
     factors = {95: Z95, 90: Z90}
     if percent not in factors:
@@ -200,22 +224,33 @@ def within_person(
     A shift between first and second readings counts as error here (unlike `reading_error`). Numbers of readings may
     differ from person to person; people read once are set aside.
 
-    Args:
-        readings: tidy frame, one row a reading.
-        unit: unit of the readings.
-        subject: column of the person.
-        value: column of the readings.
-        multiplier: 1.96, or 2 as in Bland & Altman (1986); the coefficient is multiplier × √2 × SD.
+    Parameters
+    ----------
+    readings
+        Tidy frame, one row a reading.
+    unit
+        Unit of the readings.
+    subject
+        Column of the person.
+    value
+        Column of the readings.
+    multiplier
+        1.96, or 2 as in Bland & Altman (1986); the coefficient is multiplier × √2 × SD.
 
-    Raises:
-        NotEnoughError: fewer than two people read twice, or readings of each person identical.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than two people read twice, or readings of each person identical.
 
-    Source: Bland & Altman (1986) Lancet 327:307-310; (1996) BMJ 313:744.
+    References
+    ----------
+    Bland & Altman (1986) Lancet 327:307-310; (1996) BMJ 313:744.
 
-    Example:
-        >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2], "value": [30.0, 32, 41, 40]})
-        >>> round(within_person(rows, unit="deg").sd.value, 3)
-        1.118
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2], "value": [30.0, 32, 41, 40]})
+    >>> round(within_person(rows, unit="deg").sd.value, 3)
+    1.118
     """
     checks.level(confidence_level)
     checks.columns_present(readings, [subject, value])

@@ -30,11 +30,14 @@ def _mcnemar(counts: PairedCounts, *, statistic: float, p: float, df: float | No
 def mcnemar_chi2(counts: PairedCounts) -> TestResult:
     """McNemar's chi-squared without continuity correction; for some 25 changed answers or more.
 
-    Source: McNemar (1947) Psychometrika 12:153-157.
+    References
+    ----------
+    McNemar (1947) Psychometrika 12:153-157.
 
-    Example:
-        >>> round(mcnemar_chi2(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570)).statistic, 2)
-        17.36
+    Examples
+    --------
+    >>> round(mcnemar_chi2(PairedCounts(yes_yes=794, yes_no=150, no_yes=86, no_no=570)).statistic, 2)
+    17.36
     """
     squared = (counts.yes_no - counts.no_yes) ** 2 / max(counts.discordant, 1)
     return _mcnemar(counts, statistic=squared, p=float(chi2_above(squared, 1)), df=1.0, method="chi-squared")
@@ -43,7 +46,9 @@ def mcnemar_chi2(counts: PairedCounts) -> TestResult:
 def mcnemar_chi2_corrected(counts: PairedCounts) -> TestResult:
     """McNemar's chi-squared with Edwards' continuity correction.
 
-    Source: Edwards (1948) Psychometrika 13:185-187.
+    References
+    ----------
+    Edwards (1948) Psychometrika 13:185-187.
     """
     gap = max(abs(counts.yes_no - counts.no_yes) - 1, 0)
     squared = gap**2 / max(counts.discordant, 1)
@@ -59,9 +64,10 @@ def mcnemar_chi2_corrected(counts: PairedCounts) -> TestResult:
 def mcnemar_exact(counts: PairedCounts) -> TestResult:
     """McNemar's test, exact: a binomial test on the changed answers. `statistic` is how many went from no to yes.
 
-    Example:
-        >>> mcnemar_exact(PairedCounts(yes_yes=4, yes_no=0, no_yes=5, no_no=3)).p
-        0.0625
+    Examples
+    --------
+    >>> mcnemar_exact(PairedCounts(yes_yes=4, yes_no=0, no_yes=5, no_no=3)).p
+    0.0625
     """
     from scipy import stats
 
@@ -77,11 +83,14 @@ def _exactly(k: int, n: int) -> float:
 def mcnemar_midp(counts: PairedCounts) -> TestResult:
     """McNemar's test with the mid-p value: less cautious than the exact test, seldom above its level.
 
-    Source: Fagerland, Lydersen & Laake (2013) BMC Medical Research Methodology 13:91.
+    References
+    ----------
+    Fagerland, Lydersen & Laake (2013) BMC Medical Research Methodology 13:91.
 
-    Example:
-        >>> round(mcnemar_midp(PairedCounts(yes_yes=4, yes_no=0, no_yes=5, no_no=3)).p, 5)
-        0.03125
+    Examples
+    --------
+    >>> round(mcnemar_midp(PairedCounts(yes_yes=4, yes_no=0, no_yes=5, no_no=3)).p, 5)
+    0.03125
     """
     m, fewer = counts.discordant, min(counts.yes_no, counts.no_yes)
     p = 2 * float(special.bdtr(fewer, m, 0.5)) - _exactly(fewer, m)
@@ -93,16 +102,22 @@ def conditional_odds_ratio(improved: int, worsened: int, *, confidence_level: fl
 
     With nobody worse the ratio and its upper limit are "no limit"; the lower limit still tells.
 
-    Raises:
-        ToolkitError: a count is negative.
-        NotEnoughError: nobody's answer changed.
+    Raises
+    ------
+    ToolkitError
+        A count is negative.
+    NotEnoughError
+        Nobody's answer changed.
 
-    Source: Fagerland, Lydersen & Laake (2014) Statistics in Medicine 33:2850-2875.
+    References
+    ----------
+    Fagerland, Lydersen & Laake (2014) Statistics in Medicine 33:2850-2875.
 
-    Example:
-        >>> found = conditional_odds_ratio(150, 86)
-        >>> round(found.value, 3), round(found.ci_low, 2), round(found.ci_high, 2)
-        (1.744, 1.34, 2.27)
+    Examples
+    --------
+    >>> found = conditional_odds_ratio(150, 86)
+    >>> round(found.value, 3), round(found.ci_low, 2), round(found.ci_high, 2)
+    (1.744, 1.34, 2.27)
     """
     if improved < 0 or worsened < 0:
         raise ToolkitError(f"Counts cannot be negative: {improved} improved, {worsened} worsened.")
@@ -130,18 +145,26 @@ def conditional_odds_ratio(improved: int, worsened: int, *, confidence_level: fl
 def cochran_q(answers: Any) -> TestResult:
     """Cochran's Q: is a sign equally frequent at three or more readings of the same people?
 
-    Args:
-        answers: one row a person, one column a reading, 0 or 1 throughout.
+    Parameters
+    ----------
+    answers
+        One row a person, one column a reading, 0 or 1 throughout.
 
-    Raises:
-        ToolkitError: something is neither 0 nor 1, or fewer than two columns.
-        NotEnoughError: every person answered the same throughout.
+    Raises
+    ------
+    ToolkitError
+        Something is neither 0 nor 1, or fewer than two columns.
+    NotEnoughError
+        Every person answered the same throughout.
 
-    Source: Cochran (1950) Biometrika 37:256-266; computed by statsmodels.
+    References
+    ----------
+    Cochran (1950) Biometrika 37:256-266; computed by statsmodels.
 
-    Example:
-        >>> round(cochran_q([[1, 1, 0], [1, 1, 0], [0, 1, 0], [1, 0, 0]]).statistic, 3)
-        4.5
+    Examples
+    --------
+    >>> round(cochran_q([[1, 1, 0], [1, 1, 0], [0, 1, 0], [1, 0, 0]]).statistic, 3)
+    4.5
     """
     from statsmodels.stats.contingency_tables import cochrans_q
 
@@ -171,9 +194,12 @@ CELLS = ["yes_yes", "yes_no", "no_yes", "no_no"]
 def checked_clusters(clusters: pd.DataFrame) -> pd.DataFrame:
     """The four counts a client, clients without a pair left out.
 
-    Raises:
-        ToolkitError: a column is missing or a count negative or not whole.
-        NotEnoughError: fewer than two clients with a pair, or nobody's answer changed.
+    Raises
+    ------
+    ToolkitError
+        A column is missing or a count negative or not whole.
+    NotEnoughError
+        Fewer than two clients with a pair, or nobody's answer changed.
     """
     missing = [cell for cell in CELLS if cell not in clusters.columns]
     if missing:
@@ -217,12 +243,15 @@ def _refuse_zero(spread: float) -> float:
 def obuchowski_test(clusters: pd.DataFrame) -> TestResult:
     """Clustered McNemar test from the variance between clients under equality, (K - 1)/K corrected.
 
-    Source: Obuchowski (1998) Statistics in Medicine 17:1495-1507.
+    References
+    ----------
+    Obuchowski (1998) Statistics in Medicine 17:1495-1507.
 
-    Example:
-        >>> counts = pd.DataFrame({"yes_yes": [1, 0, 2], "yes_no": [0, 0, 1], "no_yes": [2, 1, 0], "no_no": [1, 1, 0]})
-        >>> round(obuchowski_test(counts).statistic, 4)
-        0.4444
+    Examples
+    --------
+    >>> counts = pd.DataFrame({"yes_yes": [1, 0, 2], "yes_no": [0, 0, 1], "no_yes": [2, 1, 0], "no_no": [1, 1, 0]})
+    >>> round(obuchowski_test(counts).statistic, 4)
+    0.4444
     """
     counts = checked_clusters(clusters)
     net, _ = _net(counts)
@@ -234,7 +263,9 @@ def obuchowski_test(clusters: pd.DataFrame) -> TestResult:
 def durkalski_test(clusters: pd.DataFrame) -> TestResult:
     """Clustered McNemar test on every client's net change per pair, so that each client weighs the same.
 
-    Source: Durkalski, Palesch, Lipsitz & Rust (2003) Statistics in Medicine 22:2417-2428.
+    References
+    ----------
+    Durkalski, Palesch, Lipsitz & Rust (2003) Statistics in Medicine 22:2417-2428.
     """
     counts = checked_clusters(clusters)
     net, pairs = _net(counts)
@@ -245,7 +276,9 @@ def durkalski_test(clusters: pd.DataFrame) -> TestResult:
 def yang_test(clusters: pd.DataFrame) -> TestResult:
     """Clustered McNemar test with the mean of the variances under equality and as observed.
 
-    Source: Yang, Sun & Hardin (2010) Biometrical Journal 52:638-652.
+    References
+    ----------
+    Yang, Sun & Hardin (2010) Biometrical Journal 52:638-652.
     """
     counts = checked_clusters(clusters)
     net, pairs = _net(counts)
@@ -282,7 +315,9 @@ def eliasziw_donner_test(clusters: pd.DataFrame) -> TestResult:
 
     The correlation comes from all four answers; a correlation at or below 0 inflates nothing.
 
-    Source: Eliasziw & Donner (1991) Statistics in Medicine 10:1981-1991.
+    References
+    ----------
+    Eliasziw & Donner (1991) Statistics in Medicine 10:1981-1991.
     """
     counts = checked_clusters(clusters)
     up, down = float(counts["no_yes"].sum()), float(counts["yes_no"].sum())

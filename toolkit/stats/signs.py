@@ -130,15 +130,20 @@ def net_improvement(clients: pd.DataFrame, *, better: str, confidence_level: flo
 
     Newcombe's paired limits, on as many pairs as the variance between clients is worth.
 
-    Args:
-        clients: one row a client with the counts `yes_yes`, `yes_no`, `no_yes`, `no_no` (see `cluster_counts`).
-        better: "higher" where the sign is a good one, "lower" where it should go away.
-        confidence_level: of the interval.
+    Parameters
+    ----------
+    clients
+        One row a client with the counts `yes_yes`, `yes_no`, `no_yes`, `no_no` (see `cluster_counts`).
+    better
+        "higher" where the sign is a good one, "lower" where it should go away.
+    confidence_level
+        Of the interval.
 
-    Example:
-        >>> counts = pd.DataFrame({"yes_yes": [1, 0, 0], "yes_no": [1, 1, 0], "no_yes": [0, 0, 0], "no_no": [0, 1, 1]})
-        >>> round(net_improvement(counts, better="lower").value, 3)
-        0.333
+    Examples
+    --------
+    >>> counts = pd.DataFrame({"yes_yes": [1, 0, 0], "yes_no": [1, 1, 0], "no_yes": [0, 0, 0], "no_no": [0, 1, 1]})
+    >>> round(net_improvement(counts, better="lower").value, 3)
+    0.333
     """
     turned, shares = direction(better), _equal_weight_shares(clients)
     low, high = paired_score_limits(shares, confidence_level=confidence_level)
@@ -183,25 +188,38 @@ def signs_change(
 ) -> SignsChange:
     """The change of a sign (0 = absent, 1 = present) between two readings, every client weighing the same.
 
-    Args:
-        rows: one row a measured side of one session, of one sign; columns `client`, `session_id`, `first`, `second`.
-        measure: for the words.
-        better: "higher" where the sign is a good one, "lower" where it should go away.
-        first, second: columns to compare.
-        confidence_level: of the intervals.
-        rng: numpy Generator or seed; used by the sign-flip test when more than 20 clients repeat.
+    Parameters
+    ----------
+    rows
+        One row a measured side of one session, of one sign; columns `client`, `session_id`, `first`, `second`.
+    measure
+        For the words.
+    better
+        "higher" where the sign is a good one, "lower" where it should go away.
+    first, second
+        Columns to compare.
+    confidence_level
+        Of the intervals.
+    rng
+        Numpy Generator or seed; used by the sign-flip test when more than 20 clients repeat.
 
-    Raises:
-        ToolkitError: a column is missing, a client is empty, a value is neither 0 nor 1.
-        NotEnoughError: no complete row, or one client only.
+    Raises
+    ------
+    ToolkitError
+        A column is missing, a client is empty, a value is neither 0 nor 1.
+    NotEnoughError
+        No complete row, or one client only.
 
-    Source: Newcombe (1998) Statistics in Medicine 17:2635-2650; Fagerland et al. (2013); Durkalski et al. (2003).
+    References
+    ----------
+    Newcombe (1998) Statistics in Medicine 17:2635-2650; Fagerland et al. (2013); Durkalski et al. (2003).
 
-    Example:
-        >>> rows = pd.DataFrame({"client": list("ABCDE"), "before": [1, 1, 1, 0, 1], "after": [0, 0, 1, 0, 0]})
-        >>> found = signs_change(rows, measure="heel_lift", better="lower")
-        >>> round(found.difference.value, 2), found.test.p
-        (0.6, 0.125)
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": list("ABCDE"), "before": [1, 1, 1, 0, 1], "after": [0, 0, 1, 0, 0]})
+    >>> found = signs_change(rows, measure="heel_lift", better="lower")
+    >>> round(found.difference.value, 2), found.test.p
+    (0.6, 0.125)
     """
     turned = direction(better)
     pairs = complete_pairs(rows, first=first, second=second, better=better)

@@ -60,21 +60,31 @@ def _in_long_run(side: np.ndarray[Any, np.dtype[np.float64]]) -> list[bool]:
 def run_chart(values: Any, *, unit: str, n_baseline: int | None = None) -> RunChart:
     """A run chart of individuals with moving-range limits.
 
-    Args:
-        values: one client's readings in the order of time, in `unit`.
-        unit: of the readings.
-        n_baseline: how many of the first readings set centre and limits (at least five; all of them if left out).
+    Parameters
+    ----------
+    values
+        One client's readings in the order of time, in `unit`.
+    unit
+        Of the readings.
+    n_baseline
+        How many of the first readings set centre and limits (at least five; all of them if left out).
 
-    Raises:
-        ToolkitError: something is not a number, or the baseline is longer than the readings.
-        NotEnoughError: fewer than five readings in the baseline, or all of them the same.
+    Raises
+    ------
+    ToolkitError
+        Something is not a number, or the baseline is longer than the readings.
+    NotEnoughError
+        Fewer than five readings in the baseline, or all of them the same.
 
-    Source: Shewhart (1931); Wheeler (2000) Understanding Variation (individuals and moving range; runs of eight).
+    References
+    ----------
+    Shewhart (1931); Wheeler (2000) Understanding Variation (individuals and moving range; runs of eight).
 
-    Example:
-        >>> chart = run_chart([30, 32, 31, 30, 33, 31, 45], unit="deg", n_baseline=6)
-        >>> round(chart.upper_limit, 2), int(chart.points["outside"].sum())
-        (35.95, 1)
+    Examples
+    --------
+    >>> chart = run_chart([30, 32, 31, 30, 33, 31, 45], unit="deg", n_baseline=6)
+    >>> round(chart.upper_limit, 2), int(chart.points["outside"].sum())
+    (35.95, 1)
     """
     read = checked_differences(values, fewest=1)
     base = len(read) if n_baseline is None else n_baseline
@@ -106,9 +116,12 @@ MOST_SCHEDULES = 200_000
 def _treated_mask(values: Floats, treated: Any) -> np.ndarray[Any, np.dtype[np.bool_]]:
     """The schedule as yes/no a session.
 
-    Raises:
-        ToolkitError: another length than the readings, or something other than yes/no.
-        NotEnoughError: all or none treated.
+    Raises
+    ------
+    ToolkitError
+        Another length than the readings, or something other than yes/no.
+    NotEnoughError
+        All or none treated.
     """
     given = np.asarray(treated)
     if given.shape != values.shape or not np.isin(given, (0, 1)).all():
@@ -122,19 +135,28 @@ def _treated_mask(values: Floats, treated: Any) -> np.ndarray[Any, np.dtype[np.b
 def alternating_pairs_test(values: Any, treated: Any) -> TestResult:
     """Sessions in consecutive pairs, a coin per pair saying which is treated: exact test of treated minus untreated.
 
-    Args:
-        values: one client's readings (or changes) in order, two a pair.
-        treated: 1 or 0 for each, one 1 a pair.
+    Parameters
+    ----------
+    values
+        One client's readings (or changes) in order, two a pair.
+    treated
+        1 or 0 for each, one 1 a pair.
 
-    Raises:
-        ToolkitError: an odd number of sessions, or a pair without exactly one treated session.
-        NotEnoughError: fewer than two pairs.
+    Raises
+    ------
+    ToolkitError
+        An odd number of sessions, or a pair without exactly one treated session.
+    NotEnoughError
+        Fewer than two pairs.
 
-    Source: Edgington & Onghena (2007) Randomization Tests, chapter 11.
+    References
+    ----------
+    Edgington & Onghena (2007) Randomization Tests, chapter 11.
 
-    Example:
-        >>> alternating_pairs_test([33, 30, 31, 34, 35, 31, 30, 33], [1, 0, 0, 1, 1, 0, 0, 1]).p
-        0.125
+    Examples
+    --------
+    >>> alternating_pairs_test([33, 30, 31, 34, 35, 31, 30, 33], [1, 0, 0, 1, 1, 0, 0, 1]).p
+    0.125
     """
     read = checked_differences(values)
     mask = _treated_mask(read, treated)
@@ -192,21 +214,32 @@ def alternating_schedule_test(
 ) -> TestResult:
     """A schedule drawn among all with as many treated sessions: exact test of treated minus untreated mean, two-sided.
 
-    Args:
-        values: one client's readings (or changes) in order.
-        treated: 1 or 0 for each.
-        longest_run: the most sessions of one kind in a row that the draw allowed; none if left out.
-        rng: numpy Generator or seed; used above 200,000 possible schedules.
+    Parameters
+    ----------
+    values
+        One client's readings (or changes) in order.
+    treated
+        1 or 0 for each.
+    longest_run
+        The most sessions of one kind in a row that the draw allowed; none if left out.
+    rng
+        Numpy Generator or seed; used above 200,000 possible schedules.
 
-    Raises:
-        ToolkitError: the schedule does not fit the readings, or breaks its own run rule.
-        NotEnoughError: only one kind of session, or only one possible schedule.
+    Raises
+    ------
+    ToolkitError
+        The schedule does not fit the readings, or breaks its own run rule.
+    NotEnoughError
+        Only one kind of session, or only one possible schedule.
 
-    Source: Edgington & Onghena (2007) Randomization Tests, chapter 11.
+    References
+    ----------
+    Edgington & Onghena (2007) Randomization Tests, chapter 11.
 
-    Example:
-        >>> round(alternating_schedule_test([33, 30, 31, 34, 35, 31], [1, 0, 0, 1, 1, 0]).p, 3)
-        0.1
+    Examples
+    --------
+    >>> round(alternating_schedule_test([33, 30, 31, 34, 35, 31], [1, 0, 0, 1, 1, 0]).p, 3)
+    0.1
     """
     read = checked_differences(values)
     mask = _treated_mask(read, treated)

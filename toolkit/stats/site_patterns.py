@@ -35,24 +35,41 @@ def site_regression(
 ) -> SiteRegression:
     """Does the effect go with something that differs between sites? (random-effects meta-regression)
 
-    Args:
-        sites: columns site, effect (in `unit`), variance, and `on`; one row a site.
-        on: a numeric column, the same for a whole site (latitude, mean age). unit: of the effect. per: unit of `on`.
-        confidence_level: of the normal intervals.
+    Parameters
+    ----------
+    sites
+        Columns site, effect (in `unit`), variance, and `on`; one row a site.
+    on
+        A numeric column, the same for a whole site (latitude, mean age).
+    unit
+        Of the effect.
+    per
+        Unit of `on`.
+    confidence_level
+        Of the normal intervals.
 
-    Returns:
+    Returns
+    -------
+    SiteRegression
         A `SiteRegression`; the variance left between sites is estimated by restricted maximum likelihood.
 
-    Raises:
-        NotEnoughError: fewer than 3 sites, or `on` the same everywhere. ToolkitError: missing or impossible values.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than 3 sites, or `on` the same everywhere.
+    ToolkitError
+        Missing or impossible values.
 
-    Source: Thompson & Sharp (1999) Stat Med 18:2693-2708; Viechtbauer (2010) J Stat Softw 36(3).
+    References
+    ----------
+    Thompson & Sharp (1999) Stat Med 18:2693-2708; Viechtbauer (2010) J Stat Softw 36(3).
 
-    Example:
-        >>> effects = {"site": list("ABCD"), "effect": [1.0, 2.1, 2.9, 4.0], "variance": 0.1}
-        >>> sites = pd.DataFrame(effects | {"age": [1, 2, 3, 4]})
-        >>> round(site_regression(sites, on="age", unit="deg", per="year").slope.value, 2)
-        0.98
+    Examples
+    --------
+    >>> effects = {"site": list("ABCD"), "effect": [1.0, 2.1, 2.9, 4.0], "variance": 0.1}
+    >>> sites = pd.DataFrame(effects | {"age": [1, 2, 3, 4]})
+    >>> round(site_regression(sites, on="age", unit="deg", per="year").slope.value, 2)
+    0.98
     """
     y, v = checked(sites, least=3)
     moderator = pd.to_numeric(sites[on], errors="coerce").to_numpy(float)
@@ -77,23 +94,37 @@ def site_regression(
 def funnel_asymmetry(sites: pd.DataFrame, *, unit: str, confidence_level: float = 0.95) -> Estimate:
     """Do small sites show other effects than large ones? (Egger's regression of the effect on its standard error)
 
-    Args:
-        sites: columns site, effect (in `unit`), variance; one row a site. unit: of the effect.
-        confidence_level: of the t interval with k - 2 df.
+    Parameters
+    ----------
+    sites
+        Columns site, effect (in `unit`), variance; one row a site.
+    unit
+        Of the effect.
+    confidence_level
+        Of the t interval with k - 2 df.
 
-    Returns:
+    Returns
+    -------
+    Estimate
         An `Estimate` of the slope per unit of standard error; `p` tests for no asymmetry.
 
-    Raises:
-        NotEnoughError: fewer than 3 sites, or all equally precise. ToolkitError: missing or impossible values.
+    Raises
+    ------
+    NotEnoughError
+        Fewer than 3 sites, or all equally precise.
+    ToolkitError
+        Missing or impossible values.
 
-    Source: Egger et al. (1997) BMJ 315:629-634; the same t as the weighted regression of effect on standard error.
+    References
+    ----------
+    Egger et al. (1997) BMJ 315:629-634; the same t as the weighted regression of effect on standard error.
 
-    Example:
-        >>> effects = {"site": list("ABCD"), "effect": [1.0, 1.4, 2.1, 2.4]}
-        >>> sites = pd.DataFrame(effects | {"variance": [0.01, 0.04, 0.16, 0.25]})
-        >>> funnel_asymmetry(sites, unit="deg").value > 0
-        True
+    Examples
+    --------
+    >>> effects = {"site": list("ABCD"), "effect": [1.0, 1.4, 2.1, 2.4]}
+    >>> sites = pd.DataFrame(effects | {"variance": [0.01, 0.04, 0.16, 0.25]})
+    >>> funnel_asymmetry(sites, unit="deg").value > 0
+    True
     """
     from scipy import stats
 

@@ -105,13 +105,19 @@ def _moments_without_each(x: Floats, y: Floats, turned: float) -> Moments:
 def two_readings(first: Any, second: Any, *, better: str = "higher") -> TwoReadings:
     """Summary of two readings a person.
 
-    Args:
-        first, second: one value a person each, in the same order.
-        better: "higher" or "lower".
+    Parameters
+    ----------
+    first, second
+        One value a person each, in the same order.
+    better
+        "higher" or "lower".
 
-    Raises:
-        ToolkitError: unequal lengths, something not a number, or `better` neither word.
-        NotEnoughError: fewer than two persons, or first, second or change without variation.
+    Raises
+    ------
+    ToolkitError
+        Unequal lengths, something not a number, or `better` neither word.
+    NotEnoughError
+        Fewer than two persons, or first, second or change without variation.
     """
     x, y = checked_differences(first), checked_differences(second)
     if len(x) != len(y):
@@ -188,11 +194,14 @@ def _repeated_sd(of: Moments) -> Floats:
 def dav_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Estimate:
     """d_av: mean change over the mean of the two SDs.
 
-    Source: Lakens (2013) Frontiers in Psychology 4:863; interval after Bonett (2008) Psychological Methods 13:99-109.
+    References
+    ----------
+    Lakens (2013) Frontiers in Psychology 4:863; interval after Bonett (2008) Psychological Methods 13:99-109.
 
-    Example:
-        >>> round(dav_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
-        0.682
+    Examples
+    --------
+    >>> round(dav_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
+    0.682
     """
     s1, s2 = readings.sd_first, readings.sd_second
     return _standardised(
@@ -208,11 +217,14 @@ def dav_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Esti
 def dav_rms_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Estimate:
     """d_av with the root mean square of the two SDs as denominator, as some articles define it.
 
-    Source: Bonett (2008) Psychological Methods 13:99-109.
+    References
+    ----------
+    Bonett (2008) Psychological Methods 13:99-109.
 
-    Example:
-        >>> round(dav_rms_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
-        0.673
+    Examples
+    --------
+    >>> round(dav_rms_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
+    0.673
     """
     squares = readings.sd_first**2 + readings.sd_second**2
     return _standardised(
@@ -228,11 +240,14 @@ def dav_rms_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> 
 def drm_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Estimate:
     """d_rm: mean change over the SD of the changes, put back on the scale of the readings by sqrt(2 (1 - r)).
 
-    Source: Morris & DeShon (2002) Psychological Methods 7:105-125; Lakens (2013), equation 9.
+    References
+    ----------
+    Morris & DeShon (2002) Psychological Methods 7:105-125; Lakens (2013), equation 9.
 
-    Example:
-        >>> round(drm_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
-        0.381
+    Examples
+    --------
+    >>> round(drm_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
+    0.381
     """
     r, a, b = readings.r, readings.sd_first**2, readings.sd_second**2
     of_spread = 0.5 * np.array([1, 1, -2]) / float(readings.whole.var_change)
@@ -250,11 +265,14 @@ def drm_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Esti
 def baseline_sd_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Estimate:
     """Mean change over the SD of the first reading.
 
-    Source: Becker (1988) British Journal of Mathematical and Statistical Psychology 41:257-278; Bonett (2015).
+    References
+    ----------
+    Becker (1988) British Journal of Mathematical and Statistical Psychology 41:257-278; Bonett (2015).
 
-    Example:
-        >>> round(baseline_sd_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
-        0.813
+    Examples
+    --------
+    >>> round(baseline_sd_change(two_readings([30, 34, 39], [33, 36, 45])).value, 3)
+    0.813
     """
     return _standardised(
         readings,
@@ -269,7 +287,9 @@ def baseline_sd_change(readings: TwoReadings, *, confidence_level: float = 0.95)
 def gav_change(readings: TwoReadings, *, confidence_level: float = 0.95) -> Estimate:
     """Hedges' g_av: d_av x (1 - 3 / (4 (n + n) - 9)); the interval is that of d_av, whose target is the same.
 
-    Source: Lakens (2013) Frontiers in Psychology 4:863.
+    References
+    ----------
+    Lakens (2013) Frontiers in Psychology 4:863.
     """
     found = dav_change(readings, confidence_level=confidence_level)
     return replace(

@@ -94,12 +94,9 @@ def welch_t(
     ----------
     Welch (1947) Biometrika 34:28-35; computed by scipy.
 
-    Source: Welch (1947) Biometrika 34:28-35.
-
-    Examples
-    --------
-    >>> round(welch_t([1, 2, 3, 4], [3, 5, 7, 9]).test.df, 2)
-    4.41
+    References
+    ----------
+    Welch (1947) Biometrika 34:28-35. Examples -------- >>> round(welch_t([1, 2, 3, 4], [3, 5, 7, 9]).test.df, 2) 4.41
     """
     return _mean_difference(*_two(first, second), equal=False, level=level, alternative=alternative, unit=unit)
 
@@ -115,12 +112,9 @@ def student_t(
     ----------
     Student (1908) Biometrika 6:1-25; computed by scipy.
 
-    Source: Student (1908) Biometrika 6:1-25.
-
-    Examples
-    --------
-    >>> student_t([1, 2, 3, 4], [3, 5, 7, 9]).test.df
-    6.0
+    References
+    ----------
+    Student (1908) Biometrika 6:1-25. Examples -------- >>> student_t([1, 2, 3, 4], [3, 5, 7, 9]).test.df 6.0
     """
     return _mean_difference(*_two(first, second), equal=True, level=level, alternative=alternative, unit=unit)
 
@@ -164,12 +158,10 @@ def mann_whitney(
     ----------
     Mann & Whitney (1947) Ann Math Stat 18:50-60; Hollander & Wolfe (1973) ch. 4; p by scipy.
 
-    Source: Mann & Whitney (1947) Ann Math Stat 18:50-60.
-
-    Examples
-    --------
-    >>> mann_whitney([1, 2, 3, 4], [3.5, 5, 7, 9]).test.statistic
-    15.0
+    References
+    ----------
+    Mann & Whitney (1947) Ann Math Stat 18:50-60. Examples -------- >>> mann_whitney([1, 2, 3, 4], [3.5, 5, 7,
+    9]).test.statistic 15.0
     """
     from scipy import stats
 

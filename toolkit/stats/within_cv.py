@@ -42,13 +42,10 @@ def within_person_cv(
     ----------
     Bland & Altman (1996) BMJ 313:106 (Measurement error proportional to the mean).
 
-    Source: Bland & Altman (1996) BMJ 313:106.
-
-    Examples
-    --------
-    >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2], "value": [10, 11, 20, 22]})
-    >>> round(within_person_cv(rows).value, 2)
-    6.97
+    References
+    ----------
+    Bland & Altman (1996) BMJ 313:106. Examples -------- >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2], "value": [10,
+    11, 20, 22]}) >>> round(within_person_cv(rows).value, 2) 6.97
     """
     for column in (subject, value):
         if column not in data.columns:
