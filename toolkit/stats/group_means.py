@@ -58,11 +58,11 @@ def group_contrasts(
     Tukey (1949), Kramer (1956) Biometrics 12:307-310; Holm (1979) Scand J Stat 6:65-70; Dunnett (1955) J Am Stat Assoc
     50:1096-1121.
 
-    References
-    ----------
-    Kramer (1956) Biometrics 12:307-310; Holm (1979) Scand J Stat 6:65-70. Examples -------- >>> rows =
-    pd.DataFrame({"way": list("aaabbbccc"), "gain": [1, 2, 3, 4, 5, 7, 4, 4, 6]}) >>> group_contrasts(rows,
-    value="gain", group="way")["p_adjusted"].round(3).tolist() [0.039, 0.088, 0.797]
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"way": list("aaabbbccc"), "gain": [1, 2, 3, 4, 5, 7, 4, 4, 6]})
+    >>> group_contrasts(rows, value="gain", group="way")["p_adjusted"].round(3).tolist()
+    [0.039, 0.088, 0.797]
     """
     from scipy import stats
 

@@ -36,10 +36,10 @@ def shapiro_wilk(values: Any) -> TestResult:
     ----------
     Shapiro & Wilk (1965) Biometrika 52:591-611; p after Royston (1995) Applied Statistics 44:547-551, by scipy.
 
-    References
-    ----------
-    Shapiro & Wilk (1965) Biometrika 52:591-611. Examples -------- >>> round(shapiro_wilk([148, 154, 158, 160, 161, 162,
-    166, 170, 182, 195, 236]).statistic, 2) 0.79
+    Examples
+    --------
+    >>> round(shapiro_wilk([148, 154, 158, 160, 161, 162, 166, 170, 182, 195, 236]).statistic, 2)
+    0.79
     """
     from scipy import stats
 
@@ -78,10 +78,10 @@ def normal_scores(values: Any) -> pd.DataFrame:
     ----------
     Blom (1958) Statistical Estimates and Transformed Beta-Variables.
 
-    References
-    ----------
-    Blom (1958) Statistical Estimates and Transformed Beta-Variables. Examples -------- >>> normal_scores([3, 1,
-    2])["value"].tolist() [1.0, 2.0, 3.0]
+    Examples
+    --------
+    >>> normal_scores([3, 1, 2])["value"].tolist()
+    [1.0, 2.0, 3.0]
     """
     from scipy import special
 

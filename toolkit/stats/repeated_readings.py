@@ -82,9 +82,13 @@ def kendall_w(data: pd.DataFrame, *, person: str, reading: str, value: str) -> f
 
     References
     ----------
-    Kendall & Babington Smith (1939) Ann Math Stat 10:275-287. Examples -------- >>> data = pd.DataFrame({"who": [1, 1,
-    1, 2, 2, 2], "when": list("abcabc"), "deg": [1, 2, 3, 2, 3, 4]}) >>> kendall_w(data, person="who", reading="when",
-    value="deg") 1.0
+    Kendall & Babington Smith (1939) Ann Math Stat 10:275-287.
+
+    Examples
+    --------
+    >>> data = pd.DataFrame({"who": [1, 1, 1, 2, 2, 2], "when": list("abcabc"), "deg": [1, 2, 3, 2, 3, 4]})
+    >>> kendall_w(data, person="who", reading="when", value="deg")
+    1.0
     """
     test = friedman(data, person=person, reading=reading, value=value)
     return test.statistic / (test.n * float(test.df or 1))

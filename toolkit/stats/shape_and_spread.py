@@ -107,9 +107,10 @@ def qq_figure(values: Any, *, unit: str = "") -> Figure:
     ----------
     Wilk & Gnanadesikan (1968) Biometrika 55:1-17.
 
-    References
-    ----------
-    Wilk & Gnanadesikan (1968) Biometrika 55:1-17. Examples -------- >>> len(qq_figure([1, 2, 4, 3]).axes) 1
+    Examples
+    --------
+    >>> len(qq_figure([1, 2, 4, 3]).axes)
+    1
     """
     from matplotlib.figure import Figure
 

@@ -39,10 +39,10 @@ def pitman_morgan(first: Any, second: Any) -> TestResult:
     ----------
     Pitman (1939) Biometrika 31:9-12; Morgan (1939) Biometrika 31:13-19.
 
-    References
-    ----------
-    Pitman (1939) Biometrika 31:9-12; Morgan (1939) Biometrika 31:13-19. Examples -------- >>> round(pitman_morgan([1,
-    2, 3, 4, 5], [1, 3, 2, 6, 9]).statistic, 2) 3.47
+    Examples
+    --------
+    >>> round(pitman_morgan([1, 2, 3, 4, 5], [1, 3, 2, 6, 9]).statistic, 2)
+    3.47
     """
     from scipy import stats
 
@@ -91,9 +91,9 @@ def sd_of_change(differences: Any, *, unit: str = "", level: float = 0.95) -> Es
     ----------
     Altman (1991) Practical Statistics for Medical Research, section 8.
 
-    References
-    ----------
-    elementary; the interval from chi-squared. Examples -------- >>> round(sd_of_change([1, 3, 5], unit="deg").value, 3)
+    Examples
+    --------
+    >>> round(sd_of_change([1, 3, 5], unit="deg").value, 3)
     2.0
     """
     from toolkit.stats.clustered import sd_interval

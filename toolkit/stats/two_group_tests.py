@@ -94,9 +94,10 @@ def welch_t(
     ----------
     Welch (1947) Biometrika 34:28-35; computed by scipy.
 
-    References
-    ----------
-    Welch (1947) Biometrika 34:28-35. Examples -------- >>> round(welch_t([1, 2, 3, 4], [3, 5, 7, 9]).test.df, 2) 4.41
+    Examples
+    --------
+    >>> round(welch_t([1, 2, 3, 4], [3, 5, 7, 9]).test.df, 2)
+    4.41
     """
     return _mean_difference(*_two(first, second), equal=False, level=level, alternative=alternative, unit=unit)
 
@@ -112,9 +113,10 @@ def student_t(
     ----------
     Student (1908) Biometrika 6:1-25; computed by scipy.
 
-    References
-    ----------
-    Student (1908) Biometrika 6:1-25. Examples -------- >>> student_t([1, 2, 3, 4], [3, 5, 7, 9]).test.df 6.0
+    Examples
+    --------
+    >>> student_t([1, 2, 3, 4], [3, 5, 7, 9]).test.df
+    6.0
     """
     return _mean_difference(*_two(first, second), equal=True, level=level, alternative=alternative, unit=unit)
 
@@ -158,10 +160,10 @@ def mann_whitney(
     ----------
     Mann & Whitney (1947) Ann Math Stat 18:50-60; Hollander & Wolfe (1973) ch. 4; p by scipy.
 
-    References
-    ----------
-    Mann & Whitney (1947) Ann Math Stat 18:50-60. Examples -------- >>> mann_whitney([1, 2, 3, 4], [3.5, 5, 7,
-    9]).test.statistic 15.0
+    Examples
+    --------
+    >>> mann_whitney([1, 2, 3, 4], [3.5, 5, 7, 9]).test.statistic
+    15.0
     """
     from scipy import stats
 

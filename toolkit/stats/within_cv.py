@@ -42,10 +42,11 @@ def within_person_cv(
     ----------
     Bland & Altman (1996) BMJ 313:106 (Measurement error proportional to the mean).
 
-    References
-    ----------
-    Bland & Altman (1996) BMJ 313:106. Examples -------- >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2], "value": [10,
-    11, 20, 22]}) >>> round(within_person_cv(rows).value, 2) 6.97
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"subject": [1, 1, 2, 2], "value": [10, 11, 20, 22]})
+    >>> round(within_person_cv(rows).value, 2)
+    6.97
     """
     for column in (subject, value):
         if column not in data.columns:
