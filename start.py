@@ -226,7 +226,8 @@ def clean_environment(root: Path) -> dict[str, str]:
     """The environment with nothing of another Python in it; the toolkit can be imported from every folder."""
     mislead = {"PYTHONHOME", "PYTHONSTARTUP", "PIP_TARGET", "PIP_PREFIX", "PIP_USER", "__PYVENV_LAUNCHER__"}
     kept = {name: value for name, value in os.environ.items() if name not in mislead}
-    return {**kept, "PYTHONPATH": str(root), "PYTHONUTF8": "1"}
+    typed = "python start.py" if os.name == "nt" else "python3 start.py"
+    return {**kept, "PYTHONPATH": str(root), "PYTHONUTF8": "1", "SESSION_OUTCOMES_TYPED": typed}
 
 
 # --- the toolkit's own checks -----------------------------------------------------------------------------------

@@ -11,10 +11,10 @@ import click
 
 from toolkit import __version__
 from toolkit.commands import COMMANDS
+from toolkit.commands.screen import NAME, fitted, typed
 from toolkit.errors import ToolkitError
 from toolkit.safe_text import printable
 
-NAME = "session-outcomes"
 OURS = (
     "This is a fault of the toolkit, not of your records: {kind}: {error}\n"
     "What was not finished was not written. Run the same command with --traceback added to see where it happened, and "
@@ -36,7 +36,7 @@ def run(words: list[str]) -> int:
     """Run the command in `words` and return its exit status; every failure is said in words."""
     asked = [word for word in words if word != "--traceback"]
     try:
-        status = commands.main(args=asked, prog_name=NAME, standalone_mode=False)
+        status = commands.main(args=asked, prog_name=typed(), standalone_mode=False)
     except click.ClickException as error:
         error.show()
         return error.exit_code
@@ -47,7 +47,7 @@ def run(words: list[str]) -> int:
         if asked != words:
             traceback.print_exc()
         message, status = explain(error)
-        click.echo(printable(message), err=True)
+        click.echo(printable(fitted(message)), err=True)
         return status
     return status if isinstance(status, int) else 0
 

@@ -64,7 +64,7 @@ def plan_season(
     question: str | Path | Mapping[str, Any],
     effect: float | None = None,
     n_clients: Sequence[int] | None = None,
-    n_seasons: int = 60,
+    n_seasons: int = 40,
     columns: str | Path | Mapping[str, Any] | None = None,
     codebook: str | Path | None = None,
 ) -> Season:
@@ -113,9 +113,11 @@ def plan_season(
     if size is None:
         raise QuestionError("Name the true effect to plan for (effect=3, in the measure's unit).")
     numbers = list(n_clients or sorted({max(6, round(dials.n_clients * factor)) for factor in (0.5, 1, 2, 4)}))
+    ranked = rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=n_seasons)
+    now = {dials.n_clients: ranked.now}
     return Season(
-        clients=plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=n_seasons),
-        record_keeping=rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=n_seasons),
+        clients=plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=n_seasons, known=now),
+        record_keeping=ranked,
         dials=dials,
         notes=tuple(notes),
     )

@@ -103,7 +103,7 @@ def test_check_accounts_for_every_row_and_writes_the_reasons(export, tmp_path, c
     rows.loc[0, "before"] = "12–14"
     rows.to_csv(spoilt, index=False)
     assert entry.run(["check", str(spoilt), "--set-aside", str(tmp_path / "aside.csv")]) == 0
-    assert "spoilt.csv, row 2, before: a range, not one reading" in capsys.readouterr().out
+    assert "spoilt.csv, row 2, before: a range, not one reading" in " ".join(capsys.readouterr().out.split())
     assert pd.read_csv(tmp_path / "aside.csv")["row"].tolist() == [2]
 
 
@@ -119,7 +119,7 @@ def test_a_proposal_is_written_where_asked_and_never_over_a_file(export, tmp_pat
     out.write_text("client = 'corrected by hand'", encoding="utf-8")
     for more in ([], ["--replace"]):
         assert entry.run(["columns", str(export), "--out", str(out), *more]) == 2
-        assert "What stands there was not touched" in capsys.readouterr().err
+        assert "What stands there was not touched" in " ".join(capsys.readouterr().err.split())
     assert out.read_text(encoding="utf-8") == "client = 'corrected by hand'"
 
 

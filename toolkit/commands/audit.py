@@ -17,8 +17,15 @@ from toolkit.commands.options import (
     say,
     with_text_option,
 )
+from toolkit.commands.screen import answers_table, typed
 from toolkit.resources import dataset_file
 from toolkit.writing import check_free_folder
+
+FEW = 3  # answers without a question that are said in full
+ONE_AT_A_TIME = (
+    "Nothing was written down before looking, so each answer pays for all the others. Ask one question beforehand:\n"
+    "  {typed} YEAR.xlsx --question question.toml"
+)
 
 
 @click.command()
@@ -53,8 +60,12 @@ def audit(
     say(records.sentence())
     found = audit_records(records, question=asked or None)
     report = found.write(folder, replace=replace, with_text=with_text)
-    for finding in found.findings["findings"]:
-        say(f"\n{finding['claim']['sentence']}")
+    answers = found.findings["findings"]
+    if asked or len(answers) <= FEW:
+        for finding in answers:
+            say(f"\n{finding['claim']['sentence']}")
+    else:
+        say(f"\n{answers_table(answers)}", "", *ONE_AT_A_TIME.format(typed=typed("audit")).split("\n"))
     say(f"\nThe report: {report.resolve()}")
 
 

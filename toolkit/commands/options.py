@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from toolkit.commands.screen import fitted, typed
 from toolkit.safe_text import printable
 
 PATH = click.Path(path_type=Path)
@@ -34,13 +35,14 @@ with_text_option = click.option(
 )
 
 
-def say(text: object) -> None:
-    """Print for a reader; what a file brought along to steer the terminal is not passed on."""
-    click.echo(printable(str(text)))
+def say(*things: object) -> None:
+    """Print for a reader, in lines that fit; what a file brought along to steer the terminal is not passed on."""
+    for thing in things:
+        click.echo(printable(fitted(thing)))
 
 
 def needed(exports: tuple[Path, ...]) -> list[Path]:
     """The exports named on the command line; none is a mistake that is said in words."""
     if not exports:
-        raise click.UsageError("Name the file to read, for example: check sessions.csv")
+        raise click.UsageError(f"Name the file to read, for example:  {typed('check sessions.csv')}")
     return list(exports)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import click
 
 from toolkit.commands.options import PATH, codebook_option, replace_option, say
+from toolkit.commands.screen import table_lines, typed
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
 from toolkit.settings import read_text
@@ -18,6 +19,8 @@ from toolkit.writing import check_free, table_maker, write_file
 
 if TYPE_CHECKING:
     import pandas as pd
+
+SHOWN = ["clients", "seen", "ci_low", "ci_high"]  # of a plan, on the screen
 
 
 def sealed_lines(schedule: Path) -> pd.DataFrame:
@@ -108,7 +111,8 @@ def draw_order(
     secret = key_from(key, away_from=[out], new=new_key)
     write_file(out, table_maker(seal(drawn, key=secret, season=label)))
     say(f"{len(drawn)} sessions of {len(clients)} clients drawn and sealed. Written: {out}")
-    say("Whoever keeps the key opens one line at a time:  open-order SCHEDULE --client A --session 1 --key KEY")
+    say("Whoever keeps the key opens one line at a time:")
+    say(f"  {typed('open-order')} SCHEDULE --client A --session 1 --key KEY")
 
 
 @click.command(name="open-order")
@@ -143,7 +147,7 @@ def open_order(
 @click.argument("export", required=False, type=PATH)
 @click.option("--question", type=PATH, help="The question sheet; the demo clinic's first if EXPORT is absent.")
 @click.option("--effect", type=float, help="True effect to plan for; the smallest change that matters if absent.")
-@click.option("--seasons", default=60, show_default=True, help="Simulated seasons for each line.")
+@click.option("--seasons", default=40, show_default=True, help="Simulated seasons for each line.")
 @click.option("--columns", type=PATH, help="What your columns mean.")
 @click.option("--codebook", type=PATH, help="Your own additions to the codebook.")
 def plan(
@@ -172,5 +176,8 @@ def plan(
     for note in notes:
         say(f"Note: {note}.")
     numbers = sorted({max(6, round(dials.n_clients * factor)) for factor in (0.5, 1, 2, 4)})
-    say(plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=seasons))
-    say(f"\n{rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=seasons)}")
+    ranked = rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=seasons)
+    now = {dials.n_clients: ranked.now}
+    planned = plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=seasons, known=now)
+    say(planned.sentence(), "", table_lines(planned.frame[SHOWN]), "", ranked.sentence(), "")
+    say(table_lines(ranked.frame[["change", *SHOWN[1:], "gain"]]))

@@ -73,7 +73,7 @@ class ToCopy:
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        return f"<pre>{escape(self.text)}</pre>"
+        return f"<pre style='white-space:pre-wrap;max-width:{WIDE}in'>{escape(self.text)}</pre>"
 
 
 @dataclass(frozen=True, kw_only=True)

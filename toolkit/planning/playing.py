@@ -13,7 +13,6 @@ import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass
-from inspect import signature
 from pathlib import Path
 from typing import Any
 
@@ -67,8 +66,7 @@ def judge_clinic(
     )
     rows = rows.assign(date=pd.to_datetime(rows["date"]))
     ruler = ruler_of(rows, measure=dials.measure, unit=dials.unit)
-    offered = signature(judge).parameters
-    less: dict[str, Any] = {"quick": True, "n_draws": PLANNING_DRAWS} if quick and "quick" in offered else {}
+    less: dict[str, Any] = {"quick": True, "n_draws": PLANNING_DRAWS} if quick else {}
     return judge(rows, question, declared=True, ruler=ruler, relation="", look=look, rng=rng, **less)
 
 

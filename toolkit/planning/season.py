@@ -67,13 +67,15 @@ class RecordKeeping(Shown):
     """What each single change of record-keeping would do: one row a change, the one that buys most first.
 
     `rows`: change, seen (share of seasons that show the effect) with ci_low and ci_high (Wilson), gain over recording
-    as now with gain_ci_low and gain_ci_high (the same seasons side by side: Newcombe 1998, method 10).
+    as now with gain_ci_low and gain_ci_high (the same seasons side by side: Newcombe 1998, method 10). `now`: the
+    levels of the seasons recorded as now.
     """
 
     effect: float
     unit: str
     n_seasons: int
     rows: pd.DataFrame
+    now: pd.Series
 
     def sentence(self) -> str:
         """The change that buys most."""
@@ -216,12 +218,14 @@ def plan_clients(
     n_clients: Iterable[int] = (10, 20, 40, 80),
     n_seasons: int = 100,
     rng: np.random.Generator | int = 0,
+    known: Mapping[int, pd.Series] | None = None,
 ) -> SeasonPlan:
     """How often a season with so many clients would show a true effect, with a progress bar.
 
     Args:
         dials: the clinic (see `dials_from`). effect: true mean effect, in the unit, better = positive.
         smallest: smallest change that matters. n_clients: numbers to try. n_seasons: simulated for each.
+        known: levels of seasons played already with the same settings (`RecordKeeping.now`), by number of clients.
 
     Source: power by simulation from the records' own variance components (Arnold et al. 2011, BMC Medical Research
         Methodology 11:94, from memory).
@@ -231,9 +235,14 @@ def plan_clients(
         >>> plan.curve["seen"].tolist()
         [1.0]
     """
-    numbers = {str(number): replace(dials, n_clients=number) for number in sorted(set(n_clients))}
+    there = known or {}
+    numbers = {str(one): replace(dials, n_clients=one) for one in sorted(set(n_clients)) if one not in there}
     found = _played(numbers, effect=effect, smallest=smallest, n_seasons=n_seasons, seed=_seed_of(rng))
-    rows = [{"clients": int(number), **_shares(levels)} for number, levels in found.items()]
+    every = {
+        **{int(number): levels for number, levels in found.items()},
+        **{n: there[n] for n in n_clients if n in there},
+    }
+    rows = [{"clients": number, **_shares(every[number])} for number in sorted(every)]
     return SeasonPlan(dials=dials, effect=effect, unit=dials.unit, n_seasons=n_seasons, curve=pd.DataFrame(rows))
 
 
@@ -273,4 +282,4 @@ def rank_record_keeping(
         [{"change": change, **_shares(levels), **_gain(levels, found[AS_NOW])} for change, levels in found.items()]
     )
     ranked = frame.sort_values(["gain", "moved_enough"], ascending=False, kind="stable", ignore_index=True)
-    return RecordKeeping(effect=effect, unit=dials.unit, n_seasons=n_seasons, rows=ranked)
+    return RecordKeeping(effect=effect, unit=dials.unit, n_seasons=n_seasons, rows=ranked, now=found[AS_NOW])
