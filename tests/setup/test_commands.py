@@ -100,10 +100,10 @@ def test_an_audit_of_a_file_that_is_not_there_writes_nothing(tmp_path, monkeypat
 def test_check_accounts_for_every_row_and_writes_the_reasons(export, tmp_path, capsys):
     spoilt = tmp_path / "spoilt.csv"
     rows = pd.read_csv(export, dtype=str)
-    rows.loc[0, "before"] = "12–14"
+    rows.loc[0, "before"] = "stiff today"
     rows.to_csv(spoilt, index=False)
     assert entry.run(["check", str(spoilt), "--set-aside", str(tmp_path / "aside.csv")]) == 0
-    assert "spoilt.csv, row 2, before: a range, not one reading" in " ".join(capsys.readouterr().out.split())
+    assert "spoilt.csv, row 2, before: not a number" in " ".join(capsys.readouterr().out.split())
     assert pd.read_csv(tmp_path / "aside.csv")["row"].tolist() == [2]
 
 
