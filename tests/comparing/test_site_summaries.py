@@ -18,6 +18,7 @@ from toolkit.comparing.site_summary import SiteSummary, check_summary, summarise
 from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
 from toolkit.resources import demo
 from toolkit.simulate import ClinicDials, simulate_clinic
+from toolkit.stats.pooling import pool_sites, wider_of
 
 ASKED = {"measure": "ankle_dorsiflexion_lunge", "intervention": "long_hold", "comparison": "short_hold"}
 DRAWN = ProtocolDials(n_clients=30, choice="drawn_client", effect=2.0)
@@ -132,6 +133,13 @@ def test_the_interval_of_few_sites_is_never_narrower_than_the_usual_one(three):
     low, high = found.frame.iloc[0][["ci_low", "ci_high"]]
     half = 1.96 * 1 / np.sqrt((1 / (found.sites["se"] ** 2 + found.between.tau2)).sum())
     assert high - low >= 2 * half * (1 - 1e-4)
+
+
+def test_two_sites_that_happen_to_agree_do_not_make_each_other_sure():
+    sites = pd.DataFrame({"site": ["a", "b"], "effect": [2.0, 2.01], "variance": [1.0, 1.0]})
+    knapp, usual = (pool_sites(sites, unit="deg", interval=how).pooled for how in ("hartung_knapp", "normal"))
+    assert knapp.ci_high - knapp.ci_low < 0.2
+    assert wider_of(knapp, usual) is usual
 
 
 def test_drawn_everywhere_did_better_and_chosen_anywhere_never_does(three):

@@ -9,8 +9,8 @@ import statsmodels.formula.api as smf
 
 from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
 from toolkit.effect.comparison import Compared, find_comparison
-from toolkit.effect.estimate import Attributable, estimate, sessions_of
-from toolkit.effect.not_drawn import adjust_not_drawn, within_contrast
+from toolkit.effect.estimate import Attributable, estimate, model_behind, sessions_of
+from toolkit.effect.not_drawn import adjust_not_drawn, first_fit, within_contrast
 from toolkit.errors import NotEnoughError
 
 STIFF = ProtocolDials(choice="stiffness", share=0.9)
@@ -170,3 +170,11 @@ def test_a_hidden_gain_of_one_site_is_not_taken_for_the_protocols():
     both = pd.concat(parts, ignore_index=True)
     assert estimate(compared_of(both)).ci_low < 0 < estimate(compared_of(both)).ci_high
     assert estimate(compared_of(both.drop(columns="site").assign(practitioner="P"))).ci_low > 0
+
+
+def test_the_model_behind_the_number_is_the_one_it_was_read_from():
+    compared = compared_of(rows_of(ProtocolDials(effect=2.0), 9))
+    quoted = estimate(compared).adjusted.ways[0]
+    behind = first_fit(sessions_of(compared.rows), second_baseline=True)
+    assert behind.contrast("technique").value == pytest.approx(quoted.value, abs=1e-9)
+    assert model_behind(compared).contrast("technique").value == pytest.approx(quoted.value, abs=1e-9)

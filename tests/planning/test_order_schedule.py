@@ -10,7 +10,15 @@ from scipy import stats
 
 from toolkit.errors import SheetError
 from toolkit.planning.opened_lines import note_opened, opened_lines
-from toolkit.planning.order_schedule import draw_orders, kept_to, open_order, opened, seal
+from toolkit.planning.order_schedule import (
+    draw_orders,
+    drawn_words,
+    kept_to,
+    open_order,
+    opened,
+    seal,
+    season_of_two,
+)
 
 KEY = b"Z" * 32
 
@@ -117,3 +125,20 @@ def test_nothing_is_opened_where_it_cannot_be_noted(tmp_path, monkeypatch):
     monkeypatch.setattr("toolkit.writing._to_disk", full)
     with pytest.raises(SheetError, match="Nothing was opened"):
         note_opened(tmp_path / "order.csv", client="A", session=1)
+
+
+def test_one_of_two_protocols_is_drawn_and_cannot_be_swapped_afterwards():
+    season = season_of_two("spring", ("long_hold", "short_hold"))
+    key = b"K" * 32
+    sealed = seal(draw_orders(["A"], sessions=4, rng=3, block_sizes=(2,)), key=key, season=season)
+    words = [drawn_words(season, order) for order in opened(sealed, key=key)["order"]]
+    assert sorted(words) == ["long_hold", "long_hold", "short_hold", "short_hold"]
+    swapped = sealed.assign(season=season_of_two("spring", ("short_hold", "long_hold")))
+    with pytest.raises(SheetError, match="does not fit this key"):
+        opened(swapped, key=key)
+
+
+@pytest.mark.parametrize("between", [("a", "a"), ("a", ""), ("a|b", "c")])
+def test_two_protocols_that_are_none_are_refused(between):
+    with pytest.raises(SheetError, match="two different protocols"):
+        season_of_two("spring", between)

@@ -97,16 +97,25 @@ def seal_question(question: Path) -> None:
 @click.option("--out", type=PATH, default=Path("order.csv"), show_default=True)
 @click.option("--new-key", is_flag=True, help="Make the key's file; without it a missing key is a mistake.")
 @click.option("--season", help="A label that enters each seal; today's date if absent.")
+@click.option("--between", nargs=2, metavar="A B", help="Draw one of two protocols instead of who waits first.")
 @click.option("--seed", type=int, help="For a draw that can be repeated; drawn by the computer if absent.")
 def draw_order(
-    clients: tuple[str, ...], sessions: int, key: Path, out: Path, new_key: bool, season: str | None, seed: int | None
+    clients: tuple[str, ...],
+    sessions: int,
+    key: Path,
+    out: Path,
+    new_key: bool,
+    season: str | None,
+    between: tuple[str, str] | None,
+    seed: int | None,
 ) -> None:
-    """Draw who waits first in the coming sessions, and seal each line."""
-    from toolkit.planning.order_schedule import draw_orders, seal
+    """Draw who waits first (or which of two protocols) in the coming sessions, and seal each line."""
+    from toolkit.planning.order_schedule import draw_orders, seal, season_of_two
     from toolkit.privacy.keys import key_from
 
     check_free(out)
     label = season or datetime.now(UTC).date().isoformat()
+    label = label if between is None else season_of_two(label, between)
     drawn = draw_orders(list(clients), sessions=sessions, rng=secrets.randbits(64) if seed is None else seed)
     secret = key_from(key, away_from=[out], new=new_key)
     write_file(out, table_maker(seal(drawn, key=secret, season=label)))
@@ -127,20 +136,24 @@ def open_order(
 ) -> None:
     """Open one line of a drawn order, at the start of its session; when is noted beside the schedule."""
     from toolkit.planning.opened_lines import note_opened
+    from toolkit.planning.order_schedule import drawn_words, opened
     from toolkit.planning.order_schedule import open_order as opened_line
-    from toolkit.planning.order_schedule import opened
     from toolkit.privacy.keys import key_from
 
     lines, secret = sealed_lines(schedule), key_from(key, away_from=[schedule])
     if listed is not None:
-        write_file(listed, table_maker(opened(lines, key=secret)), replace=replace)
+        whole = opened(lines, key=secret)
+        said = [
+            drawn_words(*pair) for pair in zip(lines["season"].astype(str), whole["order"].astype(str), strict=True)
+        ]
+        write_file(listed, table_maker(whole.assign(drawn=said)), replace=replace)
         say(f"Written: {listed}. It belongs to somebody who does not treat and does not re-measure.")
         return
     if client is None or number is None:
         raise ToolkitError("Say whose line:  --client A --session 1   (or --list FILE for a second person).")
     order = opened_line(lines, client=client, session=number, key=secret)
     note_opened(schedule, client=client, session=number)
-    say(order.replace("_", " "))
+    say(drawn_words(str(lines["season"].iloc[0]), order))
 
 
 @click.command()

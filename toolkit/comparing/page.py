@@ -114,7 +114,7 @@ def unmeasured(found: Found) -> str:
 
 def to_tell(found: Found) -> str:
     """What a season of drawing would settle."""
-    if found.n_to_tell is None:
+    if found.n_to_tell is None or found.n_to_tell <= found.quoted.n:
         return ""
     smallest = amount(found.question.smallest_change_that_matters, str(found.question.unit))
     return (

@@ -18,7 +18,7 @@ from toolkit.comparing.site_summary import SiteSummary, check_summary
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.looks.words import amount, capital, counted, number, p_words, spaced, with_interval
 from toolkit.result import Estimate, standard_frame
-from toolkit.stats.pooling import Between, PooledSites, leave_one_site_out, pool_sites
+from toolkit.stats.pooling import Between, PooledSites, leave_one_site_out, pool_sites, wider_of
 from toolkit.stats.site_patterns import funnel_asymmetry
 
 if TYPE_CHECKING:
@@ -135,7 +135,7 @@ def pool(
     )
     asked: dict[str, Any] = {"unit": unit, "confidence_level": level}
     between = pool_sites(effects, method=method, **asked)
-    quoted = _wider(between.pooled, pool_sites(effects, method=method, interval="normal", **asked).pooled)
+    quoted = wider_of(between.pooled, pool_sites(effects, method=method, interval="normal", **asked).pooled)
     others = [pool_sites(effects, method=other, **asked).pooled for other in ("DL", "REML") if other != method]
     common = pool_sites(effects, method="FE", interval="normal", **asked).pooled
     drawn = all(one.content["drawn"] for one in read)
@@ -161,11 +161,6 @@ def pool(
         verdict=verdict,
         drawn=drawn,
     )
-
-
-def _wider(knapp: Estimate, normal: Estimate) -> Estimate:
-    """The Hartung-Knapp interval, or the usual one where chance has made that the wider of the two."""
-    return knapp if knapp.ci_high - knapp.ci_low >= normal.ci_high - normal.ci_low else normal
 
 
 def _refuse_mixed(read: Sequence[SiteSummary]) -> None:

@@ -51,8 +51,8 @@ def funnel(found: PooledFound, *, width: float = WIDE) -> Figure:
     """
     sites, centre = found.sites, float(found.frame["estimate"].iloc[0])
     scale, top = scale_of(found.unit), float(sites["se"].max()) * 1.1
-    figure = style.new_figure(width, 3.4)
-    axes = style.axes_at(figure, left=0.75, top=0.15, width=width - 0.95, height=2.6)
+    figure = style.new_figure(width, 3.6)
+    axes = style.axes_at(figure, left=0.75, top=0.35, width=width - 0.95, height=2.6)
     errors = np.array([0.0, top])
     for side in (-1, 1):
         axes.plot(

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from toolkit.effect import missing_readings as bounds
 from toolkit.effect.cluster_robust import cluster_robust, equal_clients
 from toolkit.effect.comparison import Compared
-from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn, indicators
+from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn, first_fit, indicators
 from toolkit.effect.rerandomisation import Redrawn, flipped_sides, redraw, shuffled_labels
 from toolkit.effect.whose_average import average, flatters, scatter_by_arm
 from toolkit.errors import FitError, NotEnoughError
@@ -301,7 +301,11 @@ def estimate(
 
 def model_behind(compared: Compared) -> MixedFit:
     """The mixed model that `estimate` reads the effect from (its coefficient `technique`), for a look at it."""
-    design = design_of(replace(compared, rows=compared.rows.dropna(subset=["y"])))
+    complete = replace(compared, rows=compared.rows.dropna(subset=["y"]))
+    if compared.basis == "comparison_sessions":
+        sessions, twice = sessions_of(complete.rows), compared.has_second_baseline
+        return first_fit(sessions, second_baseline=twice, stiffness=compared.within_visit)
+    design = design_of(complete)
     return _model(design, slope=_can_vary(design))
 
 

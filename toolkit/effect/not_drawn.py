@@ -200,6 +200,14 @@ def indicators(values: pd.Series) -> Floats:
     return np.asarray(codes[:, None] == np.arange(1, len(levels)), dtype=float)
 
 
+def first_fit(sessions: pd.DataFrame, *, second_baseline: bool, stiffness: bool = True) -> MixedFit:
+    """The mixed model behind the first of the ways, for a look at it; arguments as in `adjust_not_drawn`."""
+    kept = sessions[sessions["has_second"] > 0.5] if second_baseline else sessions
+    got = _arrays(kept)
+    extra = _calibrated(got, by_arm=True) if second_baseline and stiffness else np.zeros((len(got.y), 0))
+    return _fit(got, np.column_stack([got.arm, np.ones(len(got.y)), extra, got.also]), slope=_can_vary(got))
+
+
 def difference_by(sessions: pd.DataFrame, values: pd.Series, *, second_baseline: bool) -> Way:
     """By how much the difference changes with something that is known of each session (its day, for instance).
 

@@ -25,6 +25,7 @@ import pandas as pd
 from toolkit.errors import SheetError
 
 ORDERS = ("technique_first", "wait_first")
+PARTS = "|"  # parts the season's label from the two protocols that are drawn
 
 
 def draw_orders(
@@ -72,6 +73,46 @@ def draw_orders(
             drawn += rng.permutation(list(ORDERS) * (size // 2)).tolist()
         rows += [{"client": client, "session": k + 1, "order": drawn[k]} for k in range(sessions)]
     return pd.DataFrame(rows)
+
+
+def season_of_two(label: str, between: tuple[str, str]) -> str:
+    """The label of a season in which one of two protocols is drawn: it enters every seal, so neither can be swapped.
+
+    Parameters
+    ----------
+    label
+        The season's own label.
+    between
+        The two protocols as they will be recorded; the first stands for "technique first" in the draw.
+
+    Raises
+    ------
+    SheetError
+        The two are the same, empty, or hold the sign that parts them.
+
+    Examples
+    --------
+    >>> season_of_two("spring 2026", ("long_hold", "short_hold"))
+    'spring 2026 | long_hold | short_hold'
+    """
+    names = [name.strip() for name in between]
+    if len(set(names)) < 2 or not all(names) or any(PARTS in name for name in (label, *names)):
+        raise SheetError(f'Name two different protocols, none of them with a "{PARTS}" in it:  --between A B')
+    return f" {PARTS} ".join([label, *names])
+
+
+def drawn_words(season: str, order: str) -> str:
+    """What an opened line says: the order, or the protocol where the season is one of two protocols.
+
+    Examples
+    --------
+    >>> drawn_words("spring 2026", "wait_first")
+    'wait first'
+    >>> drawn_words("spring 2026 | long_hold | short_hold", "wait_first")
+    'short_hold'
+    """
+    parts = [part.strip() for part in season.split(PARTS)]
+    return parts[1 + ORDERS.index(order)] if len(parts) == 3 else order.replace("_", " ")
 
 
 def seal(schedule: pd.DataFrame, *, key: bytes, season: str) -> pd.DataFrame:

@@ -1,0 +1,79 @@
+"""A clinic's owner on the command line: from three folders to a page, from three summaries to a pooled page."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from toolkit import __main__ as entry
+from toolkit.resources import demo
+
+QUESTION = """format = "question/1"
+measure = "ankle_dorsiflexion_lunge"
+region = "soleus"
+intervention = "long_hold"
+comparison = "short_hold"
+smallest_change_that_matters = 3.0
+unit = "deg"
+source = "own judgement"
+"""
+BETWEEN = ["--measure", "ankle_dorsiflexion_lunge", "--between", "long_hold", "short_hold", "--smallest", "3"]
+
+
+@pytest.fixture
+def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    (tmp_path / "question.toml").write_text(QUESTION)
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def test_from_a_folder_of_three_folders_to_a_page(here: Path, capsys):
+    assert entry.run(["compare", str(demo("three_sites")), *BETWEEN]) == 0
+    said = capsys.readouterr().out
+    assert "went with more improvement" in said
+    assert "north" in said
+    assert (here / "comparison" / "comparison.html").is_file()
+    assert json.loads((here / "comparison" / "comparison.json").read_text())["verdict"] == "went_with_more"
+
+
+def test_sites_named_by_hand_give_the_same_number(here: Path):
+    sites = [f"--site={name}={demo('three_sites') / name}" for name in ("north", "south", "west")]
+    assert entry.run(["compare", str(demo("three_sites")), *BETWEEN, "--out", "one"]) == 0
+    assert entry.run(["compare", *sites, *BETWEEN, "--out", "other"]) == 0
+    one, other = (json.loads((here / name / "comparison.json").read_text())["estimates"] for name in ("one", "other"))
+    assert one == other
+
+
+def test_from_three_summaries_to_a_pooled_page(here: Path, capsys):
+    for name in ("north", "south", "west"):
+        words = ["summarise", str(demo("three_sites") / name), "--question", "question.toml", "--site", name]
+        assert entry.run([*words, "--out", f"{name}.json"]) == 0
+    assert entry.run(["pool", "north.json", "south.json", "west.json"]) == 0
+    assert "another site may expect" in capsys.readouterr().out
+    assert (here / "pooled" / "pooled.html").is_file()
+    assert "C001" not in (here / "north.json").read_text()
+
+
+def test_one_of_two_protocols_is_drawn_and_opened_by_its_name(here: Path, capsys):
+    words = ["--key", str(here.parent / "key.txt")]
+    drawn = ["draw-order", "--client", "A", "--sessions", "2", "--between", "long_hold", "short_hold", "--new-key"]
+    assert entry.run([*drawn, *words]) == 0
+    capsys.readouterr()
+    assert entry.run(["open-order", "order.csv", "--client", "A", "--session", "1", *words]) == 0
+    assert capsys.readouterr().out.strip() in ("long_hold", "short_hold")
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--site", "north"], "Write each site once as NAME=FOLDER"),
+        (["--site", "a=x", "--site", "a=y"], "Write each site once as NAME=FOLDER"),
+        (["year.csv", "--site", "a=x"], "Name either files or sites"),
+        (["year.csv"], "Say what to compare: --measure NAME --between A B"),
+    ],
+)
+def test_what_is_missing_is_said(here: Path, capsys, words, said):
+    assert entry.run(["compare", *words]) == 2
+    assert said in capsys.readouterr().err
