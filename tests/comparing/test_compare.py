@@ -59,8 +59,8 @@ def test_an_audit_and_a_comparison_of_the_demo_give_the_same_number(pair):
     demo = dataset_file("demo/sessions.csv")
     asked = {"measure": MEASURE, "region": "soleus", "intervention": pair[0], "comparison": pair[1]}
     left = audit(demo, question=asked | {"smallest_change_that_matters": 3.0, "unit": "deg"}).to_dict()
-    found = compare(demo, measure=MEASURE, between=pair, region="soleus", smallest_change_that_matters=3.0)
     one = left["findings"][0]["attributable"]
+    found = compare(demo, measure=MEASURE, between=pair, region="soleus", level=one["confidence_level"])
     quoted = found.frame.iloc[0]
     ours = [quoted["estimate"], quoted["ci_low"], quoted["ci_high"], quoted["p"]]
     assert ours == pytest.approx([one["mean"], one["ci_low"], one["ci_high"], one["p"]], rel=1e-9)
@@ -72,6 +72,14 @@ def test_exchanging_the_two_turns_the_sign_and_nothing_else(chosen):
     assert (-theirs["estimate"], -theirs["ci_high"]) == pytest.approx((ours["estimate"], ours["ci_low"]), abs=1e-6)
     assert chosen.names[0] in chosen.sentence().split(" went with more")[0].lower()
     assert chosen.names[0] in other.sentence().split(" went with more")[0].lower()
+
+
+def test_with_readings_missing_neither_of_the_two_comes_first():
+    rows = export(ProtocolDials(choice="stiffness", share=0.7, effect=3.0, not_written=0.5), 2)
+    one, other = (compared(rows, between=pair).frame.iloc[0] for pair in (PAIR, PAIR[::-1]))
+    assert (-other["ci_high"], -other["ci_low"], other["p"]) == pytest.approx(
+        (one["ci_low"], one["ci_high"], one["p"]), rel=1e-6
+    )
 
 
 def test_the_order_of_the_rows_changes_nothing(chosen):

@@ -30,10 +30,13 @@ from toolkit.comparing.verdict import (
 )
 from toolkit.comparing.ways_of_counting import other_ways
 from toolkit.effect.allocation import Allocation, allocation, characteristics
+from toolkit.effect.borne_out import BorneOut, bear_out
 from toolkit.effect.comparison import Compared, between_interventions, only_treated
 from toolkit.effect.estimate import bounded, estimate, sessions_of
 from toolkit.errors import NotEnoughError, QuestionError
 from toolkit.findings.ask import checked_question
+from toolkit.findings.finding import larger_sem, lost_of
+from toolkit.findings.measured import ruler_of
 from toolkit.looks.words import amount, number, spaced, with_labels
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
@@ -215,14 +218,22 @@ def _comparison(
     rng: np.random.Generator | int,
 ) -> Comparison:
     """Everything about two protocols, put together."""
-    unit, better = str(question.unit), str(question.better)
-    kept, draw_says = _draw(compared, drawn=drawn)
-    compared = compared if kept or not drawn else replace(compared, basis="comparison_sessions")
+    unit, better, names = str(question.unit), str(question.better), _names(question, records)
+    borne = _borne_out(records, question, compared, level=level, rng=rng)
+    kept = drawn and borne.randomised
+    draw_says = "" if not drawn else _draw_says(borne)
+    if drawn and not kept:
+        compared = replace(compared, basis="comparison_sessions")
+        borne = _borne_out(records, question, compared, level=level, rng=rng)
+    compared = borne.compared
     sessions = _sessions(compared, records)
     tied = views.tied_to(sessions.rename(columns={"got_a": "arm"}))
-    counted_rows = _untied(compared) if tied else compared
-    complete = estimate(counted_rows, confidence_level=level, rng=rng)
-    whole = bounded(counted_rows, complete, rng=rng)
+    complete, whole = borne.complete, borne.attributable
+    if tied:
+        complete = estimate(_untied(compared), confidence_level=level, rng=rng)
+        whole = bounded(_untied(compared), complete, rng=rng)
+    if complete is None or whole is None:
+        raise NotEnoughError(f"{names[0]} and {names[1]} cannot be compared: {borne.why_none}")
     known = characteristics(sessions, fields=tuple(name for name in KNOWN_BEFORE if name in sessions))
     allotted = allocation(known, sessions["got_a"].to_numpy(dtype=float))
     sessions = sessions.assign(score=allotted.score, weight=allotted.weight)
@@ -239,7 +250,6 @@ def _comparison(
         imbalance_left=left,
     )
     verdict = verdict_of(evidence)
-    names = _names(question, records)
     n_to_tell = _clients_to_tell(quoted, question.smallest_change_that_matters)
     told = _told(names, quoted, sessions, compared, allotted, unit=unit, better=better, draw=draw_says, worst=worst)
     return Comparison(
@@ -266,11 +276,29 @@ def _comparison(
     )
 
 
-def _draw(compared: Compared, *, drawn: bool) -> tuple[bool, str]:
-    """Did chance decide, as far as the records can tell, and how that is said."""
-    if not drawn or compared.rows.empty:
-        return False, ""
-    return True, "Who got which was drawn at random, as written down."
+def _borne_out(
+    records: Records, question: Question, compared: Compared, *, level: float, rng: np.random.Generator | int
+) -> BorneOut:
+    """The one road from compared rows to the estimate, the same as an audit's."""
+    sem, source = larger_sem(ruler_of(records.rows, measure=question.measure, unit=str(question.unit)))
+    return bear_out(
+        compared,
+        sem=sem,
+        sem_source=source,
+        allowance=question.leaning_allowance,
+        lost=lost_of(records.lost, question, compared),
+        confidence_level=level,
+        rng=rng,
+    )
+
+
+def _draw_says(borne: BorneOut) -> str:
+    """How the draw was checked: a word is not a fact."""
+    if borne.draw is None:
+        return "Who got which was drawn at random, as written down."
+    if borne.draw.passed:
+        return f"Who got which was drawn at random, as written down. {borne.draw.says}"
+    return f"It was said to be drawn. {borne.draw.says}"
 
 
 def _untied(compared: Compared) -> Compared:

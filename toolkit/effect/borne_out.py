@@ -108,7 +108,7 @@ def bear_out(
         draw = draw if account is None else account.instead_of(draw)
     if draw is not None and not draw.passed:
         compared = adjusted_for(compared, draw)
-    flow = flow_of(compared, lost=lost, share=share, counted=account is None and not quick)
+    flow = flow_of(compared, lost=lost, share=share, counted=_counts(compared, account, quick))
     if draw is not None and not draw.passed and tied(compared):
         complete, attributable, why = None, None, "what was treated first can be told beforehand in nearly all sessions"
     else:
@@ -137,6 +137,11 @@ def _estimates(
         return complete, bounded(flow.complete, complete, rng=rng, n_draws=n_draws), ""
     except (NotEnoughError, FitError) as problem:
         return None, None, str(problem)
+
+
+def _counts(compared: Compared, account: Account | None, quick: bool) -> bool:
+    """Ask the count of a fair draw? Not where a schedule tells, nor of two treatments: no arm is the one left out."""
+    return account is None and not quick and not compared.both_treated
 
 
 def _copied(compared: Compared) -> str:

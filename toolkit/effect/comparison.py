@@ -47,7 +47,8 @@ class Compared:
     `against`: what the comparison is, in words. `within_visit`: does `y` end in the visit it began in? Where it ends in
     the next one it holds that visit's first reading, and no client's stiffness can be had from first readings.
     `source`: the tidy rows that `rows` were made of, in the same order. `unclear`: sessions of the technique in which a
-    draw was due but no order is written, as tidy rows.
+    draw was due but no order is written, as tidy rows. `both_treated`: is the comparison another intervention? What
+    is done for one arm is done for the other, and exchanging the two turns the sign and nothing else.
     """
 
     basis: Basis
@@ -56,6 +57,7 @@ class Compared:
     within_visit: bool = True
     source: pd.DataFrame | None = None
     unclear: pd.DataFrame | None = None
+    both_treated: bool = False
 
     @property
     def randomised(self) -> bool:
@@ -230,6 +232,7 @@ def by_sessions(
         rows=rows,
         against=against,
         source=both.reset_index(drop=True),
+        both_treated=bool((comparison["intervention"] != MEASURED_ONLY).any()),
     )
 
 

@@ -265,7 +265,9 @@ def _count(label: Floats, share: float | None) -> list[Pattern]:
 
 def _says(compared: Compared, units: pd.DataFrame, caught: tuple[Pattern, ...]) -> str:
     """The outcome in words."""
-    first = "treated first" if compared.basis == "randomised_order" else "treated on the left"
+    first = {"randomised_order": "treated first", "randomised_protocol": "given the first of the two"}.get(
+        compared.basis, "treated on the left"
+    )
     n = f"{len(units)} draws of {units['client'].nunique()} clients"
     if not caught:
         return (

@@ -89,6 +89,7 @@ class Design:
     names: tuple[str, ...]
     client: NDArray[np.intp]
     practitioner: NDArray[np.intp]
+    either_way: bool = False
 
 
 def sessions_of(rows: pd.DataFrame) -> pd.DataFrame:
@@ -152,6 +153,7 @@ def design_of(compared: Compared) -> Design:
         names=names,
         client=pd.factorize(frame["client"])[0],
         practitioner=pd.factorize(frame["practitioner"])[0],
+        either_way=compared.both_treated,
     )
 
 
@@ -185,7 +187,7 @@ def _by_model(design: Design) -> dict[str, Any]:
     if _varies(design.label):
         left = design.y - columns @ np.linalg.lstsq(columns, design.y, rcond=None)[0]
         spread = scatter_by_arm(left, design.label)
-    got = average(design.y, columns, design.client, design.practitioner, fit, spread)
+    got = average(design.y, columns, design.client, design.practitioner, fit, spread, either_way=design.either_way)
     who = "clients and practitioners" if _varies(design.label) else "differences of sides, clients"
     said = (
         f"mixed model, {who} random{'; effect varying between clients' if slope else ''}; "
@@ -225,7 +227,7 @@ def _weights(design: Design) -> tuple[Floats | None, str]:
     equal = equal_clients(design.client)
     by_sessions = cluster_robust(design.y, columns, design.client, np.ones(len(design.y)))
     by_clients = cluster_robust(design.y, columns, design.client, equal)
-    if by_sessions is None or by_clients is None or not flatters(by_sessions, by_clients):
+    if by_sessions is None or by_clients is None or not flatters(by_sessions, by_clients, either_way=design.either_way):
         return None, ""
     return equal, ", every client weighing the same"
 
@@ -328,25 +330,39 @@ def bounded(
     ways = [compared.rows] * 2
     if filled is not None:
         ways = [bounds.fill(compared.rows, how) for how in (filled.against, filled.in_favour)]
-    against, in_favour = (
+    if filled is not None and compared.both_treated:
+        ways += [_filled_the_other_way(compared.rows, place) for place in (1, 0)]
+    found = [
         estimate(replace(compared, rows=rows), confidence_level=complete.confidence_level, rng=rng, n_draws=n_draws)
         for rows in ways
-    )
-    return _put_together(against, complete, in_favour, n_filled=n_empty)
+    ]
+    return _put_together(found[0], complete, *found[1:], n_filled=n_empty)
 
 
-def _put_together(
-    against: Attributable, complete: Attributable, in_favour: Attributable, *, n_filled: int
-) -> Attributable:
-    """Mean of what was written down, p of the filling against the technique, the widest interval of the three ways."""
+def _filled_the_other_way(rows: pd.DataFrame, place: int) -> pd.DataFrame:
+    """Rows filled in as if the comparison were the technique: where both are treatments, neither comes first."""
+    turned = rows.assign(arm=1.0 - rows["arm"])
+    filled = bounds.filling(turned)
+    how = filled and (filled.against, filled.in_favour)[place]
+    return (bounds.fill(turned, how) if how else turned).assign(arm=rows["arm"])
+
+
+def _put_together(against: Attributable, complete: Attributable, *others: Attributable, n_filled: int) -> Attributable:
+    """Mean of what was written down, p of the filling against the technique, the widest interval of all ways.
+
+    With more than two ways of filling (neither arm comes first) the largest p of all counts.
+    """
+    ways = (against, complete, *others)
+    many = len(others) > 1
     return replace(
         against,
         mean=complete.mean,
-        ci_low=min(against.ci_low, complete.ci_low),
-        ci_high=max(complete.ci_high, in_favour.ci_high, against.ci_high),
+        ci_low=min(way.ci_low for way in (ways if many else (against, complete))),
+        ci_high=max(way.ci_high for way in ways),
+        p=max(way.p for way in ways) if many else against.p,
         method=complete.method
         + (f"; {n_filled} missing readings filled in against the technique (lower limit) and for it (upper limit)")
         * bool(n_filled),
         n_filled=n_filled,
-        parts=(against, complete, in_favour),
+        parts=ways,
     )

@@ -149,7 +149,7 @@ def adjust_not_drawn(
         The two cannot be told from practitioners or sites: none of them used both.
     """
     kept = sessions[sessions["has_second"] > 0.5] if second_baseline else sessions
-    got = _arrays(kept, also=also)
+    got = _arrays(_known(kept), also=also)
     if not len(got.y) or np.ptp(got.arm) == 0:
         raise NotEnoughError("one of the two has no session with readings before and after")
     if second_baseline and not stiffness:
@@ -203,7 +203,7 @@ def indicators(values: pd.Series) -> Floats:
 def first_fit(sessions: pd.DataFrame, *, second_baseline: bool, stiffness: bool = True) -> MixedFit:
     """The mixed model behind the first of the ways, for a look at it; arguments as in `adjust_not_drawn`."""
     kept = sessions[sessions["has_second"] > 0.5] if second_baseline else sessions
-    got = _arrays(kept)
+    got = _arrays(_known(kept))
     extra = _calibrated(got, by_arm=True) if second_baseline and stiffness else np.zeros((len(got.y), 0))
     return _fit(got, np.column_stack([got.arm, np.ones(len(got.y)), extra, got.also]), slope=_can_vary(got))
 
@@ -224,7 +224,7 @@ def difference_by(sessions: pd.DataFrame, values: pd.Series, *, second_baseline:
         The change of the difference for each unit of `values`, from the first of the ways.
     """
     kept = sessions["has_second"].to_numpy() > 0.5 if second_baseline else np.ones(len(sessions), dtype=bool)
-    got = _arrays(sessions[kept])
+    got = _arrays(_known(sessions[kept]))
     extra = _calibrated(got, by_arm=True) if second_baseline else np.zeros((len(got.y), 0))
     by = _centred(values.to_numpy(dtype=float)[kept])
     if not np.ptp(by) > 1e-9 or np.ptp(got.arm) == 0:
@@ -232,6 +232,21 @@ def difference_by(sessions: pd.DataFrame, values: pd.Series, *, second_baseline:
     columns = np.column_stack([got.arm * by, np.ones(len(by)), got.arm, by, extra, got.also])
     found = _fit(got, columns, slope=_can_vary(got)).contrast(LABEL, ddf="kenward_roger")
     return Way(name="change of the difference", value=found.value, se=float(found.se or 0), df=float(found.df or 1))
+
+
+def _known(sessions: pd.DataFrame) -> pd.DataFrame:
+    """Sessions whose readings before or visit number were lost take the usual: of the client, else of all."""
+    frame = sessions.copy()
+    for name in ("base", "gap", "visit"):
+        if name not in frame or not frame[name].isna().any():
+            continue
+        values = frame[name].astype(float)
+        usual = values.groupby(frame["client"]).transform("mean")
+        frame[name] = values.fillna(usual).fillna(values.mean())
+    if "site" in frame and frame["site"].isna().any():
+        of_client = frame.groupby("client")["site"].transform("first")
+        frame["site"] = frame["site"].fillna(of_client).fillna(frame["site"].mode().iloc[0])
+    return frame
 
 
 def _arrays(frame: pd.DataFrame, also: tuple[str, ...] = ()) -> _Sessions:

@@ -33,7 +33,14 @@ class Average:
 
 
 def average(
-    y: Floats, x: Floats, client: Codes, practitioner: Codes, fit: MixedFit, arm_variance: tuple[float, float]
+    y: Floats,
+    x: Floats,
+    client: Codes,
+    practitioner: Codes,
+    fit: MixedFit,
+    arm_variance: tuple[float, float],
+    *,
+    either_way: bool = False,
 ) -> Average:
     """The first column's effect, weighed as the model weighs or every client the same, with a robust interval.
 
@@ -47,13 +54,15 @@ def average(
         The mixed model of the same rows.
     arm_variance
         Residual variance where the first column is 0 and where it is 1, relative to each other.
+    either_way
+        Are both arms treatments, so that a weighing that flatters either counts?
     """
     outcome, columns = whitened(y, x, client, fit, arm_variance)
     by_model = cluster_robust(outcome, columns, client, np.ones(len(y)))
     equal = cluster_robust(y, x, client, equal_clients(client))
     if by_model is None or equal is None:
         raise FitError("Nothing is left to judge the difference by: what was drawn can be told from the other columns.")
-    if flatters(by_model, equal):
+    if flatters(by_model, equal, either_way=either_way):
         return Average(found=equal, words="every client weighing the same")
     n_practitioners = len(np.unique(practitioner))
     if n_practitioners >= MANY_PRACTITIONERS:
@@ -63,10 +72,14 @@ def average(
     return Average(found=by_model, words="clients varying")
 
 
-def flatters(by_model: Robust, equal: Robust) -> bool:
-    """Does weighing by sessions make the technique look better than its average over clients, beyond chance?"""
+def flatters(by_model: Robust, equal: Robust, *, either_way: bool = False) -> bool:
+    """Does weighing by sessions make the technique look better than its average over clients, beyond chance?
+
+    `either_way`: or the other one, where both are treatments.
+    """
     apart = float(np.sqrt(max(equal.se**2 - by_model.se**2, 0.02 * equal.se**2)))
-    return by_model.value - equal.value > FLATTERS * apart
+    more = by_model.value - equal.value
+    return (abs(more) if either_way else more) > FLATTERS * apart
 
 
 def whitened(

@@ -110,13 +110,13 @@ def judge(
     )
     borne = None
     if compared is not None:
-        sem, sem_source = _larger_sem(ruler)
+        sem, sem_source = larger_sem(ruler)
         borne = bear_out(
             compared,
             sem=sem,
             sem_source=sem_source,
             allowance=question.leaning_allowance,
-            lost=_lost_of(lost, question, compared),
+            lost=lost_of(lost, question, compared),
             share=question.share_treated_first,
             schedule=schedule,
             confidence_level=level_at_look(look, question.looks_planned, min(question.alpha, MOST_ALPHA)),
@@ -147,7 +147,7 @@ def judge(
     )
 
 
-def _larger_sem(ruler: Ruler) -> tuple[float | None, str]:
+def larger_sem(ruler: Ruler) -> tuple[float | None, str]:
     """The larger of own and published error: one's own second readings may have been remembered."""
     published = published_sem(ruler.measure)
     if published is not None and published.unit == ruler.unit and published.value > (ruler.sem or 0.0):
@@ -155,7 +155,7 @@ def _larger_sem(ruler: Ruler) -> tuple[float | None, str]:
     return ruler.sem, ruler.source
 
 
-def _lost_of(lost: pd.DataFrame | None, question: Question, compared: Compared) -> pd.DataFrame | None:
+def lost_of(lost: pd.DataFrame | None, question: Question, compared: Compared) -> pd.DataFrame | None:
     """Rows set aside whole that belong to this question: its intervention, and region and measure where they say so."""
     if lost is None or lost.empty:
         return None
@@ -163,7 +163,7 @@ def _lost_of(lost: pd.DataFrame | None, question: Question, compared: Compared) 
     if question.region != "any":
         mine &= lost["region"].isin((question.region, ""))
     done = lost["intervention"]
-    if compared.basis == "comparison_sessions":
+    if compared.basis in ("comparison_sessions", "randomised_protocol"):
         other = "measured_only" if question.comparison in (None, "wait", "other_side") else str(question.comparison)
         mine &= done.isin((question.intervention, other))
         return lost[mine].assign(arm=(done[mine] == question.intervention).astype(float))
