@@ -19,6 +19,7 @@ from toolkit.replicating.summary_effects import (
 from toolkit.replicating.summary_possible import mean_possible, percentage_fits, sd_possible, sd_within_scale
 from toolkit.replicating.summary_spread import correlation_from_change_sd, sd_from_interval, sd_from_se
 from toolkit.replicating.summary_tests import check_p, p_from_statistic
+from toolkit.replicating.verdict import Verdict, verdict
 
 __all__ = [
     "METHODS",
@@ -28,6 +29,7 @@ __all__ = [
     "Printed",
     "Replication",
     "Sheet",
+    "Verdict",
     "check_p",
     "columns_of",
     "compare_sheet",
@@ -56,5 +58,6 @@ __all__ = [
     "sd_within_scale",
     "sheet_schema",
     "shipped_sheets",
+    "verdict",
     "write_result",
 ]
