@@ -232,7 +232,7 @@ def _limits(frame: pd.DataFrame, s: Settings) -> InLibrary:
     from scipy import stats
 
     rows = frame[[s["first"], s["second"]]].astype(float).dropna()
-    apart = rows[s["first"]] - rows[s["second"]]
+    apart = (rows[s["first"]] - rows[s["second"]]).to_numpy(dtype=float)
     interval = stats.ttest_1samp(apart, 0).confidence_interval()
     m = float(s["multiplier"])
     code = (
@@ -241,8 +241,8 @@ def _limits(frame: pd.DataFrame, s: Settings) -> InLibrary:
         "stats.ttest_1samp(apart, 0).confidence_interval()"
     )
     numbers = {
-        "bias": float(apart.mean()), "sd": float(apart.std()), "lower": float(apart.mean() - m * apart.std()),
-        "upper": float(apart.mean() + m * apart.std()), "bias_low": float(interval.low),
+        "bias": float(apart.mean()), "sd": float(apart.std(ddof=1)), "lower": float(apart.mean() - m * apart.std(ddof=1)),
+        "upper": float(apart.mean() + m * apart.std(ddof=1)), "bias_low": float(interval.low),
         "bias_high": float(interval.high),
         "r": float(np.corrcoef(rows[s["first"]], rows[s["second"]])[0, 1]),
     }  # fmt: skip

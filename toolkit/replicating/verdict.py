@@ -103,8 +103,8 @@ def verdict(
         raise SheetError(f'no figure is called "{rests_on}": use the beginning of a name as the sheet has it')
     between, within = _interval_of(asked, _GROUPS, sign), _interval_of(asked, _PAIRED, sign)
     if between is None and within is None:
-        why = ("None of its figures is a change or a difference with an interval (reliability, a model, a table).",)
-        return Verdict(level=None, rests_on="", estimate=None, low=None, high=None, why=why)
+        nothing = ("None of its figures is a change or a difference with an interval (reliability, a model, a table).",)
+        return Verdict(level=None, rests_on="", estimate=None, low=None, high=None, why=nothing)
     figure, estimate, low, high = next(known for known in (between, within) if known is not None)
     level = level_of(
         Evidence(
