@@ -240,11 +240,10 @@ def _limits(frame: pd.DataFrame, s: Settings) -> InLibrary:
         f"apart.mean(), apart.std(), apart.mean() - {m:g} * apart.std(), apart.mean() + {m:g} * apart.std()\n"
         "stats.ttest_1samp(apart, 0).confidence_interval()"
     )
+    mean, sd = float(apart.mean()), float(apart.std(ddof=1))
     numbers = {
-        "bias": float(apart.mean()), "sd": float(apart.std(ddof=1)), "lower": float(apart.mean() - m * apart.std(ddof=1)),
-        "upper": float(apart.mean() + m * apart.std(ddof=1)), "bias_low": float(interval.low),
-        "bias_high": float(interval.high),
-        "r": float(np.corrcoef(rows[s["first"]], rows[s["second"]])[0, 1]),
+        "bias": mean, "sd": sd, "lower": mean - m * sd, "upper": mean + m * sd, "bias_low": float(interval.low),
+        "bias_high": float(interval.high), "r": float(np.corrcoef(rows[s["first"]], rows[s["second"]])[0, 1]),
     }  # fmt: skip
     return InLibrary(code=code, numbers=numbers)
 
