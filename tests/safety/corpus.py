@@ -356,3 +356,109 @@ CODEBOOKS = [
         "[[limits]]\nregion=1",
     ),
 ]
+
+
+SHEET = """format = "replication/1"
+title = "Bending forward"
+design = "paired"
+citation = "nobody (2026)"
+[data]
+file = "data.csv"
+[columns]
+before = "first"
+after = "second"
+[[figure]]
+name = "t"
+printed = "3.87"
+where = "p. 1"
+read = "read"
+method = "paired_t"
+take = "t"
+"""
+DATA = "person,first,second,g\n1,10,12,y\n2,11,15,y\n3,9,12,n\n4,12,13,n\n5,10,14,y\n6,11,12,n\n"
+MODEL = 'method = "model"\ntake = "estimate"\nwith = {formula = "FORMULA", term = "first"}'
+FORMULAS = [
+    *(
+        "second ~ {eval(\"open('ran', 'w')\")}",
+        "second ~ {open('ran','w')}",
+        "second ~ {__import__('os').system('touch ran')}",
+    ),
+    *(
+        "second ~ np.exp(first)",
+        "second ~ I(open('ran','w'))",
+        "second ~ first.__class__",
+        "second ~ C(g, levels=open('ran','w'))",
+    ),
+    *(
+        "second ~ `first` + {open('ran','w')}",
+        "second ~ lag(first)",
+        "second ~ hashed(g)",
+        "second ~ first ** 99",
+        "second ~ (first)*(" * 40,
+    ),
+    *(
+        "second ~ 0",
+        "~",
+        "second",
+        "second ~ first | g",
+        "second ~ (1|g)",
+        "second ~ 'first'",
+        "second ~ first\\nfirst",
+        "x" * 3000 + " ~ first",
+    ),
+    *(
+        "second ~ " + "*".join("first" for _ in range(40)),
+        "second ~ log(first)",
+        "second ~ C(g, contr.treatment('y'))",
+        "second ~ poly(first, 99)",
+    ),
+]
+SHEETS_CHANGED = [
+    ('file = "data.csv"', 'file = "/etc/passwd"'),
+    ('file = "data.csv"', 'file = "//host/share/x.csv"'),
+    ('file = "data.csv"', "file = 5"),
+    ('file = "data.csv"', 'file = "data.csv"\nkeep = {g = ["x", "y"]}'),
+    ('file = "data.csv"', 'file = "data.csv"\nkeep = 5'),
+    ('file = "data.csv"', 'file = "data.csv"\nrepeat_by = "first"'),
+    ('file = "data.csv"', 'file = "data.csv"\nrepeat_by = []'),
+    ('file = "data.csv"', 'file = "data.csv"\nstack = 5'),
+    ('file = "data.csv"', 'file = "data.csv"\nstack = {columns = 5, into = "a", label = "b"}'),
+    ('file = "data.csv"', 'file = "data.csv"\nmissing = {a = 1}'),
+    ('file = "data.csv"', 'file = "data.csv"\nmissing = [[1]]'),
+    ('file = "data.csv"', 'file = "data.csv"\nkeep = {g = {a = 1}}'),
+    ('file = "data.csv"', 'file = "\\u0000"'),
+    ('file = "data.csv"', 'file = "."'),
+    ('before = "first"', "before = 5"),
+    ('before = "first"', "before = [1]"),
+    ('before = "first"', 'before = "g"'),
+    ('before = "first"', "before = {}"),
+    ('printed = "3.87"', 'printed = "1e999"'),
+    ('printed = "3.87"', 'printed = "' + "9" * 5000 + '"'),
+    ('printed = "3.87"', "printed = [1]"),
+    ('take = "t"', "take = 5"),
+    ('take = "t"', 'take = "t"\nwith = 5'),
+    ('take = "t"', 'take = "t"\nwith = {person = []}'),
+    ('take = "t"', 'take = "t"\ntolerance = true'),
+    ('take = "t"', 'take = "t"\ntolerance = inf'),
+    ('take = "t"', 'take = "t"\ndecimals = []'),
+    ('title = "Bending forward"', "title = 5"),
+    ('title = "Bending forward"', 'title = "\\u001b[2J<script>"'),
+    ("[[figure]]", "[figure]"),
+    ('method = "paired_t"', "method = []"),
+    ('where = "p. 1"', "where = 1"),
+    ('read = "read"', "read = []"),
+    ("[columns]", "[[columns]]"),
+    ('format = "replication/1"', "format = 1"),
+    ("[data]", "[[data]]"),
+    ('citation = "nobody (2026)"', 'citation = ["a"]'),
+]
+
+
+def sheet_inputs() -> Iterator[tuple[str, str]]:
+    """Replication sheets: every formula, every change, and texts that are no sheet."""
+    for formula in FORMULAS:
+        asked = MODEL.replace("FORMULA", formula.replace("\\", "\\\\").replace('"', '\\"'))
+        yield f"formula {formula[:40]}", SHEET.replace('method = "paired_t"\ntake = "t"', asked)
+    for place, (old, new) in enumerate(SHEETS_CHANGED):
+        yield f"{place}: {new[:40]}", SHEET.replace(old, new)
+    yield from texts_that_are_no_toml()

@@ -8,11 +8,13 @@ import pytest
 from tests.safety.corpus import (
     CODEBOOKS,
     COLUMNS_SHEETS,
+    DATA,
     GOOD,
     PAYLOADS,
     cell_inputs,
     file_inputs,
     question_inputs,
+    sheet_inputs,
     texts_that_are_no_toml,
 )
 from tests.safety.hostile_files import LAUGHING, far_workbooks, lying_zip, workbook
@@ -22,6 +24,7 @@ from toolkit.records.records import load_records
 
 SECONDS = 20.0
 CELLS, FILES, QUESTIONS = dict(cell_inputs()), dict(file_inputs()), dict(question_inputs())
+SHEETS = dict(sheet_inputs())
 NO_TOML = dict(texts_that_are_no_toml())
 
 
@@ -51,7 +54,7 @@ def answer_or_sentence(words: list[str], here: Path, capsys) -> str:
 
 
 def test_the_corpus_has_more_than_two_hundred_inputs():
-    parts = (CELLS, FILES, QUESTIONS, COLUMNS_SHEETS, CODEBOOKS, NO_TOML, dict(far_workbooks()))
+    parts = (CELLS, FILES, QUESTIONS, COLUMNS_SHEETS, CODEBOOKS, SHEETS, dict(far_workbooks()))
     assert sum(map(len, parts)) > 200
 
 
@@ -72,11 +75,26 @@ def test_a_cell_that_means_harm(name, here, capsys):
     answer_or_sentence(["check", "year.csv", "--set-aside", "aside.csv", "--with-text"], here, capsys)
 
 
+@pytest.mark.parametrize("name", SHEETS)
+def test_a_replication_sheet_that_means_harm(name, here, capsys):
+    (here / "data.csv").write_text(DATA, encoding="utf-8")
+    (here / "my.toml").write_text(SHEETS[name], encoding="utf-8")
+    status = entry.run(["replicate", "my.toml", "--write"])
+    said = capsys.readouterr()
+    assert status in (0, 1, 2)  # 1: a figure does not come out again
+    assert "fault of the toolkit" not in said.err
+    assert "\x1b" not in said.out + said.err
+    assert not list(here.rglob("ran"))
+    assert (here / "data.csv").read_text(encoding="utf-8") == DATA
+
+
 @pytest.mark.parametrize("name", FILES)
-@pytest.mark.parametrize("ending", ["csv", "xlsx"])
-def test_a_file_that_means_harm(name, ending, here, capsys):
-    (here / f"year.{ending}").write_bytes(FILES[name])
-    answer_or_sentence(["audit", f"year.{ending}", "--out", "audited"], here, capsys)
+def test_a_file_that_means_harm(name, here, capsys):
+    for ending in ("csv", "xlsx", "parquet"):
+        (here / f"year.{ending}").write_bytes(FILES[name])
+    answer_or_sentence(["audit", "year.csv", "--out", "audited"], here, capsys)
+    answer_or_sentence(["check", "year.xlsx"], here, capsys)
+    answer_or_sentence(["check", "year.parquet"], here, capsys)
 
 
 @pytest.mark.parametrize("name", dict(far_workbooks()))

@@ -77,7 +77,7 @@ def read_summary(path: str | Path) -> SiteSummary:
         if place.stat().st_size > LARGEST_FILE:
             raise ToolkitError(f"{place.name} is too large for a site summary.")
         content = json.loads(place.read_text(encoding="utf-8-sig"))
-    except (OSError, ValueError) as problem:
+    except (OSError, ValueError, RecursionError) as problem:
         raise ToolkitError(
             f"{place.name} cannot be read as a site summary ({type(problem).__name__}). It is made by  summarise."
         ) from problem

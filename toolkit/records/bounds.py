@@ -5,14 +5,18 @@ The bounds lie far beyond a clinic's year and within what a usual computer holds
 
 from __future__ import annotations
 
+import io
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from toolkit.errors import ExportError
 
 MOST_BYTES = 2_000_000_000
 MOST_UNPACKED = 1_500_000_000
+MOST_PLAIN = 50_000_000
+"""Bytes of a small table: a replication's data, a reliability study, a paper's printed numbers."""
 MOST_ROWS = 20_000_000
 MOST_COLUMNS = 1_000
 MOST_CELLS = 60_000_000
@@ -74,3 +78,20 @@ class Clock:
                 f"{self.file}: reading took more than {self.most:.0f} seconds and was stopped. Split the export, "
                 "say by month, or save it as Parquet."
             )
+
+
+def bounded_bytes(path: Path, *, most: int = MOST_PLAIN) -> io.BytesIO:
+    """A small table's file, to be read by a library: bounded, a workbook measured first, nothing unpacked unasked.
+
+    Raises
+    ------
+    ExportError
+        The file is too large, or a workbook that no reader should lay out.
+    """
+    check_bytes(path.stat().st_size, file=path.name, most=most)
+    data = path.read_bytes()
+    if data.startswith(b"PK"):
+        from toolkit.records.workbook_guard import measured_archive
+
+        data = measured_archive(data, file=path.name).data
+    return io.BytesIO(data)

@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.records.bounds import bounded_bytes
 from toolkit.replicating.paper_checks import CHECKS, Found
 from toolkit.replicating.printed import read_printed
 from toolkit.replicating.sheet_problems import Lines, Problem, unknown_keys
@@ -218,10 +219,11 @@ def _rows(source: str | Path | pd.DataFrame | Iterable[Mapping[str, Any] | Paper
 def _read(path: Path) -> pd.DataFrame:
     if not path.is_file():
         raise SheetError(f"{path.name}: there is no such file. Give a table of printed numbers, one row a place.")
+    sign = "\t" if path.suffix.lower() == ".tsv" else ","
     try:
         if path.suffix.lower() == ".xlsx":
-            return pd.read_excel(path, dtype=str)
-        return pd.read_csv(path, dtype=str, sep="\t" if path.suffix.lower() == ".tsv" else ",", encoding="utf-8-sig")
+            return pd.read_excel(bounded_bytes(path), dtype=str)
+        return pd.read_csv(bounded_bytes(path), dtype=str, sep=sign, encoding="utf-8-sig")
     except (ValueError, OSError, KeyError, pd.errors.ParserError, pd.errors.EmptyDataError) as fault:
         raise SheetError(
             f"{path.name} cannot be read as a table ({str(fault)[:100]}). Save it as CSV in UTF-8."

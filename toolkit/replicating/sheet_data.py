@@ -13,7 +13,8 @@ from typing import Any
 
 import pandas as pd
 
-from toolkit.errors import SheetError
+from toolkit.errors import ExportError, SheetError
+from toolkit.records.bounds import bounded_bytes
 from toolkit.replicating.sheet_problems import Lines, Problem, check_reshaping, unknown_keys
 from toolkit.replicating.steps import run_steps, same_value
 
@@ -163,6 +164,8 @@ def _file(
         there = source.is_file()
     except (OSError, ValueError):
         there = False
+    if Path(name).is_absolute() or name.startswith(("\\", "//")):
+        return wrong("the data file is named by its whole path", "put it beside the sheet and give its name")
     if not there:
         return wrong(f'the data file "{name}" is not there', "give its path as seen from the sheet")
     if source.stat().st_size > MOST_BYTES:
@@ -173,15 +176,19 @@ def _file(
     try:
         if source.suffix.lower() == ".xlsx":
             sheet = part.get("sheet", 0)
-            return _named(pd.read_excel(source, sheet_name=sheet, na_values=how["na_values"], keep_default_na=False))
+            return _named(
+                pd.read_excel(
+                    bounded_bytes(source), sheet_name=sheet, na_values=how["na_values"], keep_default_na=False
+                )
+            )
         if source.suffix.lower() == ".tsv" and "separator" not in part:
             how["sep"] = "\t"
-        return _named(pd.read_csv(source, encoding="utf-8-sig", **how))
+        return _named(pd.read_csv(bounded_bytes(source), encoding="utf-8-sig", **how))
     except (pd.errors.ParserError, pd.errors.EmptyDataError, UnicodeDecodeError) as fault:
         kind = "as CSV " if source.suffix.lower() != ".xlsx" else ""
         what = f"the data file {source.name} cannot be read {kind}({str(fault).strip()[:100]})"
         return wrong(what, "save it as CSV in UTF-8 with one header row")
-    except (ValueError, OSError, KeyError) as fault:
+    except (ValueError, OSError, KeyError, ExportError) as fault:
         return wrong(f"the data file {source.name} cannot be read ({str(fault).strip()[:100]})", "save it as CSV")
 
 

@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
+from toolkit.records.bounds import bounded_bytes
 from toolkit.resources import dataset_file
 from toolkit.result import Estimate, Shown, figure_text
 from toolkit.stats import checks
@@ -64,6 +65,17 @@ class Ruler(Shown):
         return self.figures.copy()
 
 
+def _study_of(path: Path) -> pd.DataFrame:
+    """The rows of a study's file."""
+    try:
+        return pd.read_csv(bounded_bytes(path), encoding="utf-8-sig")
+    except (ValueError, OSError, pd.errors.ParserError, pd.errors.EmptyDataError) as fault:
+        why = fault.strerror if isinstance(fault, OSError) else str(fault).strip()[:100]
+        raise SheetError(
+            f"{path.name} cannot be read as a table ({why}). Save it as CSV in UTF-8 with one header row."
+        ) from None
+
+
 def ruler(
     study: pd.DataFrame | str | Path,
     *,
@@ -115,7 +127,7 @@ def ruler(
     >>> round(ruler(rows, measure="knee_extension", unit="deg").figure("SEM", reader="a")["value"].item(), 3)
     0.707
     """
-    frame = pd.read_csv(study) if isinstance(study, (str, Path)) else study
+    frame = _study_of(Path(study)) if isinstance(study, (str, Path)) else study
     checks.columns_present(frame, [subject, reader, reading, value])
     read = checks.numbers(frame[value], name=value)
     whole = pd.Series(read).notna().to_numpy() & frame[[subject, reader, reading]].notna().all(axis=1).to_numpy()
