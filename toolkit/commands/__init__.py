@@ -1,9 +1,10 @@
 """What a person types, a job a file. A command reads its arguments, calls one function and prints what it returns."""
 
 from toolkit.commands.audit import audit
+from toolkit.commands.columns import columns
 from toolkit.commands.lab import lab
 from toolkit.commands.protocols import compare, pool, summarise
-from toolkit.commands.records import check, codebook, columns, deidentify, ruler
+from toolkit.commands.records import check, codebook, deidentify, ruler
 from toolkit.commands.replication import replicate
 from toolkit.commands.season import draw_order, open_order, plan, seal_question, sheet
 

@@ -17,7 +17,7 @@ from toolkit.commands.options import (
     with_text_option,
 )
 from toolkit.errors import ToolkitError
-from toolkit.writing import check_free, write_file
+from toolkit.writing import check_free
 
 SHOWN_ROWS = 20  # of what was set aside, on the screen
 
@@ -37,13 +37,16 @@ def check(
     with_text: bool,
     replace: bool,
 ) -> None:
-    """Read an export and account for every row: kept, or set aside with the reason."""
+    """Say what matters first about an export, then account for every row set aside."""
+    from toolkit.records.check_screen import check_screen
     from toolkit.records.records import load_records
 
     if set_aside is not None:
         check_free(set_aside, replace=replace)
     records = load_records(needed(exports), columns=columns, codebook=codebook)
-    say(records)
+    say(check_screen(records))
+    if len(records.set_aside):
+        say("\nRow by row")
     aside = records.set_aside if with_text else records.shown_set_aside()
     for row in aside.head(SHOWN_ROWS).to_dict("records"):
         where = f"{row['file']}, row {row['row']}, {row['column'] or 'whole row'}"
@@ -52,25 +55,6 @@ def check(
         say(f"  … and {len(records.set_aside) - SHOWN_ROWS} more: --set-aside FILE writes them all.")
     if set_aside:
         say(f"\nWritten: {records.write_set_aside(set_aside, replace=replace, with_text=with_text)}")
-
-
-@click.command()
-@click.argument("export", type=PATH)
-@click.option("--out", type=PATH, help="Write the proposal here, to be checked and kept.")
-@codebook_option
-@replace_option
-def columns(export: Path, out: Path | None, codebook: Path | None, replace: bool) -> None:
-    """Propose what each column of an export means, as a columns.toml."""
-    from toolkit.records.codebook import load_codebook
-    from toolkit.records.propose import propose_columns
-
-    proposal = propose_columns(export, codebook=load_codebook(codebook))
-    say(proposal)
-    if out is None:
-        say(f"\n{proposal.to_toml()}\nTo keep it: the same command with  --out {export.parent / 'columns.toml'}")
-        return
-    write_file(out, proposal.to_toml(), replace=replace)
-    say(f"\nWritten: {out}. Please read it through before you use it.")
 
 
 @click.command()

@@ -119,15 +119,10 @@ def _asked_box(question: Question) -> Any:
 
 
 def _answered(said: dict[str, Any], answers: list[tuple[str, str]]) -> dict[str, Any]:
-    """The lines with the answers put in; "unit of COLUMN" belongs to that column's readings."""
-    for key, value in answers:
-        if key.startswith("unit of "):
-            for reading in said.get("readings", []):
-                if reading["column"] == key.removeprefix("unit of "):
-                    reading["unit"] = value
-        else:
-            said[key] = float(value) if key == "tip_cm2" else value
-    return {key: _without_empty(value) for key, value in said.items()}
+    """The lines with the answers put in."""
+    from toolkit.records.questions import with_answers
+
+    return {key: _without_empty(value) for key, value in with_answers(said, answers).items()}
 
 
 def _without_empty(value: Any) -> Any:

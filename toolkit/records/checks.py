@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
 
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.mapping import DETAILS, READING_FIELDS
-from toolkit.records.texts import from_texts, row_keys
+from toolkit.records.texts import from_texts, plain, row_keys
 
 SAME_PLACE = (
     "session_id",
@@ -107,10 +107,15 @@ def flag_copies(frame: pd.DataFrame, ledger: Ledger) -> None:
     ledger.flag(copies, column="region", value=copies["region"].astype(str).to_numpy(dtype=object), what=what)
 
 
-def flag_near_clients(frame: pd.DataFrame, ledger: Ledger) -> None:
-    """Propose clients that may be one ("C-012" and "C12", "124" and "124 (new)"); they are never merged alone."""
+def flag_near_clients(frame: pd.DataFrame, ledger: Ledger, *, told: Collection[str] = ()) -> None:
+    """Propose clients that may be one ("C-012" and "C12", "124" and "124 (new)"); they are never merged alone.
+
+    `told` are spellings the user has spoken of already.
+    """
     counts = frame["client"].astype(str).value_counts()
     for names in near_clients(list(counts.index)):
+        if any(plain(name) in told for name in names):
+            continue
         main, *others = sorted(names, key=lambda name: (-counts[name], len(name)))
         quoted = " and ".join(f'"{name}"' for name in (main, *others))
         lines = ", ".join(f'"{name}" = "{main}"' for name in others)

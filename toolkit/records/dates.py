@@ -158,6 +158,28 @@ def with_year(text: str, year: str) -> str:
     return f"{found[1]}{found[2]}{found[3]}{found[2]}{year}" if found else text
 
 
+def day_and_month_told(text: str) -> tuple[int, int, int]:
+    """The three numbers of a date such as 03/04/2026, the year in full.
+
+    Example:
+        >>> day_and_month_told("03/04/26")
+        (3, 4, 2026)
+    """
+    found = _TWO_ORDERS.match(text)
+    first, second, year = (int(part) for part in found.groups()) if found else (1, 1, 2000)
+    return first, second, year + 2000 if year < 100 else year
+
+
+def lacks_year_word(text: str) -> bool:
+    """Whether a date names its month in words and no year.
+
+    Example:
+        >>> lacks_year_word("8 jan"), lacks_year_word("8 jan 2024")
+        (True, False)
+    """
+    return _day_and_month(text) is not None
+
+
 def lacks_year(text: str) -> bool:
     """Whether a text may be a day and a month in numbers.
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Container, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
@@ -16,6 +17,7 @@ from toolkit.records.legend_values import values_of
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
 from toolkit.records.named_fields import named_fields
 from toolkit.records.propose_fields import constants_of, guess_fields
+from toolkit.records.propose_questions import questions_of
 from toolkit.records.propose_readings import (
     ROW_MEASURE,
     ROW_PHASE,
@@ -23,9 +25,7 @@ from toolkit.records.propose_readings import (
     TESTED_SIDE,
     Guess,
     guess_readings,
-    needs_tip,
 )
-from toolkit.records.questions import Question, tip_question, unit_question
 from toolkit.records.raw_table import RawTable, clean_text
 from toolkit.records.reading_files import read_file, read_frame
 from toolkit.records.surroundings import Around, years_in
@@ -33,6 +33,7 @@ from toolkit.records.texts import distinct
 from toolkit.records.vocabulary import side_in
 from toolkit.result import Shown
 
+Words = dict[str, dict[str, str]]
 _NUMBERED = ("reading", "value", "day", "visit")
 
 
@@ -56,7 +57,7 @@ class Proposal(Shown):
 
     def table(self) -> pd.DataFrame:
         """One row a column: column, means, side, phase, unit, confidence, reason."""
-        return self.guesses.drop(columns=["units", "named"])
+        return self.guesses.drop(columns=["units", "named", "options", "told_phase"])
 
     def to_toml(self) -> str:
         """The proposal as the text of a columns.toml; what is unsure stands in comments."""
@@ -116,8 +117,49 @@ def propose_columns(source: str | Path | pd.DataFrame, *, codebook: Codebook | N
         >>> [one.phase for one in propose_columns(sheet).mapping.readings]
         ['before', 'after']
     """
-    table = read_frame(source) if isinstance(source, pd.DataFrame) else read_file(Path(source))[0]
-    return propose_for_table(table, codebook=codebook or load_codebook())
+    book = codebook or load_codebook()
+    tables = [read_frame(source)] if isinstance(source, pd.DataFrame) else read_file(Path(source))
+    first, *others = (propose_for_table(table, codebook=book) for table in _different(tables))
+    return _together(first, others) if len(tables) > 1 else first
+
+
+def _different(tables: Sequence[RawTable]) -> list[RawTable]:
+    """The tables of a file, of those with the same headers only the first two."""
+    seen: Counter[tuple[str, ...]] = Counter()
+    chosen = []
+    for table in tables:
+        headers = tuple(map(str, table.cells.columns))
+        seen[headers] += 1
+        if seen[headers] < 3:
+            chosen.append(table)
+    return chosen
+
+
+def _together(first: Proposal, others: Sequence[Proposal]) -> Proposal:
+    """One proposal for the tables of a file: columns of all; what stands above one table is not said of the others."""
+    mapping, guesses = first.mapping, [first.guesses]
+    known = set(first.guesses["column"])
+    for other in others:
+        theirs = other.mapping
+        fresh = other.guesses[~other.guesses["column"].isin(known)]
+        guesses.append(fresh)
+        new = set(fresh["column"])
+        known |= new
+        mapping = replace(
+            mapping,
+            fields={**{name: header for name, header in theirs.fields.items() if header in new}, **mapping.fields},
+            readings=(*mapping.readings, *(one for one in theirs.readings if one.column in new)),
+            constants={name: text for name, text in mapping.constants.items() if theirs.constants.get(name) == text},
+            values=_both(theirs.values, mapping.values),
+            year=mapping.year if mapping.year == theirs.year else "",
+            asked=(*mapping.asked, *(one for one in theirs.asked if one not in mapping.asked)),
+        )
+    return replace(first, mapping=mapping, guesses=pd.concat(guesses, ignore_index=True))
+
+
+def _both(first: Words, second: Words) -> Words:
+    """Two sets of [values] tables as one; the second counts where both speak."""
+    return {name: {**first.get(name, {}), **second.get(name, {})} for name in {*first, *second}}
 
 
 def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
@@ -184,35 +226,33 @@ def _mapping_of(guesses: list[Guess], table: RawTable, codebook: Codebook) -> Ma
     headers = [one.column for one in readings] or [
         fields[name] for name in (*READING_FIELDS, "value") if name in fields
     ]
+    values = values_of(table, fields, headers, codebook)
+    date_order = _date_order(fields, table, around)
+    year = "|".join(map(str, years_in(around.titles))) if "date" in fields else ""
+    asked = questions_of(
+        table,
+        guesses=guesses,
+        readings=readings,
+        fields=fields,
+        constants=constants,
+        values=values,
+        date_order=date_order,
+        year=year,
+        codebook=codebook,
+    )
     return Mapping(
         layout=layout,
         fields=fields,
         constants=constants,
         readings=readings,
-        values=values_of(table, fields, headers, codebook),
-        date_order=_date_order(fields, table, around),
-        year="|".join(map(str, years_in(around.titles))) if "date" in fields else "",
+        values=values,
+        date_order=date_order,
+        year=year,
         language=around.language,
         ignored=tuple(guess.column for guess in guesses if guess.means == "(not used)"),
-        asked=_questions(used, readings, codebook),
+        asked=asked,
         origin="proposed",
     )
-
-
-def _questions(guesses: Sequence[Guess], readings: Sequence[ReadingColumn], codebook: Codebook) -> tuple[Question, ...]:
-    """Units that the sheet does not say and that matter."""
-    found: list[Question] = []
-    for measure in dict.fromkeys(one.measure for one in readings if one.measure != ROW_MEASURE):
-        ruler = codebook.measure(measure)
-        mine = [one.column for one in readings if one.measure == measure]
-        unknown = [guess for guess in guesses if guess.column in mine and guess.units]
-        if unknown:
-            units = list(dict.fromkeys(unit for guess in unknown for unit in guess.units))
-            found.append(unit_question(ruler.label, [guess.column for guess in unknown], units))
-        forces = [one for one in readings if one.measure == measure and needs_tip(one.unit, ruler)]
-        if forces:
-            found.append(tip_question(ruler.label, [one.column for one in forces], forces[0].unit))
-    return tuple(found)
 
 
 def _sides_told_apart(fields: dict[str, str], table: RawTable, around: Around) -> dict[str, str]:

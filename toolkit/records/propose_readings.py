@@ -33,7 +33,8 @@ class Guess:
     """What one column seems to mean. `phase` is set for columns of readings; `means` is a field or a measure.
 
     `units` are those the values could be in where none is stated and it cannot be told; `named` is False for a header
-    that tells a phase and no measure ("Pre").
+    that tells a phase and no measure ("Pre"); `options` are the measures it may be, in `told_phase`, where it must be
+    asked.
     """
 
     column: str
@@ -45,6 +46,8 @@ class Guess:
     reason: str = ""
     units: tuple[str, ...] = ()
     named: bool = True
+    options: tuple[str, ...] = ()
+    told_phase: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -241,7 +244,8 @@ def _guess(header: str, words: HeaderWords, column: pd.Series, context: _Context
         )
     name, confidence, reason, unit = _measure_of(words, context)
     if name is None:
-        return replace(guess, phase="", reason=reason)
+        options = tuple(reason.removeprefix("may be ").split(" or ")) if reason.startswith("may be ") else ()
+        return replace(guess, phase="", reason=reason, options=options, told_phase=phase)
     found = replace(guess, means=name, confidence=confidence, reason=reason, unit=unit)
     return _judged_by_values(found, column, context)
 

@@ -44,6 +44,10 @@ from toolkit.records.vocabulary import vocabulary_of
 __all__ = ["Records", "Source", "load_records"]
 
 
+_SAID_ELSEWHERE = ("client", "technique", "order", "date_order", "year")
+"""Questions whose matter is told where the cells are read."""
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Sheet:
     """One table with what its columns mean."""
@@ -106,7 +110,7 @@ def load_records(
     rows = set_repeats_aside(rows, ledger)
     rows = set_contradictions_aside(rows, ledger)
     flag_copies(rows, ledger)
-    flag_near_clients(rows, ledger)
+    flag_near_clients(rows, ledger, told={word for sheet in sheets for word in sheet.mapping.words_for("client")})
     flag_sides(rows, codebook=book, rulers=rulers, ledger=ledger)
     _refuse_if_all_is_asked(rows, sheets)
     shown, own_units = as_written(rows, book)
@@ -200,7 +204,10 @@ def _understood(
 
 def _refuse_if_all_is_asked(rows: pd.DataFrame, sheets: Sequence[_Sheet]) -> None:
     """Stop with the question where nothing can be used until it is answered."""
-    asked = [(sheet.table.file, question) for sheet in sheets for question in sheet.mapping.asked]
+    kinds = ("unit", "tip")
+    asked = [
+        (sheet.table.file, question) for sheet in sheets for question in sheet.mapping.asked if question.kind in kinds
+    ]
     if asked and not len(rows):
         file, question = asked[0]
         raise ExportError(f"{file}: {question.text} The command columns asks it and writes the file.")
@@ -215,6 +222,8 @@ def _flag_mapping(sheet: _Sheet, ledger: Ledger) -> None:
     for header in mapping.ignored:
         ledger.flag_file(file, column=header, what="this column is not used")
     for question in mapping.asked:
+        if question.kind in _SAID_ELSEWHERE:
+            continue
         ledger.flag_file(file, column=question.column, what=question.text)
     for note in sheet.table.notes:
         ledger.flag_file(file, column="(file)", what=note)

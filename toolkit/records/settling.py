@@ -13,7 +13,7 @@ from toolkit.records.propose import propose_for_table
 from toolkit.records.propose_readings import ROW_MEASURE
 from toolkit.records.questions import Question
 from toolkit.records.raw_table import RawTable
-from toolkit.records.texts import listed
+from toolkit.records.texts import listed, plain
 from toolkit.records.units import UNKNOWN_UNIT
 
 
@@ -95,12 +95,25 @@ def _added(given: Mapping, found: Mapping, table: RawTable) -> Mapping:
 def _still_open(found: Mapping, mapping: Mapping) -> tuple[Question, ...]:
     """The questions that the user's mapping does not answer."""
     units = {one.column: one.unit for one in mapping.readings}
-    return tuple(
-        question
-        for question in found.asked
-        if (question.kind == "unit" and any(units.get(column) == UNKNOWN_UNIT for column in question.columns))
-        or (question.kind == "tip" and mapping.tip_cm2 is None)
-    )
+    known = {*mapping.fields, *mapping.constants}
+    still = {
+        "unit": lambda question: any(units.get(column) == UNKNOWN_UNIT for column in question.columns),
+        "tip": lambda _: mapping.tip_cm2 is None,
+        "date_order": lambda _: not mapping.date_order,
+        "year": lambda _: not mapping.year,
+        "technique": lambda _: "intervention" not in known,
+        "measure": lambda question: question.column not in units,
+        "column": lambda question: not known & {key for choice in question.choices for key, _ in choice.settings},
+    }
+    given = {key: {plain(word) for word in words} for key, words in mapping.values.items()}
+
+    def is_open(question: Question) -> bool:
+        if question.kind in ("order", "client"):
+            keys = [key.split(".", 2) for choice in question.choices for key, _ in choice.settings]
+            return not any(plain(word) in given.get(field, set()) for _, field, word in keys)
+        return bool(still[question.kind](question))
+
+    return tuple(question for question in found.asked if is_open(question))
 
 
 def _is_enough(named: dict[str, str]) -> bool:
