@@ -12,8 +12,10 @@ from dataclasses import dataclass
 from typing import Any
 
 _UNIT, _READING = "unit of ", "reading of "
-_MONTHS = ("January", "February", "March", "April", "May", "June", "July", "August", "September", "October")
-_MONTHS += ("November", "December")
+_MONTHS = (
+    *("January", "February", "March", "April", "May", "June"),
+    *("July", "August", "September", "October", "November", "December"),
+)
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 
 from toolkit.errors import ExportError
@@ -96,7 +96,7 @@ def _still_open(found: Mapping, mapping: Mapping) -> tuple[Question, ...]:
     """The questions that the user's mapping does not answer."""
     units = {one.column: one.unit for one in mapping.readings}
     known = {*mapping.fields, *mapping.constants}
-    still = {
+    still: dict[str, Callable[[Question], bool]] = {
         "unit": lambda question: any(units.get(column) == UNKNOWN_UNIT for column in question.columns),
         "tip": lambda _: mapping.tip_cm2 is None,
         "date_order": lambda _: not mapping.date_order,
@@ -111,7 +111,7 @@ def _still_open(found: Mapping, mapping: Mapping) -> tuple[Question, ...]:
         if question.kind in ("order", "client"):
             keys = [key.split(".", 2) for choice in question.choices for key, _ in choice.settings]
             return not any(plain(word) in given.get(field, set()) for _, field, word in keys)
-        return bool(still[question.kind](question))
+        return still[question.kind](question)
 
     return tuple(question for question in found.asked if is_open(question))
 
