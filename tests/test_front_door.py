@@ -84,6 +84,14 @@ def test_a_linter_finds_the_docstrings_in_order():
     assert said.stdout.strip() == "All checks passed!"
 
 
+def test_no_public_function_is_without_a_door():
+    root = Path(toolkit.__file__).parent.parent
+    said = subprocess.run(
+        [sys.executable, "-m", "scripts.unreached"], cwd=root, capture_output=True, text=True, check=False
+    )
+    assert said.stdout.splitlines()[:-1] == []
+
+
 def test_audit_is_the_function_however_often_and_wherever_it_was_imported():
     said = (
         "import toolkit.auditing; from toolkit import audit; from toolkit import audit as again; "
