@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
     from toolkit.comparing.site_summary import summarise
     from toolkit.errors import ToolkitError
+    from toolkit.explanations.by_formula import interim_boundaries, regression_expected
     from toolkit.looks.raw_readings import plot_changes, plot_course, plot_readings
     from toolkit.mixed.model import MixedModel, mixed_model
     from toolkit.planning.order_schedule import draw_orders as draw_order
@@ -56,6 +57,7 @@ WHERE = {
     "demo": ("resources", "demo"),
     "draw_order": ("planning.order_schedule", "draw_orders"),
     "entry_workbook": ("records.entry_sheet", "write_entry_sheet"),
+    "interim_boundaries": ("explanations.by_formula", "interim_boundaries"),
     "load_records": ("records.records", "load_records"),
     "mixed_model": ("mixed.model", "mixed_model"),
     "plan_season": ("season_planning", "plan_season"),
@@ -63,6 +65,7 @@ WHERE = {
     "plot_changes": ("looks.raw_readings", "plot_changes"),
     "plot_course": ("looks.raw_readings", "plot_course"),
     "plot_readings": ("looks.raw_readings", "plot_readings"),
+    "regression_expected": ("explanations.by_formula", "regression_expected"),
     "replicate": ("replicating.run", "replicate"),
     "simulate_protocols": ("comparing.simulated_protocols", "simulate_protocols"),
     "summarise": ("comparing.site_summary", "summarise"),
@@ -89,6 +92,7 @@ __all__ = [
     "demo",
     "draw_order",
     "entry_workbook",
+    "interim_boundaries",
     "load_records",
     "mixed_model",
     "plan_season",
@@ -96,6 +100,7 @@ __all__ = [
     "plot_course",
     "plot_readings",
     "pool",
+    "regression_expected",
     "replicate",
     "simulate_clinic",
     "simulate_protocols",

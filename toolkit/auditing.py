@@ -25,7 +25,7 @@ from toolkit.claim.seal import check_seal
 from toolkit.effect.estimate import Attributable, model_behind
 from toolkit.errors import NotEnoughError
 from toolkit.findings.ask import checked_question, questions_in
-from toolkit.findings.assemble import assemble
+from toolkit.findings.assemble import assemble, check_findings
 from toolkit.findings.balance import known_before, overlap_scores
 from toolkit.findings.finding import Judged, judge, with_family
 from toolkit.findings.measured import Ruler, limits_before, pairs_before, ruler_of
@@ -128,7 +128,10 @@ class Audit(Shown):
         return (one.technique if one.compared is None else one.compared.rows).copy()
 
     def model(self, question: int = 0) -> MixedFit:
-        """The fitted mixed model behind one question's treatment effect.
+        """The fitted mixed model behind one question's treatment effect; `technique` is its coefficient.
+
+        The effect itself is taken from it with an interval robust over clients, and with every client weighing the same
+        where weighing by sessions would flatter the technique (`judged[0].complete.method` says so): it may differ.
 
         Raises
         ------
@@ -172,6 +175,8 @@ class Audit(Shown):
         from toolkit.looks.report import write_report
 
         aside = self.records.set_aside if with_text else self.records.shown_set_aside()
+
+        check_findings(self.findings)
 
         def make(place: Path) -> None:
             text = json.dumps(self.findings, indent=1, ensure_ascii=False)

@@ -13,7 +13,6 @@ from toolkit.planning.opened_lines import note_opened, opened_lines
 from toolkit.planning.order_schedule import (
     draw_orders,
     drawn_words,
-    kept_to,
     open_order,
     opened,
     seal,
@@ -81,17 +80,6 @@ def test_a_damaged_seal_is_said(text):
     sealed = seal(draw_orders(["A"], sessions=1, rng=1), key=KEY, season="spring")
     with pytest.raises(SheetError, match="is damaged"):
         open_order(sealed.assign(seal=text), client="A", session=1, key=KEY)
-
-
-def test_sessions_worked_in_another_order_are_named():
-    import pandas as pd
-
-    drawn = draw_orders(["A"], sessions=2, rng=1)
-    other = {"technique_first": "wait_first", "wait_first": "technique_first"}[drawn["order"][1]]
-    records = pd.DataFrame(
-        {"client": ["A", "A"], "session_id": ["a", "b"], "visit": [1, 2], "order": [drawn["order"][0], other]}
-    )
-    assert kept_to(records, drawn)["session"].tolist() == [2]
 
 
 @pytest.mark.parametrize("bad", [{"clients": []}, {"clients": ["A", "A"]}, {"sessions": 0}, {"block_sizes": (3,)}])

@@ -212,17 +212,3 @@ def opened(sealed: pd.DataFrame, *, key: bytes) -> pd.DataFrame:
     lines = sealed[["client", "session"]].itertuples(index=False)
     orders = [open_order(sealed, client=str(c), session=int(n), key=key) for c, n in lines]
     return sealed[["client", "session"]].assign(order=orders)
-
-
-def kept_to(records: pd.DataFrame, orders: pd.DataFrame) -> pd.DataFrame:
-    """Which sessions were worked in another order than was drawn: client, session, drawn, written.
-
-    Args:
-        records: tidy rows with client, session_id, order, visit. orders: from `opened`.
-    """
-    held = records.drop_duplicates(["client", "session_id"])[["client", "visit", "order"]].astype({"client": str})
-    both = orders.merge(held, left_on=["client", "session"], right_on=["client", "visit"], suffixes=("", "_done"))
-    other = both[both["order"] != both["order_done"]]
-    return other.rename(columns={"order": "drawn", "order_done": "written"})[
-        ["client", "session", "drawn", "written"]
-    ].reset_index(drop=True)
