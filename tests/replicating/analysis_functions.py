@@ -16,13 +16,8 @@ from toolkit.result import Estimate, Shown
 
 ROOMS = ("stats", "mixed", "explanations", "comparing", "planning", "effect", "replicating")
 # what `dir(toolkit)` and `dir(toolkit.stats)` list: these call the methods that have the lines
-FRONTS = {
-    "stats.data",
-    "stats.usual",
-    "mixed.model",
-    "explanations.by_formula",
-    *(f"stats.{module}" for module in stats.WHERE.values()),
-}
+FRONTS = {"stats.data", "stats.usual", "mixed.model", "explanations.by_formula"}
+FRONTS |= {f"stats.{module}" for module in stats.WHERE.values()}
 RESULT_NAMES = {"TestResult", "FTest", "Rival", "Rung", "Attributable", "Redrawn", "PublishedValue"}
 
 

@@ -58,8 +58,8 @@ def regression_expected(
         threshold, mean=mean, between_variance=spread**2, within_variance=error**2, n_baselines=n_baselines
     )
     says = (
-        f"Sides chosen beyond {figure_text(threshold)} {unit} are expected to drift {figure_text(found)} {unit} towards "
-        f"the mean of {figure_text(mean)} although nothing is done."
+        f"Sides chosen beyond {figure_text(threshold)} {unit} are expected to drift {figure_text(found)} {unit} "
+        f"towards the mean of {figure_text(mean)} although nothing is done."
     )
     row = {"what": "expected drift to the mean", "estimate": found, "unit": unit, "method": "normal readings"}
     return Result.of([row], says=says, title="Regression to the mean")
@@ -91,8 +91,8 @@ def interim_boundaries(
 
     References
     ----------
-    Lan & DeMets (1983) Biometrika 70:659-663; Pocock (1977) Biometrika 64:191-199 ("constant"); O'Brien & Fleming (1979)
-    Biometrics 35:549-556 ("falling").
+    Lan & DeMets (1983) Biometrika 70:659-663; Pocock (1977) Biometrika 64:191-199 ("constant"); O'Brien & Fleming
+    (1979) Biometrics 35:549-556 ("falling").
 
     Examples
     --------
