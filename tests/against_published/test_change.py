@@ -15,11 +15,6 @@ from toolkit.result import Estimate
 from toolkit.stats.beyond_error import matched_rank_biserial
 from toolkit.stats.centre import hodges_lehmann_change
 from toolkit.stats.clients import clients_change
-from toolkit.stats.controlled import (
-    BeforeAfter,
-    controlled_change,
-    controlled_change_own_sd,
-)
 from toolkit.stats.effect_size_intervals import effect_sizes
 from toolkit.stats.equivalence_tests import (
     Equivalence,
@@ -36,6 +31,11 @@ from toolkit.stats.group_difference import (
     baseline_adjusted_from_summary,
     change_difference,
     followup_difference,
+)
+from toolkit.stats.group_means import (
+    BeforeAfter,
+    controlled_change,
+    controlled_change_own_sd,
 )
 from toolkit.stats.one_client import ReliableChange, clinical_cutoffs, reliable_change
 from toolkit.stats.paired_tests import wilcoxon_exact, wilcoxon_normal

@@ -8,9 +8,16 @@ from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
 from toolkit.errors import FitError
-from toolkit.mixed.adjusted_means import adjusted_means, against, interaction, mean_contrasts, pairwise
+from toolkit.mixed.adjusted_means import (
+    adjusted_means,
+    against,
+    interaction,
+    mean_contrasts,
+    multivariate_t,
+    pairwise,
+    tukey,
+)
 from toolkit.mixed.mixed import fit_mixed, fit_mixed_arrays
-from toolkit.mixed.multiplicity import multivariate_t, tukey
 from toolkit.multiplicity import holm_p
 
 

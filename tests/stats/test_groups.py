@@ -7,10 +7,9 @@ import pytest
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.resources import dataset_file
 from toolkit.stats.group_means import group_contrasts
-from toolkit.stats.normality_tests import normal_scores, shapiro_wilk
 from toolkit.stats.proportions import PairedCounts, newcombe_paired_difference, newcombe_paired_difference_8
 from toolkit.stats.repeated_readings import friedman, kendall_w, repeated_anova, repeated_anova_plain
-from toolkit.stats.spread import pitman_morgan, sd_of_change
+from toolkit.stats.spread import normal_scores, pitman_morgan, sd_of_change, shapiro_wilk
 from toolkit.stats.two_group_tests import mann_whitney, student_t, welch_t
 
 # datasets::sleep of R (Student 1908)

@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.stats.controlled import BeforeAfter, controlled_change
 from toolkit.stats.group_difference import GroupSummary, baseline_adjusted, baseline_adjusted_from_summary
+from toolkit.stats.group_means import BeforeAfter, controlled_change
 from toolkit.stats.repeated_readings import friedman, greenhouse_geisser, repeated_anova
 
 ANCOVA = {"outcome": "after", "baseline": "before", "group": "arm", "reference": "wait", "unit": "deg"}

@@ -7,7 +7,7 @@ import pytest
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.resources import dataset_file
 from toolkit.stats.agreement import limits_of_agreement
-from toolkit.stats.within_cv import within_person_cv
+from toolkit.stats.spread import within_person_cv
 
 
 def _meters():

@@ -14,10 +14,9 @@ from scipy import linalg, special
 
 from toolkit.errors import FitError
 from toolkit.mixed.cross_products import Array, Codes, CrossProducts
-from toolkit.mixed.curvature import curvature
 from toolkit.mixed.design import Groups
 from toolkit.mixed.formula import FormulaDesign
-from toolkit.mixed.inference import Curvature
+from toolkit.mixed.inference import Curvature, curvature
 from toolkit.mixed.likelihood import Point
 from toolkit.mixed.search import Convergence
 from toolkit.quantiles import t_above, t_quantile

@@ -16,9 +16,9 @@ from scipy import linalg, special
 
 from toolkit.errors import FitError
 from toolkit.mixed.cross_products import Array
-from toolkit.mixed.descent import minimise
 from toolkit.mixed.likelihood import evaluate
 from toolkit.mixed.mixed_fit import MixedFit
+from toolkit.mixed.search import minimise
 from toolkit.result import Shown, figure_text
 
 

@@ -140,7 +140,7 @@ def _centre(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 
 def _shape(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    from toolkit.stats.normality_tests import shapiro_wilk
+    from toolkit.stats.spread import shapiro_wilk
 
     if settings["value"]:
         (values,) = numbers_of(frame, settings["value"], least=3)
@@ -320,7 +320,7 @@ CHANGE_METHODS = (
         name="shapiro_wilk",
         what="Shapiro-Wilk test of normality of one column, or of the differences of two",
         gives=("W", "p", "n"),
-        uses="toolkit.stats.normality_tests.shapiro_wilk",
+        uses="toolkit.stats.spread.shapiro_wilk",
         recompute=_shape,
         columns=("value", *_TWO_COLUMNS),
         optional=("value", *_TWO_COLUMNS),

@@ -168,7 +168,7 @@ def _concordance(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 def _within_cv(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     from toolkit.stats.sem import within_person
-    from toolkit.stats.within_cv import within_person_cv
+    from toolkit.stats.spread import within_person_cv
 
     names = {"subject": settings["subject"], "value": settings["value"]}
     found = within_person_cv(frame, level=settings["confidence_level"], **names)
@@ -362,7 +362,7 @@ MEASUREMENT_METHODS = (
         what="error within a person from repeated readings: CV from logs, CV of the mean, SD, repeatability",
         gives=("cv", "cv_low", "cv_high", "cv_rms", "cv_mean", "sd_log", "sd_within", "repeatability", "ratio_limit",
         "n"),
-        uses="toolkit.stats.within_cv.within_person_cv, "
+        uses="toolkit.stats.spread.within_person_cv, "
         ""
         "toolkit.stats.sem.within_person",
         recompute=_within_cv,

@@ -38,7 +38,7 @@ def _three_comparisons(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 def _pre_post_control(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     """One row of the data is one study."""
-    from toolkit.stats.controlled import BeforeAfter, controlled_change, controlled_change_own_sd
+    from toolkit.stats.group_means import BeforeAfter, controlled_change, controlled_change_own_sd
 
     place = int(settings["row"]) - 1
     if place >= len(frame):
@@ -295,7 +295,7 @@ SUMMARY_METHODS = (
         },
         what="standardised difference of two groups' changes, one study a row of the data",
         gives=("d_ppc1", "d_ppc2", "variance_ppc2"),
-        uses="toolkit.stats.controlled.controlled_change, toolkit.stats.controlled.controlled_change_own_sd",
+        uses="toolkit.stats.group_means.controlled_change, toolkit.stats.group_means.controlled_change_own_sd",
         recompute=_pre_post_control,
         columns=("r",),
         settings={"row": 1, "treated": "t", "control": "c"},

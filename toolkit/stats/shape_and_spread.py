@@ -13,9 +13,7 @@ from toolkit.stats.clients import clients_of, complete_pairs
 from toolkit.stats.data import By, Group, Part, answer, checked_level, groups_of, need_columns, row_of_test
 from toolkit.stats.group_means import Correction
 from toolkit.stats.group_means import group_contrasts as contrasts_of_groups
-from toolkit.stats.normality_tests import normal_scores, shapiro_wilk
-from toolkit.stats.spread import pitman_morgan, sd_of_change
-from toolkit.stats.within_cv import within_person_cv
+from toolkit.stats.spread import normal_scores, pitman_morgan, sd_of_change, shapiro_wilk, within_person_cv
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
