@@ -30,7 +30,7 @@ def notebook_picture(browser: Browser, work: Path) -> None:
     """The ladder in the first notebook."""
     folder = work / "notebooks"
     shutil.copytree(notebook_folder(), folder, ignore=shutil.ignore_patterns(".*"))
-    first = sorted(folder.glob("*.ipynb"))[0].name
+    first = next(folder.glob("1_*.ipynb")).name
     with (
         jupyter.running_lab(folder, log=work / "jupyterlab.log") as lab,
         pages.opened(browser, lab.url(first), SIZE) as visit,

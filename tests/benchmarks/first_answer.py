@@ -65,7 +65,7 @@ def cells_to_the_first_claim() -> list[str]:
 
     from toolkit.resources import notebook_folder
 
-    path = min(notebook_folder().glob("*.ipynb"))
+    (path,) = notebook_folder().glob("1_*.ipynb")
     code = [str(cell.source) for cell in nbformat.read(path, 4).cells if cell.cell_type == "code"]
     last = next(place for place, source in enumerate(code) if "show.claim(" in source)
     return code[: last + 1]

@@ -129,6 +129,31 @@ def test_a_cell_reads_what_it_did_not_make_itself_before(code, reads, makes):
     assert (set(found[0]), set(found[1])) == (reads, makes)
 
 
+def test_what_may_come_later_lets_the_other_cells_go_first_where_a_browser_looks(shell, monkeypatch):
+    import asyncio
+
+    monkeypatch.setenv(live.DEFERS, "1")
+    monkeypatch.setattr(live, "QUIET", 0.02)
+    shell.user_ns["order"] = order = []
+
+    async def notebook():
+        shell.live_cells.run_cell("later", "order.append('figure')\n'drawn'")
+        shell.live_cells.run_cell("", "order.append('answer')")
+        marked = plain(next(iter(shell.live_cells._cells.values())))
+        await asyncio.sleep(0.2)
+        return marked
+
+    assert asyncio.run(notebook()) == [live.WAITING]
+    assert order == ["answer", "figure"]
+    assert plain(next(iter(shell.live_cells._cells.values())))[-1] == "'drawn'"
+
+
+def test_elsewhere_every_cell_is_computed_in_its_turn(shell, monkeypatch):
+    monkeypatch.delenv(live.DEFERS, raising=False)
+    shell.live_cells.run_cell("later", "'drawn'")
+    assert plain(shell.live_cells._cells["'drawn'"]) == ["'drawn'"]
+
+
 def test_figures_of_ours_and_of_pyplot_are_shown_with_words(shell):
     from toolkit.looks.style import described, new_figure
 

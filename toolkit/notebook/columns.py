@@ -28,12 +28,13 @@ class ColumnsChooser(Chooser):
     def __init__(self, path: Path) -> None:
         from ipywidgets import HTML, Accordion, VBox
 
-        from toolkit.records.propose import propose_columns
+        from toolkit.records.codebook import load_codebook
+        from toolkit.records.propose import propose_for_table
         from toolkit.records.reading_files import read_file
 
-        proposal = propose_columns(path)
+        table = read_file(path)[0]
+        proposal, cells = propose_for_table(table, codebook=load_codebook()), table.cells
         self._start = tomllib.loads(proposal.to_toml())
-        cells = read_file(path)[0].cells
         known = proposal.table().set_index("column")
         self._boxes = {
             str(header): self._box(str(header), proposal.mapping.readings)

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from toolkit import resources
 from toolkit.errors import ToolkitError
+from toolkit.notebook.live import DEFERS
 
 COPIED_TO = "session-outcomes-notebooks"
 
@@ -66,5 +67,6 @@ def lab_environment() -> dict[str, str]:
         "JUPYTER_CONFIG_PATH": os.pathsep.join(filter(None, settings)),
         "JUPYTER_PATH": os.pathsep.join(filter(None, kernels)),
         "JUPYTER_PREFER_ENV_PATH": "1",
+        DEFERS: "1",
         "PYTHONPATH": os.pathsep.join(filter(None, [package_home, os.environ.get("PYTHONPATH", "")])),
     }

@@ -8,7 +8,10 @@ are done, their old answers stay in sight, pale and marked as out of date.
 from __future__ import annotations
 
 import ast
+import asyncio
+import os
 import sys
+import time
 import traceback
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -18,6 +21,10 @@ from typing import Any
 from toolkit.notebook.errors_in_words import in_words, readers_part
 
 OUT_OF_DATE = "Out of date: something above was changed. This is being computed again."
+LATER = "later"
+WAITING = "Being drawn: it comes when the cells below are done."
+DEFERS = "SESSION_OUTCOMES_LAB"  # set where a browser is looking; elsewhere every cell is computed in its turn
+QUIET = 0.3  # seconds without a cell, after which what was put off is computed
 STOPPED = "Out of date: a cell above could not be computed again."
 _PLAIN = "text/plain"
 _WIDGET = "application/vnd.jupyter.widget-view+json"
@@ -31,6 +38,7 @@ class LiveCell:
     code: str
     reads: frozenset[str]
     makes: frozenset[str]
+    later: bool = False
     shown: dict[str, Any] = field(default_factory=dict)
     handle: Any = None
 
@@ -45,6 +53,9 @@ class LiveCell:
 
     def mark(self, said: str) -> None:
         """Leave the old answer in sight, pale, under a line that says that it is out of date."""
+        if not self.shown:
+            self.show({"text/html": f"<p class='out-of-date' role='status'>{escape(said)}</p>", _PLAIN: said})
+            return
         old = self.shown.get("text/html") or f"<pre>{escape(str(self.shown.get(_PLAIN, '')))}</pre>"
         note = f"<p role='status' style='border-left:4px solid #c75000;padding-left:.6em'><b>{escape(said)}</b></p>"
         pale = f"<div style='opacity:.35' aria-hidden='true'>{old}</div>"
@@ -58,14 +69,21 @@ class LiveCells:
     def __init__(self, shell: Any) -> None:
         self._shell = shell
         self._cells: dict[str, LiveCell] = {}
+        self._put_off: list[LiveCell] = []
+        self._last_cell = time.monotonic()
+        shell.events.register("post_run_cell", self._note_a_cell)
 
     def run_cell(self, line: str, code: str) -> None:
-        """What `%%live` does: run the cell, show what it gives, remember it."""
-        del line
+        """What `%%live` does: run the cell, show what it gives, remember it; with `later` the others go first."""
         reads, makes = names_of(self._shell.transform_cell(code))
         key = self._key(code)
-        cell = LiveCell(key=key, code=code, reads=reads, makes=makes)
+        cell = LiveCell(key=key, code=code, reads=reads, makes=makes, later=line.strip() == LATER)
         self._cells[key] = cell
+        if cell.later and os.environ.get(DEFERS):
+            cell.mark(WAITING)
+            self._put_off.append(cell)
+            self._look_again()
+            return
         shown, problem = self._computed(cell)
         if problem is not None:
             self._cells.pop(key)
@@ -83,6 +101,7 @@ class LiveCells:
                 changed |= cell.makes
         for cell in waiting:
             cell.mark(OUT_OF_DATE)
+        waiting.sort(key=lambda cell: cell.later)  # they make nothing that others read
         for place, cell in enumerate(waiting):
             cell.shown, problem = self._computed(cell)
             cell.show(cell.shown)
@@ -90,6 +109,24 @@ class LiveCells:
                 for later in waiting[place + 1 :]:
                     later.mark(STOPPED)
                 return
+
+    def _note_a_cell(self, *given: Any) -> None:
+        del given
+        self._last_cell = time.monotonic()
+
+    def _look_again(self) -> None:
+        """Come back when the notebook has been quiet for a while."""
+        asyncio.get_running_loop().call_later(QUIET, self._compute_put_off)
+
+    def _compute_put_off(self) -> None:
+        """Compute what was put off, one cell at a time, as long as no other cell is run."""
+        if self._put_off and time.monotonic() - self._last_cell >= QUIET:
+            cell = self._put_off.pop(0)
+            if self._cells.get(cell.key) is cell:  # not run anew meanwhile
+                cell.shown, _ = self._computed(cell)
+                cell.show(cell.shown)
+        if self._put_off:
+            self._look_again()
 
     def follow_chooser(self, chooser: object) -> None:
         """Compute again what reads a chooser, under whatever name the notebook knows it."""
@@ -183,8 +220,6 @@ def follow(chooser: object) -> Callable[[Any], None]:
             return
         waiting.append(True)
         try:
-            import asyncio
-
             asyncio.get_running_loop().call_soon(settled)
         except RuntimeError:
             settled()

@@ -12,6 +12,7 @@ import subprocess
 import sys
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -111,8 +112,9 @@ def _played_elsewhere(seasons: Sequence[SeasonPlayed], tick: Callable[[], object
     ) as worker:
         if worker.stdin is None or worker.stdout is None:
             return [level_of_season(season) for season in seasons]
-        worker.stdin.write(asked)
-        worker.stdin.close()
+        with suppress(BrokenPipeError):  # it ended before it was asked
+            worker.stdin.write(asked)
+            worker.stdin.close()
         for line in worker.stdout:
             levels.append(line.strip())
             tick()
