@@ -330,6 +330,15 @@ EXAMPLES: Mapping[str, Example] = MappingProxyType(
             take="r", inputs={"pair": {"n": 27, "sd_before": "14.0", "sd_after": "17.9", "sd_change": "14.6"}}
         ),
         "adjusted_p": Example(table=TESTS, columns={"p": "p"}, take="p_adjusted", settings={"nth": 2}),
+        "ordinal_model": Example(
+            table=WORDS, columns={"answer": "pain", "explaining": ["arm"]}, take="odds_ratio",
+            settings={"term": "arm", "order": ["none", "some", "severe"]},
+        ),
+        "interim_looks": Example(take="z", settings={"planned": 3, "look": 1}),
+        "regression_to_the_mean": Example(
+            take="drift", inputs={"selection": {"mean": "60", "sd": "15", "r": "0.5", "cutoff": "40"}}
+        ),
+        "design_effect": Example(take="design_effect", inputs={"clusters": {"size": 20, "icc": "0.05", "n": 100}}),
         "sample_size": Example(take="n", settings={"d": 0.5, "power": 0.8}),
     }
 )  # fmt: skip

@@ -13,6 +13,7 @@ from toolkit.replicating.methods_change import CHANGE_METHODS
 from toolkit.replicating.methods_groups import GROUP_METHODS
 from toolkit.replicating.methods_measurement import MEASUREMENT_METHODS
 from toolkit.replicating.methods_models import MODEL_METHODS
+from toolkit.replicating.methods_planning import PLANNING_METHODS
 from toolkit.replicating.methods_repeated import REPEATED_METHODS
 from toolkit.replicating.methods_signs import SIGN_METHODS
 from toolkit.replicating.methods_single import SINGLE_METHODS
@@ -31,6 +32,7 @@ _TOPICS = (
     ("one client", SINGLE_METHODS),
     ("studies pooled", SITE_METHODS),
     ("from printed figures alone", SUMMARY_METHODS),
+    ("planning and selection", PLANNING_METHODS),
 )
 _ALL = tuple(replace(one, topic=one.topic or topic) for topic, methods in _TOPICS for one in methods)
 METHODS: Mapping[str, Method] = MappingProxyType({method.name: method for method in _ALL})

@@ -15,6 +15,7 @@ from toolkit.replicating.method import Method, Numbers, numbers_of
 
 Array = npt.NDArray[np.float64]
 _TWO_COLUMNS = ("before", "after")
+_STANDARDISED = ("d_z", "g_z", "d_av", "g_av", "d_rm", "over_baseline_sd")
 _ALTERNATIVE = {"alternative": "two-sided"}
 _SIDES = {"alternative": ("two-sided", "greater", "less")}
 _VARIANCES = {"variance": ("n-1", "n")}
@@ -90,16 +91,20 @@ def _standardised(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     from toolkit.stats.response_mean import dz_change, gz_change
 
     before, after = _pairs(frame, settings)
-    readings = change.two_readings(before, after)
-    d_av = {"mean": change.dav_change, "root mean square": change.dav_rms_change}[settings["sd"]](readings)
-    return {
-        "d_z": dz_change(after - before).value,
-        "g_z": gz_change(after - before).value,
-        "d_av": d_av.value,
-        "g_av": change.gav_change(readings).value,
-        "d_rm": change.drm_change(readings).value,
-        "over_baseline_sd": change.baseline_sd_change(readings).value,
+    readings, level = change.two_readings(before, after), {"confidence_level": settings["confidence_level"]}
+    d_av = {"mean": change.dav_change, "root mean square": change.dav_rms_change}[settings["sd"]]
+    found = {
+        "d_z": dz_change(after - before, **level),
+        "g_z": gz_change(after - before, **level),
+        "d_av": d_av(readings, **level),
+        "g_av": change.gav_change(readings, **level),
+        "d_rm": change.drm_change(readings, **level),
+        "over_baseline_sd": change.baseline_sd_change(readings, **level),
     }
+    numbers: Numbers = {}
+    for name, one in found.items():
+        numbers |= {name: one.value, f"{name}_low": one.ci_low, f"{name}_high": one.ci_high}
+    return numbers
 
 
 def _sign(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -253,12 +258,13 @@ CHANGE_METHODS = (
         name="standardised_change",
         r="effectsize::repeated_measures_d / hedges_g(d${after}, d${before}, paired = TRUE)",
         what="the change in units of a standard deviation (after minus before): d_z, d_av, d_rm, g_av, g_z",
-        gives=("d_z", "g_z", "d_av", "g_av", "d_rm", "over_baseline_sd"),
+        gives=tuple(f"{name}{end}" for name in _STANDARDISED for end in ("", "_low", "_high")),
         uses="toolkit.stats.response_mean.dz_change, toolkit.stats.standardised.dav_change, "
         "toolkit.stats.standardised.gav_change, toolkit.stats.standardised.drm_change",
         recompute=_standardised,
         columns=_TWO_COLUMNS,
-        settings={"sd": "mean"},
+        settings={"sd": "mean", "confidence_level": 0.95},
+        meaning={"sd": "d_av over the mean of the two SDs, or their root mean square"},
         choices={"sd": ("mean", "root mean square")},
         alternatives=(("root mean square of the two SDs", {"sd": "root mean square"}),),
     ),

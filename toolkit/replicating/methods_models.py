@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _EFFECT = ("estimate", "se", "t", "df", "p", "ci_low", "ci_high")
 _WHOLE = ("n", "log_likelihood", "criterion", "aic", "sd_residual", "variance_residual")
-_SPREAD = ("sd", "variance", "sd_slope", "variance_slope", "corr")
+_SPREAD = ("sd", "variance", "icc", "sd_slope", "variance_slope", "corr")
 _TOGETHER = ("F", "F_df", "F_p", "F_df1", "r2", "r2_adjusted", "df_residual")
 
 
@@ -54,6 +54,9 @@ def _model(fit: MixedFit, settings: Mapping[str, Any]) -> Numbers:
         "variance_residual": fit.residual_variance,
     }
     numbers |= _spread(fit, settings["of"])
+    total = fit.residual_variance + sum(one.variance for one in fit.components if one.effect == "intercept")
+    if "variance" in numbers and total > 0:
+        numbers["icc"] = numbers["variance"] / total
     if settings["term"]:
         effect = fit.contrast(_name(fit, settings["term"]), ddf=settings["df"])
         values = (effect.value, effect.se, effect.t, effect.df, effect.p, effect.ci_low, effect.ci_high)
@@ -182,7 +185,9 @@ MODEL_METHODS = (
         choices=_MODEL_CHOICES,
         meaning={
             **_MODEL_MEANING, "term": "the effect that is wanted, as the model names it (or words that name it alone)",
-            "of": "the grouping column whose SD is wanted", "together": "test all effects whose name holds this word",
+            "of": "the grouping column whose SD is wanted",
+            "icc": "its share of the variance of intercepts and residual",
+            "together": "test all effects whose name holds this word",
             "F": "of the effects under together",
         },
         r="summary(lmerTest::lmer({formula} + ({slope} | {groups}), d)); without groups summary(lm({formula}, d))",

@@ -89,13 +89,12 @@ def _clustered(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     read = numbers_of(frame, *(settings[cell] for cell in _CELLS))
     counts = pd.DataFrame(dict(zip(_CELLS, read, strict=True)))
     pooled = PairedCounts(**{cell: int(counts[cell].sum()) for cell in _CELLS})
-    return {
-        "naive": mcnemar_chi2(pooled).statistic,
-        "obuchowski": obuchowski_test(counts).statistic,
-        "durkalski": durkalski_test(counts).statistic,
-        "yang": yang_test(counts).statistic,
-        "eliasziw_donner": eliasziw_donner_test(counts).statistic,
-    }
+    tests = {
+        "naive": mcnemar_chi2(pooled), "obuchowski": obuchowski_test(counts), "durkalski": durkalski_test(counts),
+        "yang": yang_test(counts), "eliasziw_donner": eliasziw_donner_test(counts),
+    }  # fmt: skip
+    chi2 = {name: test.statistic for name, test in tests.items()}
+    return chi2 | {f"{name}_p": test.p for name, test in tests.items()} | {"n": pooled.n}
 
 
 def _kappa(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -119,6 +118,8 @@ def _share(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     return {"share": yes / n, "percent": 100 * yes / n, "ci_low": low, "ci_high": high, "exact_low": float(exact.low),
             "exact_high": float(exact.high), "wald_low": yes / n - half, "wald_high": yes / n + half}  # fmt: skip
 
+
+_CLUSTERED = ("naive", "obuchowski", "durkalski", "yang", "eliasziw_donner")
 
 SIGN_METHODS = (
     Method(
@@ -193,7 +194,8 @@ SIGN_METHODS = (
         name="clustered_signs",
         r="clust.bin.pair::clust.bin.pair(...)",
         what="one sign read twice, pairs within clusters; one row of counts a cluster",
-        gives=("naive", "obuchowski", "durkalski", "yang", "eliasziw_donner"),
+        gives=(*_CLUSTERED, *(f"{name}_p" for name in _CLUSTERED), "n"),
+        meaning={f"{name}_p": f"p of {name.replace('_', ' ')}" for name in _CLUSTERED},
         uses="toolkit.stats.sign_tests.obuchowski_test, toolkit.stats.sign_tests.durkalski_test, "
         "toolkit.stats.sign_tests.yang_test, toolkit.stats.sign_tests.eliasziw_donner_test",
         recompute=_clustered,

@@ -218,23 +218,6 @@ def _adjusted_p(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     }
 
 
-def _planned(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    """People needed, or power, of a t test."""
-    from statsmodels.stats.power import TTestIndPower, TTestPower
-
-    design, d = settings["design"], abs(float(settings["d"]))
-    make = TTestPower() if design == "paired" else TTestIndPower()
-    sides = "two-sided" if settings["alternative"] == "two-sided" else "larger"
-    numbers: Numbers = {}
-    size = {"effect_size": d, "alpha": settings["alpha"], "alternative": sides}
-    exact = float(np.ravel(make.solve_power(power=settings["power"], **size))[0])
-    numbers |= {"n": math.ceil(exact - 1e-9), "n_exact": exact}
-    if settings["n"]:
-        key = "nobs" if design == "paired" else "nobs1"
-        numbers["power"] = float(make.power(**{key: float(settings["n"]), **size}))
-    return numbers
-
-
 def _paired_effects(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     pair = settings["pair"]
     found = paired_effects_from_summary(
@@ -426,25 +409,5 @@ SUMMARY_METHODS = (
             ("Holm", {"adjustment": "holm"}), ("Bonferroni", {"adjustment": "bonferroni"}),
             ("Benjamini-Hochberg", {"adjustment": "bh"}),
         ),
-    ),
-    Method(
-        name="sample_size",
-        what="people needed (a group) for a t test, or its power with n",
-        gives=("n", "n_exact", "power"),
-        uses="statsmodels.stats.power.TTestPower, statsmodels.stats.power.TTestIndPower",
-        recompute=_planned,
-        groups={"plan": ()},
-        optional=("plan",),
-        settings={
-            "design": "paired", "d": 0.5, "power": 0.8, "alpha": 0.05, "alternative": "two-sided", "n": 0,
-        },
-        choices={"design": ("paired", "groups"), "alternative": ("two-sided", "one-sided")},
-        meaning={
-            "d": "d_z of a change, or d of two groups", "n": "as a setting: people (a group) for whom the power "
-            "is wanted; "
-            "as an output: people needed", "plan": "not needed", "n_exact": "before rounding up",
-        },
-        r="power.t.test(delta = {d}, sd = 1, power = {power}, type = 'paired')",
-        alternatives=(("one-sided test", {"alternative": "one-sided"}),),
     ),
 )  # fmt: skip

@@ -209,6 +209,46 @@ def _same_twice(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     return numbers
 
 
+def _ordinal(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
+    """Proportional odds of an ordered answer on columns of numbers or of two words each (the second one is 1)."""
+    from statsmodels.miscmodels.ordinal_model import OrderedModel
+
+    names = list(settings["explaining"])
+    rows = frame[[settings["answer"], *names]].dropna()
+    order = [str(word) for word in settings["order"]] or sorted(map(_word, rows[settings["answer"]].unique()))
+    answer = pd.Categorical(rows[settings["answer"]].map(_word), categories=order, ordered=True)
+    if (answer.codes < 0).any():
+        raise SheetError("order does not name every word of the answer")
+    columns = {}
+    for name in names:
+        numbers = pd.to_numeric(rows[name], errors="coerce")
+        words = sorted(map(_word, rows[name].unique()))
+        if numbers.notna().all():
+            columns[name] = numbers.to_numpy(float)
+        elif len(words) == 2:
+            columns[name] = (rows[name].map(_word) == words[1]).to_numpy(float)
+        else:
+            raise SheetError(f'"{name}" holds {len(words)} words: recode it to numbers or to two words first')
+    if settings["term"] not in columns:
+        raise SheetError(f'term = "{settings["term"]}": use one of {", ".join(names)}')
+    explaining = pd.DataFrame(columns)
+    fit = OrderedModel(pd.Series(answer), explaining, distr=settings["link"]).fit(method="bfgs", disp=False, gtol=1e-8)
+    at = names.index(settings["term"])
+    value, se = float(np.asarray(fit.params)[at]), float(np.asarray(fit.bse)[at])
+    limits = (value - 1.959964 * se, value + 1.959964 * se)
+    found: Numbers = {
+        "estimate": value, "se": se, "z": value / se, "p": float(np.asarray(fit.pvalues)[at]), "n": len(rows),
+        "log_likelihood": float(fit.llf),
+    }  # fmt: skip
+    if settings["link"] == "logit":
+        found |= {
+            "odds_ratio": math.exp(value),
+            "odds_ratio_low": math.exp(limits[0]),
+            "odds_ratio_high": math.exp(limits[1]),
+        }
+    return found
+
+
 def _kappa(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     from toolkit.stats.rating_agreement import kappa_of_table
 
@@ -295,6 +335,24 @@ TABLE_METHODS = (
         settings=_ORDER,
         meaning={**_ROWS_COLUMNS, **_COUNT_MEANING, "trend_chi2": "linear-by-linear (Mantel), (n - 1) r squared"},
         r="coin::lbl_test(table); kruskal.test(...); DescTools::GoodmanKruskalGamma(table)",
+    ),
+    Method(
+        name="ordinal_model",
+        topic="words and counts",
+        what="an ordered answer explained by columns: proportional odds (logit) or ordered probit",
+        gives=("estimate", "se", "z", "p", "odds_ratio", "odds_ratio_low", "odds_ratio_high", "log_likelihood", "n"),
+        uses="statsmodels.miscmodels.ordinal_model.OrderedModel",
+        recompute=_ordinal,
+        columns=("answer", "explaining"),
+        settings={"term": "", "link": "logit", **_ORDER},
+        choices={"link": ("logit", "probit")},
+        meaning={
+            "answer": "the column of ordered words", "explaining": "columns of numbers, or of two words each; a list",
+            "term": "the column whose effect is wanted", "order": "the answer's words from low to high, a list",
+            "odds_ratio": "odds of a higher answer", "link": '"logit" = proportional odds',
+        },
+        r="summary(MASS::polr(factor({answer}) ~ {explaining}, data = d, Hess = TRUE))",
+        alternatives=(("probit", {"link": "probit"}), ("logit", {"link": "logit"})),
     ),
     Method(
         name="stratified_table",

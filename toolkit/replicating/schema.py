@@ -1,4 +1,10 @@
-"""The JSON Schema of the replication sheet, from the same tables that read it: editors complete and check with it."""
+"""The JSON Schema of the replication sheet, from the same tables that read it: editors complete and check with it.
+
+After a change of methods or steps it is written anew, and a test says when that was forgotten:
+
+    python -c "import json; from toolkit.replicating import sheet_schema; print(json.dumps(sheet_schema(), indent=1,
+        ensure_ascii=False))" > shared/schemas/replication-1.schema.json
+"""
 
 from __future__ import annotations
 
