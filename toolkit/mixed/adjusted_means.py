@@ -241,6 +241,8 @@ def _mean_rows(
 def pairwise(means: AdjustedMeans, *, adjustment: Adjustment = "tukey") -> Contrasts:
     """Every difference between two of the means (first minus second)."""
     labels = means.labels()
+    if len(labels) < 2:
+        raise FitError(f"{' and '.join(means.factors)} has one level ({labels[0]}): there is nothing to compare.")
     pairs = list(combinations(range(len(labels)), 2))
     weights = np.array([_one_minus(len(labels), i, j) for i, j in pairs]).reshape(-1, len(labels))
     names = [f"{labels[i]} - {labels[j]}" for i, j in pairs]

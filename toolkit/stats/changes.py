@@ -16,7 +16,18 @@ from toolkit.stats import signs
 from toolkit.stats.centre import hodges_lehmann_change, median_change, trimmed_mean_change
 from toolkit.stats.centre import mean_change as mean_of
 from toolkit.stats.clients import Pairs, client_share, clients_of, complete_pairs, design_effect_of, same_throughout
-from toolkit.stats.data import By, Group, Part, answer, checked_level, groups_of, plain_number, row_of_test
+from toolkit.stats.data import (
+    SIGN,
+    By,
+    Group,
+    Part,
+    answer,
+    checked_level,
+    groups_of,
+    plain_number,
+    refuse_sign,
+    row_of_test,
+)
 from toolkit.stats.paired_tests import TestResult, paired_t, sign_flip_test, sign_test, wilcoxon_signed_rank
 from toolkit.stats.published import published_sem
 from toolkit.stats.reading_error import Z95, reading_error
@@ -112,6 +123,7 @@ def paired_test(
 
 def _clients(group: Group, first: str, second: str) -> tuple[Pairs, pd.DataFrame]:
     """The group's complete pairs and its clients, at least two whose changes differ."""
+    refuse_sign(group)
     pairs = complete_pairs(group.rows, first=first, second=second, better=group.better)
     clients = clients_of(pairs)
     if len(clients) < 2:
@@ -324,6 +336,7 @@ def effect_sizes(
     groups, by_names = groups_of(data, columns=(first, second), client=client, by=by, better=better, unit=unit)
 
     def computed(group: Group) -> Part:
+        refuse_sign(group)
         said = {"first": first, "second": second, "better": group.better}
         found = sizes.effect_sizes(group.rows, measure=group.name, confidence_level=level, **said)
         dz, g = found[0], found[3]
@@ -408,6 +421,7 @@ def responders(
     matters = None if smallest_change is None else plain_number(smallest_change, "smallest_change")
 
     def computed(group: Group) -> Part:
+        refuse_sign(group)
         mdc, source = (size, threshold_source) if size is not None else _own_threshold(group, first, repeat)
         found = beyond.responders(
             group.rows,
@@ -506,6 +520,8 @@ def signs_change(
     groups, by_names = groups_of(data, columns=(first, second), client=client, by=by, better=better, numeric=False)
 
     def computed(group: Group) -> Part:
+        if group.unit not in ("", SIGN):
+            raise NotEnoughError(f"{group.name}: readings in {group.unit} are no sign. Use stats.paired_test.")
         rows = group.rows.assign(**{name: _yes_no(group.rows[name], name) for name in (first, second)})
         said = {"first": first, "second": second, "better": group.better, "measure": group.name}
         found = signs.signs_change(rows, confidence_level=level, rng=rng, **said)

@@ -327,26 +327,52 @@ def _corrected(frame: pd.DataFrame) -> pd.DataFrame:
     return frame.assign(p_adjusted=out)
 
 
-MOST_SENTENCES = 4
+MOST_SENTENCES, MOST_LISTED = 4, 12
+SIGN = "yes_no"  # the unit of signs, which are there or not
 
 
 def _all_said(frame: pd.DataFrame, joined: _Joined, by: tuple[str, ...], title: str) -> str:
     """Every group's sentence where they are few; else how many there are and what stands out after correction."""
     n = len(joined.said) + joined.refused
-    without = f" {joined.refused} of the groups have too few readings (the reason stands beside them)." * bool(
-        joined.refused
-    )
+    one = joined.refused == 1
+    without = f" {joined.refused} group{' has' if one else 's have'} no answer; the reason stands beside it."
+    without = without if joined.refused else ""
     if n <= MOST_SENTENCES:
         return " ".join(joined.said) + without
     words = f"{title}: {n} groups by {' and '.join(name.replace('_', ' ') for name in by)}."
-    first = frame.loc[frame["what"] == frame["what"].dropna().iloc[0]]
+    first = frame.loc[frame["what"] == frame["what"].dropna().iloc[0]].dropna(
+        subset=["estimate", "statistic"], how="all"
+    )
     tested = first["p_adjusted"].fillna(first["p"]).dropna()
     if len(tested):
         words += (
             f" After correction for {len(tested)} tests (Holm), {int((tested < 0.05).sum())} have p below 0.05; the "
             f"smallest is {figure_text(float(tested.min()))}. A change of readings does not say what caused it."
         )
+    elif len(first) <= MOST_LISTED:
+        words += "".join(f" {_short(row, by)}." for row in first.to_dict("records"))
     return words + without
+
+
+def _short(row: Mapping[Any, Any], by: tuple[str, ...]) -> str:
+    """One number of one group in a few words."""
+    named = ", ".join("not given" if pd.isna(row[name]) else str(row[name]).replace("_", " ") for name in by)
+    limits = f" ({figure_text(row['ci_low'])} to {figure_text(row['ci_high'])})" if pd.notna(row["ci_low"]) else ""
+    return f"{named}: {row['what']} {figure_text(row['estimate'])}{limits} {row['unit']}".rstrip()
+
+
+def refuse_sign(group: Group) -> None:
+    """Refuse a sign where a number is measured.
+
+    Raises
+    ------
+    NotEnoughError
+        The readings are there or not.
+    """
+    if group.unit == SIGN:
+        raise NotEnoughError(
+            f"{group.name}: a sign is there or not, so it has no mean. Use stats.signs_change or kappa."
+        )
 
 
 def row_of_test(test: Any, **more: Any) -> dict[str, Any]:

@@ -12,7 +12,18 @@ from toolkit.errors import ToolkitError
 from toolkit.result import Estimate, Result
 from toolkit.stats.agreement import LimitsOfAgreement, limits_of_agreement_repeated, limits_of_agreement_replicates
 from toolkit.stats.agreement import limits_of_agreement as limits_of_pairs
-from toolkit.stats.data import By, Group, Part, answer, checked_level, frame_of, groups_of, need_columns, plain_number
+from toolkit.stats.data import (
+    By,
+    Group,
+    Part,
+    answer,
+    checked_level,
+    frame_of,
+    groups_of,
+    need_columns,
+    plain_number,
+    refuse_sign,
+)
 from toolkit.stats.generalisability import readings_needed as needed_readings
 from toolkit.stats.generalisability import variance_shares
 from toolkit.stats.intraclass import concordance, icc
@@ -122,6 +133,7 @@ def _groups_of_readings(
 
 def _own_error(group: Group, first: str, second: str, level: float) -> ReadingError:
     """The reading error of a group's two columns."""
+    refuse_sign(group)
     rows = group.rows
     said: dict[str, Any] = {"measure": group.name, "unit": group.unit, "confidence_level": level}
     return reading_error(rows[first], rows[second], rows["client"], **said)
@@ -383,6 +395,7 @@ def limits_of_agreement(
         groups, by_names = groups_of(data, columns=(first, second), client=client, by=by, unit=unit)
 
     def computed(group: Group) -> Part:
+        refuse_sign(group)
         said: dict[str, Any] = {"unit": group.unit, "multiplier": multiplier, "confidence_level": level}
         if method is not None:
             found = limits_of_agreement_replicates(group.rows, person=client, method=method, value=value, **said)
