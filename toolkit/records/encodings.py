@@ -133,6 +133,8 @@ def _mixed(file: str, data: bytes, at: int) -> ExportError:
 def _sample(utf8: bytes) -> tuple[str, ...]:
     """Up to five different words with a letter outside ASCII, in the order met."""
     words: dict[str, None] = {}
+    if utf8[:_LOOK].isascii():
+        return ()
     for found in _WORD.finditer(utf8[:_LOOK].decode("utf-8", errors="ignore")):
         if found.group().isascii():
             continue

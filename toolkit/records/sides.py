@@ -118,15 +118,18 @@ def _turning_point(group: pd.DataFrame) -> tuple[pd.Timestamp, int] | None:
     if group["client"].nunique() < _FEWEST_CLIENTS:
         return None
     best: tuple[float, pd.Timestamp, int] | None = None
+    client = pd.factorize(group["client"])[0]
+    dates, difference = group["date"].to_numpy(), group["difference"].to_numpy(dtype=float)
     for date in group["date"].quantile(np.linspace(0.1, 0.9, 17)).unique():
-        means = (
-            group.assign(later=group["date"] >= date).groupby(["client", "later"], observed=True)["difference"].mean()
-        )
-        table = means.unstack("later").dropna()
-        if len(table) < _FEWEST_CLIENTS or table.shape[1] < 2 or (table.std() == 0).any():
+        later = dates >= np.datetime64(date)
+        counts = [np.bincount(client[side], minlength=client.max() + 1) for side in (~later, later)]
+        seen = (counts[0] > 0) & (counts[1] > 0)
+        sums = [np.bincount(client[side], difference[side], minlength=len(seen)) for side in (~later, later)]
+        earlier, after = (total[seen] / count[seen] for total, count in zip(sums, counts, strict=True))
+        if seen.sum() < _FEWEST_CLIENTS or np.ptp(earlier) == 0 or np.ptp(after) == 0:
             continue
-        r = float(np.corrcoef(table[False], table[True])[0, 1])
-        strength = r * np.sqrt((len(table) - 2) / max(1 - r * r, 1e-12))
+        r = float(np.corrcoef(earlier, after)[0, 1])
+        strength = r * np.sqrt((seen.sum() - 2) / max(1 - r * r, 1e-12))
         if r < -0.6 and strength < -5 and (best is None or strength < best[0]):
-            best = (strength, pd.Timestamp(date), len(table))
+            best = (strength, pd.Timestamp(date), int(seen.sum()))
     return None if best is None else best[1:]

@@ -8,8 +8,8 @@ one's own before/before_2 pairs come first.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import dataclass
+from functools import cache, lru_cache, replace
 
 import pandas as pd
 
@@ -179,6 +179,7 @@ def published_mic(measure: str, *, population: str | None = None) -> PublishedVa
     return _middle(rows.assign(derivation="as printed", kind=0), "value", "MIC")
 
 
+@cache
 def _all_values() -> pd.DataFrame:
     """All files of published values as one frame."""
     parts = [pd.read_csv(shared_file(f"reference_values/{name}.csv"), encoding="utf-8") for name in _FILES]
@@ -186,6 +187,7 @@ def _all_values() -> pd.DataFrame:
     return frame.astype({"n": "Int64", "year": "Int64"})
 
 
+@cache
 def _codebook_unit(measure: str) -> str:
     """The codebook's unit of a measure; "" for a measure of the user's own."""
     try:
