@@ -8,8 +8,8 @@ one's own before/before_2 pairs come first.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from functools import cache, lru_cache, replace
+from dataclasses import dataclass, replace
+from functools import cache, replace
 
 import pandas as pd
 
@@ -110,7 +110,7 @@ def published_values(measure: str, *, quantity: str | None = None, population: s
     return chosen.reset_index(drop=True)
 
 
-@lru_cache(maxsize=256)
+@cache(maxsize=256)
 def published_sem(measure: str, *, population: str | None = None) -> PublishedValue | None:
     """The published standard error of measurement (SEM) to use for a measure, None where none is known.
 
