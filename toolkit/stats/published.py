@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from functools import cache, replace
+from functools import cache
 
 import pandas as pd
 
@@ -110,7 +110,7 @@ def published_values(measure: str, *, quantity: str | None = None, population: s
     return chosen.reset_index(drop=True)
 
 
-@cache(maxsize=256)
+@cache
 def published_sem(measure: str, *, population: str | None = None) -> PublishedValue | None:
     """The published standard error of measurement (SEM) to use for a measure, None where none is known.
 
