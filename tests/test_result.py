@@ -111,6 +111,7 @@ def test_another_ending_is_refused_with_those_there_are(tmp_path):
 def test_the_figure_draws_every_row_in_its_unit_and_only_what_has_an_estimate():
     rows = [ROW, ROW | {"unit": "kg"}, ROW | {"estimate": None}]
     panels = Result.of(rows, says="x").plot().axes
+    assert Result.of(rows, says="In words.").plot().get_label() == "In words."
     assert [axes.get_xlabel() for axes in panels] == ["deg, with 95 % interval", "kg, with 95 % interval"]
     with pytest.raises(NotEnoughError, match="nothing to draw"):
         Result.of([ROW | {"estimate": None}], says="x").plot()

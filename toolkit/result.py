@@ -259,7 +259,10 @@ class Result(Shown):
         """The result's figure: the method's own, or every row with its interval."""
         from toolkit.result_files import interval_figure
 
-        return self.draw() if self.draw else interval_figure(self.frame, groups=self.groups, title=self.title)
+        figure = self.draw() if self.draw else interval_figure(self.frame, groups=self.groups, title=self.title)
+        if not figure.get_label():
+            figure.set_label(self.says)  # the words that stand for it where it cannot be seen
+        return figure
 
     def row(self, what: str) -> pd.Series:
         """The first row whose `what` is this.

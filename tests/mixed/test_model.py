@@ -9,6 +9,7 @@ import statsmodels.formula.api as smf
 
 from toolkit import demo, load_records, mixed_model
 from toolkit.errors import FitError
+from toolkit.mixed.mixed import fit_mixed
 
 MEASURE = "ankle_dorsiflexion_lunge"
 
@@ -44,6 +45,8 @@ def test_practitioner_is_optional_and_used_where_there_are_several():
     assert list(fitted().fit.levels) == ["client"]
     several = rows().assign(practitioner=rows()["client"] % 5)
     assert list(mixed_model("change ~ region", several).fit.levels) == ["client", "practitioner"]
+    bare = fit_mixed(rows(), formula="change ~ region")
+    assert list(bare.levels) == ["client"]
     with pytest.raises(FitError, match="No column practitioner"):
         mixed_model("change ~ region", rows(), groups=("practitioner",))
 

@@ -28,7 +28,7 @@ def fit_mixed(
     rows: pd.DataFrame,
     *,
     formula: str,
-    groups: Sequence[str] = ("client", "practitioner"),
+    groups: Sequence[str] | None = None,
     slope: str | None = None,
     correlated: bool = True,
     weights: str | None = None,
@@ -37,7 +37,8 @@ def fit_mixed(
 ) -> MixedFit:
     """Fit a formula such as ``change ~ region * intervention + baseline`` with random intercepts for `groups`.
 
-    `rows` is a tidy frame, one row for each outcome; `groups`, `slope` (a column whose effect varies between the levels
+    `rows` is a tidy frame, one row for each outcome; `groups` (client, and practitioner where there is such a column,
+    if left out), `slope` (a column whose effect varies between the levels
     of the first group) and `weights` name columns. Rows without a value in a column that is used are set aside and
     counted in `notes`. Columns that cannot be told from others are named in `dropped`, with the reason in `notes`.
 
@@ -53,6 +54,8 @@ def fit_mixed(
     >>> effect.ci_low < 2.0 < effect.ci_high, round(effect.df, 1)
     (True, 59.0)
     """
+    if groups is None:
+        groups = [name for name in ("client", "practitioner") if name == "client" or name in rows.columns]
     used = tuple(name for name in (slope, weights) if name is not None)
     design, columns, names, outcome, notes = formula_design(rows, formula=formula, also=(*groups, *used))
     fit = fit_mixed_arrays(

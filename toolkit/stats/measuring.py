@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ToolkitError
-from toolkit.result import Estimate, Result
+from toolkit.result import Estimate, Result, figure_text
 from toolkit.stats.agreement import LimitsOfAgreement, limits_of_agreement_repeated, limits_of_agreement_replicates
 from toolkit.stats.agreement import limits_of_agreement as limits_of_pairs
 from toolkit.stats.data import (
@@ -442,6 +442,8 @@ def _against_mean(pairs: pd.DataFrame, lines: Sequence[Estimate]) -> Figure:
         axes.axhline(line.value, color="0.2", ls=dash, lw=1.2, label=line.name)
         if np.isfinite([line.ci_low, line.ci_high]).all():
             axes.axhspan(line.ci_low, line.ci_high, color="0.5", alpha=0.18, lw=0)
+        words = f"{line.name.removesuffix(' of agreement')}\n{figure_text(line.value)}"
+        axes.text(1.01, line.value, words, va="center", fontsize="small", transform=axes.get_yaxis_transform())
     unit = f" ({lines[0].unit})" if lines[0].unit else ""
     axes.set_xlabel(f"Mean of the two readings{unit}")
     axes.set_ylabel(f"Second minus first{unit}")
