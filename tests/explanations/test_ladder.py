@@ -104,3 +104,8 @@ def test_in_a_clinic_of_rivals_the_ladder_goes_down_to_the_truth():
     rungs = ladder(case_of_clinic(4, **dials))
     assert rungs[0].ci_low > 1.0
     assert rungs[-1].ci_low < 0 < rungs[-1].ci_high
+
+
+def test_the_step_from_the_second_reading_names_no_cause_that_the_records_cannot_tell():
+    rungs = [rung for rung in ladder(case_of_clinic(1)) if rung.step == "from the second reading before"]
+    assert "which it was cannot be told" in rungs[0].says

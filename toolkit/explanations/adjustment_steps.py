@@ -93,7 +93,9 @@ def _readings_rungs(case: Case) -> list[Rung]:
         )
     rungs.append(
         _by_clients(
-            second, "from the second reading before", "a side chosen because it read badly has drifted back by then"
+            second,
+            "from the second reading before",
+            "what a chosen side drifts back, and what one reading loosens, is off by then; which it was cannot be told",
         )
     )
     return rungs
