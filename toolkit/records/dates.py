@@ -24,12 +24,13 @@ _ISO = re.compile(r"^(\d{4})[-/.](\d{1,2})[-/.](\d{1,2})(?:[T ].*)?$")
 _COMPACT = re.compile(r"^((?:19|20)\d{2})(\d{2})(\d{2})$")
 _TWO_ORDERS = re.compile(r"^(\d{1,2})[-/. ](\d{1,2})[-/. ](\d{4}|\d{2})(?:[T ,].*)?$")
 _MONTH_WORD = re.compile(
-    r"^(\d{1,2})(?:st|nd|rd|th|\.)?[-/. ]*(?:de |of )?([^\W\d]{3,})\.?(?: de)?[-/., ]*(\d{4}|\d{2})$"
+    r"^(\d{1,2})(?:st|nd|rd|th|er|e|\.|°|º)?[-/. ]*(?:de |of )?([^\W\d]{3,})\.?(?: de)?[-/., ]*(\d{4}|\d{2})$"
 )
 _WORD_FIRST = re.compile(r"^([^\W\d]{3,})\.?[-/. ]*(\d{1,2})(?:st|nd|rd|th)?[-/., ]+(\d{4})$")
 _NO_YEAR = re.compile(r"^(\d{1,2})(?:st|nd|rd|th|\.)?[-/. ]*(?:de |of )?([^\W\d]{3,})\.?$")
 _NO_YEAR_WORD_FIRST = re.compile(r"^([^\W\d]{3,})\.?[-/. ]*(\d{1,2})(?:st|nd|rd|th)?$")
 _NO_YEAR_NUMBERS = re.compile(r"^(\d{1,2})([./])(\d{1,2})[./]?$")
+_ARTICLE = re.compile(r"^(?:den|le|el|il|am|on|dnia|op|em)\s+(?=\d)", re.IGNORECASE)
 _WEEKDAY = re.compile(r"^[^\W\d]{2,}\.?,\s+(?=\d)|^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?\s+(?=\d)", re.IGNORECASE)
 _FIRST_SPREADSHEET_DAY = dt.date(1899, 12, 30)
 
@@ -44,6 +45,11 @@ class Dates:
     reasons: tuple[str, ...]
     order: str
     proof: str
+
+
+def _bare(text: str) -> str:
+    """A text without a weekday or an article before the date."""
+    return _ARTICLE.sub("", _WEEKDAY.sub("", clean_text(text)[: _LONGEST + 1]))
 
 
 def proven_order(texts: Iterable[str]) -> tuple[str, str]:
@@ -90,7 +96,7 @@ def read_dates(column: pd.Series, *, header: str, file: str, order: str = "", ye
         ExportError: dates that can be read in two ways, and no order set.
     """
     codes, texts = distinct(column)
-    cleaned = [with_year(_WEEKDAY.sub("", clean_text(text)[: _LONGEST + 1]), year) for text in texts]
+    cleaned = [with_year(_bare(text), year) for text in texts]
     used = set(np.unique(codes).tolist())
     chosen, proof = order, ""
     if not order:
@@ -298,7 +304,7 @@ def looks_like_dates(text: str) -> bool:
         >>> looks_like_dates("03/04/2026"), looks_like_dates("L")
         (True, False)
     """
-    cleaned = _WEEKDAY.sub("", clean_text(text)[:_LONGEST])
+    cleaned = _bare(text)
     if _TWO_ORDERS.match(cleaned):
         return True
     parts = _parts(cleaned, "")

@@ -49,7 +49,8 @@ def field_of_header(header: str, words: Words | None = None) -> str | None:
 def _field_of_stem(tokens: list[str], words: Words) -> str | None:
     """The field that the head of a longer name tells: the end of it in Germanic languages, else its beginning."""
     stems = words.own("stem")
-    if not 0 < len(tokens) <= 4:
+    phases = words.own("phase")
+    if not 0 < len(tokens) <= 4 or any(phases.get(token) in ("before", "after", "after_wait") for token in tokens):
         return None
     head_last = words.language in _HEAD_LAST
     for token in reversed(tokens) if head_last else tokens:

@@ -301,6 +301,9 @@ def _pairs_above(grid: Grid, start: int, top: int) -> list[tuple[str, str]]:
         if len(texts) % 2 == 0:
             pairs += [(key.rstrip(":"), value) for key, value in zip(texts[::2], texts[1::2], strict=True)]
         for text in texts:
+            head, _, code = text.partition(" ")
+            if len(texts) == 1 and len(code) <= 12 and any(map(str.isdigit, code)) and " " not in code.strip():
+                pairs.append((head, code.strip()))
             for part in text.replace("|", ";").replace("    ", ";").split(";"):
                 key, sign, value = part.partition(":")
                 if sign and value.strip() and len(fold(key).split()) <= 3:

@@ -13,7 +13,8 @@ import pandas as pd
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.dates import proven_order, with_year
 from toolkit.records.field_words import is_serial_day, values_agree
-from toolkit.records.legend_values import values_of
+from toolkit.records.legend_values import order_of, values_of
+from toolkit.records.lexicon import fold
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
 from toolkit.records.named_fields import named_fields
 from toolkit.records.propose_fields import constants_of, guess_fields
@@ -216,7 +217,7 @@ def _mapping_of(guesses: list[Guess], table: RawTable, codebook: Codebook) -> Ma
     used = [guess for guess in guesses if guess.confidence != "unsure" and guess.means != "(not used)"]
     fields = {guess.means: guess.column for guess in used if not guess.phase}
     constants = constants_of(table, set(fields))
-    fields = _sides_told_apart(fields, table, around)
+    fields = _sides_told_apart(_order_by_legend(fields, table, around), table, around)
     readings = _reading_columns([guess for guess in used if guess.phase], fields, constants, table, codebook)
     layout = _layout(fields, readings)
     if layout == "wide" or (layout == "long" and "value" in fields):
@@ -253,6 +254,19 @@ def _mapping_of(guesses: list[Guess], table: RawTable, codebook: Codebook) -> Ma
         asked=asked,
         origin="proposed",
     )
+
+
+def _order_by_legend(fields: dict[str, str], table: RawTable, around: Around) -> dict[str, str]:
+    """The fields, with the order in a column whose header and codes the legend explains ("Arm X = treatment first")."""
+    if "order" in fields:
+        return fields
+    for code, meaning in around.legend.items():
+        header = next(
+            (str(name) for name in table.cells.columns if fold(str(name)) == fold(code.rpartition(" ")[0])), ""
+        )
+        if header and header not in fields.values() and order_of(meaning, around.words):
+            return {**fields, "order": header}
+    return fields
 
 
 def _sides_told_apart(fields: dict[str, str], table: RawTable, around: Around) -> dict[str, str]:

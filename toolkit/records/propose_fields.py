@@ -114,6 +114,8 @@ def _checked(header: str, field: str, column: pd.Series, codebook: Codebook, wor
         and values_agree("visit", column, codebook, words)
     ):
         other = "visit" if field in ("date", "visit") else other
+    if agree is False and field == "measure" and values_agree("value", column, codebook, words):
+        other = "value"
     if field in ("visit", "session_id") and other is None and values_agree("date", column, codebook, words):
         other = "date"
     if other is not None and other != field and not (field == "measured_side" and other == "treated_side"):

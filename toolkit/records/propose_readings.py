@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.codebook import Codebook, Measure
-from toolkit.records.field_words import field_of_header
+from toolkit.records.field_words import field_of_header, field_of_values
 from toolkit.records.header_words import HeaderWords, read_header
 from toolkit.records.lexicon import Words, fold
 from toolkit.records.raw_table import RawTable
@@ -82,7 +82,7 @@ def guess_readings(
         around=around, codebook=codebook, region_bodies=_region_bodies(table, codebook, around.words), by_row=by_row
     )
     told = {
-        header: read_header(" ".join(parts), around.words)
+        header: _by_legend(" ".join(parts), around)
         for header, parts in table.parts.items()
         if header not in taken and field_of_header(parts[-1], around.words) is None
     }
@@ -97,6 +97,19 @@ def guess_readings(
     )
     guesses = [_guess(header, words, table.cells[header], context) for header, words in named.items()]
     return _one_column_each(guesses)
+
+
+def _by_legend(header: str, around: Around) -> HeaderWords:
+    """A header taken apart, its last word read as the legend explains it where that tells a phase ("b1", "tx")."""
+    told = read_header(header, around.words)
+    first, _, last = header.rpartition(" ")
+    meaning = {fold(code): text for code, text in around.legend.items()}.get(fold(last), "")
+    explained = read_header(meaning, around.words) if meaning and first else None
+    if explained is None or not explained.phase or (told.phase and told.phase != "after_wait"):
+        return told
+    bare = read_header(first, around.words)
+    repeat = 2 if last.endswith("2") and explained.phase == "before" else 1
+    return replace(bare, phase=explained.phase, repeat=repeat)
 
 
 def _with_phases(told: dict[str, HeaderWords], context: _Context) -> dict[str, HeaderWords]:
@@ -118,7 +131,9 @@ def _region_bodies(table: RawTable, codebook: Codebook, words: Words) -> tuple[s
     lookup = dict(zip(codebook.regions["region"], codebook.regions["body_part"], strict=True))
     found: set[str] = set()
     for header, parts in table.parts.items():
-        if field_of_header(parts[-1], words) == "region":
+        field = field_of_header(parts[-1], words)
+        unknown = field is None and not read_header(" ".join(parts), words).phase
+        if field == "region" or (unknown and field_of_values(table.cells[header], codebook, words) == "region"):
             for text in distinct(table.cells[header])[1][:40]:
                 for piece in split_several(text, codebook.find_region):
                     region = codebook.find_region(piece) or words.find("region", piece)
@@ -223,9 +238,23 @@ def _title_measure(around: Around, context: _Context, unit: str) -> tuple[str, s
         told = read_header(title, context.words)
         asked = unit or told.unit
         name = in_unit(told.rest, asked, context.codebook)
+        if name is None and set(told.rest.split()) & set(context.words.table("movement").values()) | _moves(told.rest):
+            bodies = {
+                found
+                for body in context.region_bodies
+                if (found := in_unit(f"{body} {told.rest}", asked, context.codebook))
+            }
+            name = bodies.pop() if len(bodies) == 1 else None
         if name and (not asked or fits_unit(asked, context.codebook.measure(name))):
             return name, asked
     return None
+
+
+def _moves(rest: str) -> set[str]:
+    """The movements that a text names in English."""
+    return {
+        move for move in ("rotation", "flexion", "extension", "abduction", "adduction", "dorsiflexion") if move in rest
+    }
 
 
 def _guess(header: str, words: HeaderWords, column: pd.Series, context: _Context) -> Guess:

@@ -31,7 +31,10 @@ _ORDERS = {
     "wait_first": "wait first|rest first|waited first|waiting first|wait|rest|w|wf",
 }
 _JOIN = re.compile(r"\s*[+;&|]\s*")
-_JOIN_WITH_CARE = re.compile(r"\s*(?:,|/|\band\b|\bund\b|\bet\b|\by\b)\s*", re.IGNORECASE)
+_JOIN_WITH_CARE = re.compile(
+    r"\s*(?:,|/|\band\b|\bund\b|\bet\b|\by\b|\boch\b|\bi\b|\be\b|\ben\b|\boraz\b|\bplus\b|\bwith\b|\bmit\b)\s*",
+    re.IGNORECASE,
+)
 _SIDE_WORD = re.compile(r"\b(left|right|bilateral|both|lt|rt|l|r)\b\.?", re.IGNORECASE)
 
 
