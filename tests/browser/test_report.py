@@ -109,14 +109,57 @@ def test_print_unfolds_the_details(chromium, report):
     assert shown > 50
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_the_report_prints(chromium, report, artefacts, paper):
-    with pages.opened(chromium, report, pages.A4_PRINTED) as visit:
+def pages_of(printed):
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", printed))
+
+
+def printed(chromium, address, paper="A4", path=None):
+    """The report as its reader prints it, with the browser's own margins rule and an outline."""
+    with pages.opened(chromium, address, pages.A4_PRINTED) as visit:
         visit.page.emulate_media(media="print")
         assert pages.overflowing(visit.page) == []
-        printed = visit.page.pdf(format=paper, tagged=True, path=artefacts / f"report-{paper}.pdf")
-    assert printed.startswith(b"%PDF")
-    assert 2 <= len(re.findall(rb"/Type\s*/Page\b(?!s)", printed)) <= 40
+        return visit.page.pdf(format=paper, tagged=True, outline=True, prefer_css_page_size=True, path=path)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_three_questions_print_on_ten_pages_with_an_outline(chromium, report, artefacts, paper):
+    made = printed(chromium, report, paper, artefacts / f"report-{paper}.pdf")
+    assert made.startswith(b"%PDF")
+    assert 5 <= pages_of(made) <= 10
+    assert b"/Outlines" in made
+
+
+def test_one_question_prints_on_five_pages(chromium, audited, artefacts, tmp_path):
+    found = audit(dataset_file("demo/sessions.csv"), question=demo_questions()[1])
+    address = found.write(tmp_path / "one").as_uri()
+    assert 3 <= pages_of(printed(chromium, address, path=artefacts / "report-one.pdf")) <= 5
+
+
+def test_forty_questions_that_nobody_declared_print_on_twelve_pages(chromium, audited, artefacts, tmp_path):
+    findings, data = copy.deepcopy(audited.findings), audited.plot_data
+    base = findings["findings"]
+    findings["findings"] = [copy.deepcopy(base[place % 3]) for place in range(40)]
+    for finding in findings["findings"]:
+        finding["claim"]["declared"] = False
+    write_report(findings, tmp_path, plot_data=data)
+    made = printed(chromium, (tmp_path / "report.html").as_uri(), path=artefacts / "report-forty.pdf")
+    assert 6 <= pages_of(made) <= 12
+
+
+def test_no_heading_is_left_alone_at_a_pages_foot(chromium, report):
+    with pages.opened(chromium, report, pages.A4_PRINTED) as visit:
+        visit.page.emulate_media(media="print")
+        loose = visit.page.evaluate(
+            """() => [...document.querySelectorAll('h1, h2, h3, caption, thead')]
+                .filter((e) => e.getClientRects().length && getComputedStyle(e).breakAfter !== 'avoid')
+                .map((e) => e.textContent.slice(0, 40))"""
+        )
+        split = visit.page.evaluate(
+            """() => [...document.querySelectorAll('figure, tr, article')]
+                .filter((e) => e.getClientRects().length && getComputedStyle(e).breakInside !== 'avoid').length"""
+        )
+    assert loose == []
+    assert split == 0
 
 
 def test_a_page_with_a_barrier_is_told(chromium, tmp_path):

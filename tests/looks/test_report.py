@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from toolkit.looks import report_tables as tables
-from toolkit.looks.plot_data import PlotData
+from toolkit.looks.plot_data import AgreementPairs, PlotData
 from toolkit.looks.report import JUDGEMENT, answers_in_order, write_report
 
 VOID = {"meta", "link", "br", "hr", "img", "input"}
@@ -343,3 +343,25 @@ def test_every_minus_sign_on_the_page_is_a_true_one_and_dates_and_pages_keep_the
     assert "Take off −1°" in text
     assert "53:983-997" in text
     assert re.findall(r"(?:^|[\s(±])-\d", text) == []
+
+
+def test_the_page_of_a_million_rows_is_no_larger_than_three_megabytes(findings, tmp_path):
+    draw = np.random.default_rng(1)
+    ids = [one["id"] for one in findings["findings"]]
+    n = 20_000
+    first = draw.normal(40, 6, n).round(1)
+    clients = pd.DataFrame({"client": [f"C{place}" for place in range(n)], "first": first})
+    clients = clients.assign(second=first + draw.normal(2, 3, n).round(1), beyond_mdc=draw.random(n) < 0.3)
+    clients["change"] = clients["second"] - clients["first"]
+    sessions = pd.DataFrame({"client": "C1", "change": draw.normal(2, 4, 1_000_000)})
+    pairs = pd.DataFrame({"first": draw.normal(40, 6, 400_000), "client": "C1"})
+    pairs["second"] = pairs["first"] + draw.normal(0, 2, len(pairs))
+    lines = pd.DataFrame({"line": ["mean difference"], "value": [0.1], "ci_low": [0.0], "ci_high": [0.2]})
+    measures = [one["measure"] for one in findings["measurement"]]
+    data = PlotData(
+        before_after=dict.fromkeys(ids, clients),
+        sessions=dict.fromkeys(ids, sessions),
+        agreement=dict.fromkeys(measures, AgreementPairs(pairs=pairs, lines=lines)),
+    )
+    write_report(findings, tmp_path, plot_data=data)
+    assert (tmp_path / "report.html").stat().st_size <= 3_000_000

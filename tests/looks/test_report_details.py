@@ -150,3 +150,23 @@ def test_a_published_error_beside_an_icc_of_ones_own_says_which_is_from_where(fi
     row = tables.measurement_table([own]).rows[0]
     assert row[-2] == "ICC: 9 pairs, 3 clients"
     assert row[-1].startswith("SEM and MDC95 published: Somebody 2020. ICC from own records: variance components")
+
+
+def test_every_drawn_session_is_accounted_for_by_arm(findings):
+    steps = [
+        {"step": "drawn", "technique": 20, "comparison": 21},
+        {"step": "no reading before", "technique": 0, "comparison": 0},
+        {"step": "no reading after", "technique": 2, "comparison": 1},
+        {"step": "in the estimate", "technique": 18, "comparison": 20},
+    ]
+    finding = {**findings["findings"][0], "flow": {"says": "3 of 41 have no reading after", "steps": steps}}
+    table = details.flow_table(finding)
+    assert table.rows == [("Drawn", "20", "21"), ("No reading after", "2", "1"), ("In the estimate", "18", "20")]
+    assert details.flow_sentence(finding) == "3 of 41 have no reading after."
+    assert details.draw_sentence({**finding, "draw": {"says": "it looks drawn"}}) == "It looks drawn."
+
+
+def test_older_findings_say_nothing_of_the_draw(findings):
+    finding = findings["findings"][0]
+    assert (details.draw_sentence(finding), details.flow_sentence(finding)) == ("", "")
+    assert details.flow_table(finding).rows == []

@@ -104,6 +104,22 @@ def labels_in(book: Codebook, *, measure: str, region: str, intervention: str) -
     }
 
 
+def _draw(judged: Judged) -> dict[str, Any] | None:
+    """Whether chance was in charge of what is compared; None where nobody drew."""
+    draw = judged.borne.draw if judged.borne is not None else None
+    return None if draw is None else {"verdict": draw.verdict, "p": draw.p, "says": draw.says}
+
+
+def _flow(judged: Judged) -> dict[str, Any] | None:
+    """Sessions of each arm from the draw to the estimate; None where nothing is compared."""
+    if judged.borne is None:
+        return None
+    flow, arms = judged.borne.flow, ("technique", "comparison")
+    names = list(dict.fromkeys(flow.steps["step"]))
+    steps = [{"step": name, **{arm: flow.count(name, arm) for arm in arms}} for name in names]
+    return {"says": flow.says, "steps": steps}
+
+
 def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
     """One entry of `findings`."""
     question, rows = judged.question, judged.technique
@@ -155,6 +171,8 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
             None if size is None else {"value": size, "unit": question.unit, "source": question.source}
         ),
         "leaning": _leaning(judged, records.rows),
+        "draw": _draw(judged),
+        "flow": _flow(judged),
         "looks": {"look": judged.look, "planned": question.looks_planned},
         "questions_judged_together": judged.n_questions,
         "notes": [*_finding_notes(judged), *([why_no_sizes] if why_no_sizes else [])],

@@ -58,6 +58,9 @@ class Answer:
     held_table: ReportTable
     moved: str
     moved_figure: ReportFigure | None
+    draw: str
+    flow: str
+    flow_table: ReportTable
     balance: str
     balance_table: ReportTable
     balance_figure: ReportFigure | None
@@ -135,6 +138,9 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         held_table=details.held_table(finding),
         moved=details.moved_sentence(finding),
         moved_figure=moved_of(finding, plot_data, key=f"who_moved_{place}") if drawn else None,
+        draw=details.draw_sentence(finding),
+        flow=details.flow_sentence(finding),
+        flow_table=details.flow_table(finding),
         balance=details.balance_sentence(finding),
         balance_table=details.balance_table(finding),
         balance_figure=balance_of(finding, plot_data, key=f"balance_{place}") if drawn else None,

@@ -150,6 +150,31 @@ def _flat_agreement(measurement: Sequence[Mapping[str, Any]]) -> list[dict[str, 
     ]
 
 
+def draw_sentence(finding: Finding) -> str:
+    """Whether chance was in charge of what is compared; empty where nobody drew."""
+    draw = finding.get("draw")
+    return sentence(draw["says"]) if draw else ""
+
+
+def flow_sentence(finding: Finding) -> str:
+    """What became of every session that was drawn; empty where nothing is compared."""
+    flow = finding.get("flow")
+    return sentence(flow["says"]) if flow and flow["says"] else ""
+
+
+def flow_table(finding: Finding) -> ReportTable:
+    """Sessions by arm, from the draw to the estimate; steps at which none was lost are left out."""
+    steps = (finding.get("flow") or {"steps": []})["steps"]
+    kept = [one for one in steps if one["technique"] or one["comparison"]]
+    rows = [(capital(clean(one["step"])), str(one["technique"]), str(one["comparison"])) for one in kept]
+    return ReportTable(
+        key="flow",
+        caption="Sessions, from the draw to the estimate",
+        columns=("Step", "Technique", "Comparison"),
+        rows=rows,
+    )
+
+
 def balance_sentence(finding: Finding) -> str:
     """Were the compared sessions alike, and what a difference means; empty where nothing was compared."""
     balance = finding.get("balance")
