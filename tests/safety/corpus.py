@@ -369,7 +369,7 @@ before = "first"
 after = "second"
 [[figure]]
 name = "t"
-printed = "3.87"
+printed = "4.44"
 where = "p. 1"
 read = "read"
 method = "paired_t"
@@ -432,9 +432,9 @@ SHEETS_CHANGED = [
     ('before = "first"', "before = [1]"),
     ('before = "first"', 'before = "g"'),
     ('before = "first"', "before = {}"),
-    ('printed = "3.87"', 'printed = "1e999"'),
-    ('printed = "3.87"', 'printed = "' + "9" * 5000 + '"'),
-    ('printed = "3.87"', "printed = [1]"),
+    ('printed = "4.44"', 'printed = "1e999"'),
+    ('printed = "4.44"', 'printed = "' + "9" * 5000 + '"'),
+    ('printed = "4.44"', "printed = [1]"),
     ('take = "t"', "take = 5"),
     ('take = "t"', 'take = "t"\nwith = 5'),
     ('take = "t"', 'take = "t"\nwith = {person = []}'),

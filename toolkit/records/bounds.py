@@ -5,11 +5,9 @@ The bounds lie far beyond a clinic's year and within what a usual computer holds
 
 from __future__ import annotations
 
-import io
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from pathlib import Path
 
 from toolkit.errors import ExportError
 
@@ -78,20 +76,3 @@ class Clock:
                 f"{self.file}: reading took more than {self.most:.0f} seconds and was stopped. Split the export, "
                 "say by month, or save it as Parquet."
             )
-
-
-def bounded_bytes(path: Path, *, most: int = MOST_PLAIN) -> io.BytesIO:
-    """A small table's file, to be read by a library: bounded, a workbook measured first, nothing unpacked unasked.
-
-    Raises
-    ------
-    ExportError
-        The file is too large, or a workbook that no reader should lay out.
-    """
-    check_bytes(path.stat().st_size, file=path.name, most=most)
-    data = path.read_bytes()
-    if data.startswith(b"PK"):
-        from toolkit.records.workbook_guard import measured_archive
-
-        data = measured_archive(data, file=path.name).data
-    return io.BytesIO(data)

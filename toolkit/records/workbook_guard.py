@@ -12,11 +12,12 @@ import re
 import zipfile
 import zlib
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 from xml.parsers import expat
 
 from toolkit.errors import ExportError
-from toolkit.records.bounds import MOST_CELLS, MOST_UNPACKED, check_area
+from toolkit.records.bounds import MOST_CELLS, MOST_PLAIN, MOST_UNPACKED, check_area, check_bytes
 
 _SMALL, _RATIO, _MOST_MEMBERS = 50_000_000, 300, 10_000
 _NOT_NEEDED = re.compile(
@@ -208,3 +209,18 @@ def _column_number(letters: bytes) -> int:
     for letter in letters:
         number = number * 26 + letter - 64
     return number
+
+
+def bounded_bytes(path: Path, *, most: int = MOST_PLAIN) -> io.BytesIO:
+    """A small table's file, to be read by a library: bounded, a workbook measured first, nothing unpacked unasked.
+
+    Raises
+    ------
+    ExportError
+        The file is too large, or a workbook that no reader should lay out.
+    """
+    check_bytes(path.stat().st_size, file=path.name, most=most)
+    data = path.read_bytes()
+    if data.startswith(b"PK"):
+        data = measured_archive(data, file=path.name).data
+    return io.BytesIO(data)

@@ -16,7 +16,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import SheetError
-from toolkit.records.bounds import bounded_bytes
+from toolkit.records.workbook_guard import bounded_bytes
 from toolkit.replicating.paper_checks import CHECKS, Found
 from toolkit.replicating.printed import read_printed
 from toolkit.replicating.sheet_problems import Lines, Problem, unknown_keys

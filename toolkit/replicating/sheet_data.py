@@ -14,7 +14,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import ExportError, SheetError
-from toolkit.records.bounds import bounded_bytes
+from toolkit.records.workbook_guard import bounded_bytes
 from toolkit.replicating.sheet_problems import Lines, Problem, check_reshaping, unknown_keys
 from toolkit.replicating.steps import run_steps, same_value
 

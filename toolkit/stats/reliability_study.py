@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
-from toolkit.records.bounds import bounded_bytes
+from toolkit.records.workbook_guard import bounded_bytes
 from toolkit.resources import dataset_file
 from toolkit.result import Estimate, Shown, figure_text
 from toolkit.stats import checks

@@ -1,0 +1,89 @@
+"""Kill a command with signal 9 at many moments: run as a program of its own, which loads everything once and forks.
+
+    python -m tests.safety.killed COMMAND MOMENTS FOLDER
+
+It prints the moments at which something was lost or half written; nothing where all is well.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import signal
+import sys
+import time
+from pathlib import Path
+
+from tests.safety.commands_that_write import COMMANDS, Writes, lost, prepare
+from toolkit import __main__ as entry
+from toolkit import writing
+
+
+def run_once(words: tuple[str, ...], *, kill_after: float | None = None) -> tuple[int, float]:
+    """(status, seconds) of a command in a child process; with `kill_after`, killed then."""
+    began = time.monotonic()
+    child = os.fork()
+    if child == 0:
+        quiet = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(quiet, 1)
+        os.dup2(quiet, 2)
+        os._exit(entry.run(list(words)))
+    if kill_after is not None:
+        time.sleep(kill_after)
+        os.kill(child, signal.SIGKILL)
+    _, status = os.waitpid(child, 0)
+    return status, time.monotonic() - began
+
+
+def half_written(command: Writes) -> list[str]:
+    """What stands there and is neither an earlier nor a new output, whole."""
+    found = []
+    for name in command.targets:
+        place = Path(name)
+        writing.clear_rests(place.parent)
+        if place.is_dir():
+            found += [f"{name}/{inner}" for inner in writing._foreign(place)]
+        elif place.exists() and place.suffix == ".json" and not command.replaces:
+            found += [] if place.read_text(encoding="utf-8").rstrip().endswith("}") else [name]
+        elif place.exists():
+            found += [] if writing.hash_of(place) in writing._noted(place.parent).get(place.name, []) else [name]
+        elif command.replaces:
+            found.append(f"{name} is gone")
+    return found
+
+
+def rests(folder: Path) -> list[str]:
+    return [item.name for item in folder.rglob(".session-outcomes.*") if item.name != writing.MANIFEST]
+
+
+def main(name: str, moments: int, folder: Path) -> list[str]:
+    """Everything that went wrong."""
+    os.chdir(folder)
+    prepare(folder)
+    writing._of_this_session.clear()
+    command, faults = COMMANDS[name], []
+    words = (*command.words, *(["--replace"] if command.replaces else []))
+    status, took = run_once(words)  # the first run: an earlier output, and how long it takes
+    if status != 0:
+        return [f"{name} did not run: status {status}"]
+    for moment in range(moments):
+        if not command.replaces:
+            for target in command.targets:
+                Path(target).unlink(missing_ok=True)
+        run_once(words, kill_after=took * (moment + 0.5) / moments)
+        faults += [f"moment {moment}: {fault}" for fault in (*half_written(command), *lost(folder))]
+    for target in command.targets if not command.replaces else ():
+        Path(target).unlink(missing_ok=True)
+    status, _ = run_once(words)
+    if status != 0 or rests(folder):
+        faults.append(f"the next run: status {status}, rests {rests(folder)}")
+    return faults + lost(folder)
+
+
+if __name__ == "__main__":
+    place = Path(sys.argv[3])
+    shutil.rmtree(place, ignore_errors=True)
+    place.mkdir(parents=True)
+    said = main(sys.argv[1], int(sys.argv[2]), place.resolve())
+    sys.stdout.write("\n".join(said))
+    sys.exit(1 if said else 0)
