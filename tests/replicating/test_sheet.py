@@ -5,7 +5,7 @@ import re
 import pytest
 
 from toolkit.errors import SheetError
-from toolkit.replicating import read_sheet
+from toolkit.replicating import read_sheet, replicate
 
 GROUP = """
 [inputs.treated]
@@ -203,3 +203,80 @@ def test_a_setting_or_reshaping_that_cannot_be_is_named(write_sheet, change, say
 def test_data_that_are_no_table_are_named(write_sheet, data):
     with pytest.raises(SheetError, match=r"line 7: the data file data\.csv cannot be read as CSV"):
         read_sheet(write_sheet(data=data))
+
+
+SIGNS = "person,first,second\n1,True,False\n2,True,True\n3,False,True\n4,False,True\n5,False,False\n"
+ONE_SIGN = (
+    'method = "paired_t"\ntake = "t"',
+    'method = "mcnemar"\ntake = "p"\nwith = {{yes = {yes}, continuity = "exact"}}',
+)
+
+
+def _signs(write_sheet, yes):
+    new = ONE_SIGN[1].format(yes=yes)
+    return write_sheet(
+        ('before = "first"', 'first = "first"'), ('after = "second"', 'second = "second"'),
+        ('printed = "3.87"', 'printed = "1.000"'), (ONE_SIGN[0], new), data=SIGNS,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("yes", ["true", '"True"'])
+def test_a_word_of_the_data_may_be_true_or_a_number(write_sheet, yes):
+    assert replicate(_signs(write_sheet, yes)).n_within_rounding == 1  # 2 against 1: exact p = 1
+
+
+def test_a_word_that_stands_nowhere_is_named_with_those_that_do(write_sheet):
+    one = replicate(_signs(write_sheet, '"yes"')).compared[0]
+    assert 'no row of first, second holds "yes": the words are True, False' in one.why_not
+
+
+def test_a_figure_may_have_rows_of_its_own(write_sheet):
+    path = write_sheet(
+        ('take = "t"', 'take = "mean"\nkeep = {person = [1, 2, 3]}'), ('printed = "3.87"', 'printed = "2.000"')
+    )
+    assert replicate(path).n_within_rounding == 1
+
+
+def test_several_data_sets_stand_in_one_sheet(write_sheet):
+    more = (
+        '\n[data.late]\nfrom = "main"\nsteps = [{do = "keep", column = "person", above = 2}]\n'
+        '\n[data.written]\ntable = """\nfirst, second\n1, 2\n2, 5\n3, 3\n"""\n'
+        '\n[[figure]]\nname = "late"\nprinted = {n = "3"}\nwhere = "p. 1"\nread = "read"\n'
+        'method = "paired_t"\ndata = "late"\n'
+        '\n[[figure]]\nname = "written"\nprinted = {n = "3", mean = "1.333"}\nwhere = "p. 1"\nread = "read"\n'
+        'method = "paired_t"\ndata = "written"\n'
+    )
+    assert replicate(write_sheet(more=more)).n_within_rounding == 3
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (
+            ("[columns]", 'steps = [{do = "kep"}]\n[columns]'),
+            r"line 9: step 1 does 'kep', which is not known: use one of keep",
+        ),
+        (
+            ("[columns]", 'steps = [{do = "keep", colum = "first"}]\n[columns]'),
+            r'step 1 \(keep\) does not know "colum"',
+        ),
+        (
+            ("[columns]", 'steps = [{do = "difference", of = ["first", "x"], into = "d"}]\n[columns]'),
+            r'no column "x", only',
+        ),
+        (("[columns]", 'steps = [{do = "keep", column = "first", above = 99}]\n[columns]'), r"leaves no row"),
+        (('take = "t"', 'take = "t"\ndata = "other"'), r"takes the data set 'other', which the sheet does not have"),
+        (("[columns]", 'separator = "ab"\n[columns]'), r"separator = 'ab' is not one sign"),
+    ],
+)
+def test_a_step_or_data_set_that_cannot_be_is_named(write_sheet, change, says):
+    with pytest.raises(SheetError, match=f"(?s){says}"):
+        read_sheet(write_sheet(change))
+
+
+def test_nothing_in_a_sheet_is_evaluated(write_sheet, tmp_path):
+    trap = tmp_path / "trap"
+    code = f"__import__('os').mkdir('{trap}')"
+    step = f'steps = [{{do = "recode", column = "first", words = {{"{code}" = 1}}}}]\n[columns]'
+    replicate(write_sheet(("[columns]", step)))
+    assert not trap.exists()

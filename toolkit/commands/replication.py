@@ -44,7 +44,7 @@ def replicate(
     from toolkit import replicating
 
     if explain is not None:
-        say(replicating.format_page(explain or None))
+        click.echo(replicating.format_page(explain or None))  # lines to copy: not folded
         return 0
     if paper is not None:
         page = replicating.hangs_together(paper)

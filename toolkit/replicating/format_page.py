@@ -14,34 +14,38 @@ from toolkit.replicating.methods import METHODS
 from toolkit.replicating.paper import WORDS
 from toolkit.replicating.steps import OPERATIONS
 
-WIDTH = 100
+WIDTH = 79
 
 LAYOUT = '''\
 THE REPLICATION SHEET (format "replication/1")
 
-A sheet is a text file (TOML). Text stands in quotation marks, tables in braces, lists in brackets, # begins a remark.
-Nothing in it is evaluated. Everything that is wrong is told at once, with its line and what to do. Every part once:
+A sheet is a text file (TOML). Text stands in quotation marks, tables in
+braces, lists in brackets, # begins a remark.
+Nothing in it is evaluated. Everything that is wrong is told at once, with its
+line and what to do. Every part once:
 
 format = "replication/1"
-title = "Extra sleep under two drugs"           # what was studied, in a few words
+title = "Extra sleep under two drugs"   # what was studied, in a few words
 design = "paired trial"
 citation = "Student (1908) Biometrika 6:1-25"
 
-[data]                                          # leave out when the paper prints summary figures only
-file = "data.csv"                               # CSV, TSV or XLSX, as seen from the sheet; one header row
-missing = ["NA", "-9"]                          # words that mean "no value"; NA and an empty cell if left out
-separator = ";"                                 # a comma if left out
-decimal = ","                                   # a point if left out
-sheet = "Sheet1"                                # of an XLSX file; the first if left out
-keep = {arm = "A", week = [0, 8]}               # only rows with these values
-repeat_by = "count"                             # each row stands for so many people
-stack = {columns = ["w0", "w8"], into = "pain", label = "week", labels = [0, 8]}     # wide to long
-steps = [                                       # in their order; all of them below
+[data]  # leave out when the paper prints summary figures only
+file = "data.csv"  # CSV, TSV or XLSX, as seen from the sheet; one header row
+# words that mean "no value"; NA and an empty cell if left out
+missing = ["NA", "-9"]
+separator = ";"                         # a comma if left out
+decimal = ","                           # a point if left out
+sheet = "Sheet1"                        # of an XLSX file; the first if left out
+keep = {arm = "A", week = [0, 8]}       # only rows with these values
+repeat_by = "count"                     # each row stands for so many people
+# wide to long
+stack = {columns = ["w0", "w8"], into = "pain", label = "week", labels = [0, 8]}
+steps = [                               # in their order; all of them below
   {do = "difference", of = ["after", "before"], into = "change"},
 ]
 
-[data.other]                                    # further data sets, as many as you like, each with a name;
-# a small table can be written here, in three quotation marks (also under [data])
+[data.other]  # further data sets, as many as you like, each with a name;
+# a small table can be written here too, in three quotation marks
 table = """
 person, first, second
 1, 10, 12
@@ -49,50 +53,55 @@ person, first, second
 """
 
 [data.arm_b]
-from = "main"                                   # start from the sheet's own [data] ("main") or from one above
+from = "main"  # start from the sheet's own [data] ("main") or from one above
 keep = {arm = "B"}
 
-[columns]                                       # the method's words = your columns, for all figures
+[columns]  # the method's words = your columns, for all figures
 before = "extra_hours_drug2"
 after = "extra_hours_drug1"
 
-[inputs.treated]                                # printed summary figures that serve as input, under a name
+[inputs.treated]  # printed summary figures that serve as input, under a name
 n = 25
-mean = "79.6"                                   # in quotation marks, as printed: their rounding is allowed for
+mean = "79.6"  # in quotation marks, as printed: their rounding is allowed for
 sd = "17.1"
-scale_low = 0                                   # optional: ends of the scale, items of a score: what cannot be is said
+# optional: ends of the scale, items of a score: what cannot be is said
+scale_low = 0
 scale_high = 100
 items = 1
 
-[every_figure]                                  # optional: what all figures share (also method, with, data, keep)
+# optional: what all figures share (also method, with, data, keep)
+[every_figure]
 where = "Table 2"
 read = "read"
 
-[[figure]]                                      # one block a printed figure ...
+[[figure]]                              # one block a printed figure ...
 name = "t of the difference"
-printed = "-4.06"                               # in quotation marks, with the decimals of the paper; "<0.001" too
+# in quotation marks, with the decimals of the paper; "<0.001" too
+printed = "-4.06"
 where = "p. 21, Table I"
-read = "read"                                   # "read" there, "quoted" elsewhere, "recalled" from memory
-read_in = "where it was quoted"                 # wanted with "quoted"
-method = "paired_t"                             # replicate --format lists them
-take = "t"                                      # which of the method's numbers
-with = {alternative = "greater"}                # settings, or columns, of this figure alone
-data = "arm_b"                                  # another data set than [data]
-keep = {site = "north"}                         # only these rows, for this figure
-steps = [{do = "complete"}]                     # further steps, for this figure
-decimals = 0                                    # only where the paper truly prints a whole number (not for n and df)
-tolerance = 0.5                                 # how far is close enough (wider than a digit is counted apart), and
-tolerance_because = "two optimisers"            # why
+read = "read"  # "read" there, "quoted" elsewhere, "recalled" from memory
+read_in = "where it was quoted"         # wanted with "quoted"
+method = "paired_t"                     # replicate --format lists them
+take = "t"                              # which of the method's numbers
+with = {alternative = "greater"}  # settings, or columns, of this figure alone
+data = "arm_b"                          # another data set than [data]
+keep = {site = "north"}                 # only these rows, for this figure
+steps = [{do = "complete"}]             # further steps, for this figure
+# only where the paper truly prints a whole number (not for n and df)
+decimals = 0
+# how far is close enough (wider than a digit is counted apart), and
+tolerance = 0.5
+tolerance_because = "two optimisers"    # why
 explanation = "why it does not come out again"  # your own words
 
-[[figure]]                                      # ... or several of one method at once
+[[figure]]                              # ... or several of one method at once
 name = "the paired test"
 printed = {t = "-4.06", df = "9", p = "0.003", mean = "-1.58"}
 where = "p. 21"
 read = "read"
 method = "paired_t"
 
-[[check]]                                       # printed numbers checked among each other, without data
+[[check]]  # printed numbers checked among each other, without data
 name = "Table 1, arm A"
 n = "25"
 mean = "79.6"
@@ -101,11 +110,11 @@ se = "3.4"
 explanation = "optional: what you know about one that does not fit"
 
 WHAT COMES BACK
-  agrees within rounding                 to every printed digit
-  agrees the other way round             a difference, ratio or interval with the two sides exchanged
-  agrees within stated tolerance         within your tolerance, at most one unit of the last digit
-  within a tolerance wider than ...      said and counted apart
-  not reproduced with what is stated     then the field's usual alternatives are tried and those that fit are named
+  agrees within rounding          to every printed digit
+  agrees the other way round      both sides of a difference or ratio exchanged
+  agrees within stated tolerance  at most one unit of the last printed digit
+  within a tolerance wider than the last printed digit: counted apart
+  not reproduced: the field's usual alternatives are tried, those that fit named
 Beside each figure stands R's call that gives it (column in_r of result.csv).
 '''
 
@@ -153,13 +162,13 @@ def _operation(name: str) -> str:
         + (f": {', '.join(word.choices)}" if word.choices else "")
         for key, word in operation.keys.items()
     ]
-    lines = [f"  {name}: {operation.what}", f"      {operation.example}"]
+    lines = [_wrapped(f"  {name}: {operation.what}"), f"      {operation.example}"]
     return "\n".join([*lines, _wrapped("      " + "; ".join(words))])
 
 
 def check_page() -> str:
     """The words of a `[[check]]` (and of the table that `replicate --paper` takes)."""
-    words = "\n".join(f"  {word}: {what}" for word, what in WORDS.items())
+    words = "\n".join(_wrapped(f"  {word}: {what}") for word, what in WORDS.items())
     return (
         "CHECKS of printed numbers among each other: [[check]] in a sheet, or a CSV with these columns and\n"
         "replicate --paper FILE.csv (one row a place in the paper; name and where say which; fill what is "
@@ -169,16 +178,16 @@ def check_page() -> str:
 
 def methods_page() -> str:
     """All methods, one line each, by topic."""
-    lines = ["METHODS (replicate --format NAME explains one: columns, settings, outputs, an example that runs)"]
+    lines = ["METHODS (replicate --format NAME explains one, with an example that runs)"]
     for topic in dict.fromkeys(method.topic for method in METHODS.values()):
         lines.append(f"  {topic}")
-        lines += [f"    {one.name}: {one.what}" for one in METHODS.values() if one.topic == topic]
+        lines += [_wrapped(f"    {one.name}: {one.what}") for one in METHODS.values() if one.topic == topic]
     return "\n".join(lines)
 
 
 def method_page(method: Method) -> str:
     """One method: what it does, its columns, settings, inputs and outputs, R's call, and a sheet that runs."""
-    parts = [f"{method.name}: {method.what}", ""]
+    parts = [_wrapped(f"{method.name}: {method.what}"), ""]
     if method.columns:
         parts.append("columns (under [columns], or in with = {…})")
         parts += [_entry(name, method, " (optional)" if name in method.optional else "") for name in method.columns]
@@ -196,10 +205,11 @@ def method_page(method: Method) -> str:
     parts.append("numbers a figure may take")
     parts += [_entry(name, method, "") for name in method.gives]
     if method.alternatives:
-        parts.append("tried when a figure does not come out: " + "; ".join(name for name, _ in method.alternatives))
+        tried = "; ".join(name for name, _ in method.alternatives)
+        parts.append(_wrapped(f"tried when a figure does not come out: {tried}"))
     if method.r:
-        parts.append(f"in R: {method.r}")
-    parts += [f"computed by: {method.uses}", "", "a sheet that runs:", "", example_sheet(method.name)]
+        parts.append(_wrapped(f"in R: {method.r}"))
+    parts += [_wrapped(f"computed by: {method.uses}"), "", "a sheet that runs:", "", example_sheet(method.name)]
     return "\n".join(parts)
 
 
@@ -236,7 +246,7 @@ def example_sheet(name: str) -> str:
     lines += [
         "",
         "[[figure]]",
-        f'name = "{meaning_of(METHODS[name], example.take) or example.take}"'.replace('""', '"'),
+        f'name = "{example.take}"',
         'printed = "0.05"      # a placeholder: write what the paper prints',
         'where = "p. 1"',
         'read = "read"',

@@ -161,12 +161,13 @@ def _describe(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 
 def _count(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    from toolkit.replicating.steps import same_value
+    from toolkit.replicating.steps import same_value, word_there
     from toolkit.stats.proportions import wilson_limits
 
     column = frame[settings["value"]].dropna()
     if column.empty:
         raise NotEnoughError(f'the column "{settings["value"]}" holds no value')
+    word_there(frame, [settings["value"]], settings["yes"])
     yes, n = int(same_value(column, settings["yes"]).sum()), len(column)
     low, high = wilson_limits(yes / n, n, confidence_level=settings["confidence_level"])
     return {"yes": yes, "n": n, "share": yes / n, "percent": 100 * yes / n, "ci_low": low, "ci_high": high}

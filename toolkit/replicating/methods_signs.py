@@ -75,10 +75,12 @@ def _odds_limits(counts: PairedCounts, interval: str, level: float) -> tuple[flo
 
 
 def _cochran(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
+    from toolkit.replicating.steps import same_value, word_there
     from toolkit.stats.sign_tests import cochran_q
 
-    answers = frame[list(settings["readings"])]
-    test = cochran_q((answers == settings["yes"]).astype(int).to_numpy())
+    answers = frame[list(settings["readings"])].dropna()
+    word_there(answers, list(settings["readings"]), settings["yes"])
+    test = cochran_q(answers.apply(same_value, wanted=settings["yes"]).astype(int).to_numpy())
     return {"q": test.statistic, "df": float(test.df or 0), "p": test.p, "n": len(answers)}
 
 

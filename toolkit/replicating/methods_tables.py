@@ -12,7 +12,7 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.replicating.method import Method, Numbers, numbers_of
-from toolkit.replicating.steps import same_value
+from toolkit.replicating.steps import same_value, word_there
 
 Table = npt.NDArray[np.float64]
 _ORDER = {"order": ()}
@@ -77,6 +77,7 @@ def _counts_of_groups(frame: pd.DataFrame, settings: Mapping[str, Any]) -> list[
     if not settings.get("answer") or not settings.get("group"):
         raise SheetError("two_shares needs the columns answer and group, or the counts: first = {yes = 10, n = 43}")
     rows = frame[[settings["answer"], settings["group"]]].dropna()
+    word_there(rows, [settings["answer"]], settings["yes"])
     names = sorted(dict.fromkeys(map(_word, rows[settings["group"]])))
     wanted = [settings["first_group"] or names[0], settings["second_group"] or names[-1]]
     found = []

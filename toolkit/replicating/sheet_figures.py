@@ -221,6 +221,8 @@ class FigureReader:
         left_out = {key: "" for key in method.optional if key in method.columns}
         settings = {**left_out, **method.settings, **shared, **own}
         for key, default in method.settings.items():
+            if isinstance(default, str) and key not in method.choices and isinstance(settings[key], (bool, int, float)):
+                settings[key] = str(settings[key])  # yes = true, level = 3: a word of the data
             self._check_value(method, key, settings[key], default)
         for key in method.columns:
             self._check_columns(method, key, settings.get(key), own=key in own)

@@ -125,6 +125,17 @@ def same_value(column: pd.Series, wanted: Any) -> pd.Series:
     return found | pd.to_numeric(column, errors="coerce").isin(numbers.dropna())
 
 
+def word_there(frame: pd.DataFrame, names: Sequence[str], word: Any) -> None:
+    """Refuse a word that stands nowhere in these columns: a count of nobody is mostly a misspelling.
+
+    Raises:
+        SheetError: with the words that do stand there.
+    """
+    if not any(same_value(frame[name], word).any() for name in names):
+        seen = ", ".join(str(one) for one in dict.fromkeys(value for name in names for value in frame[name].dropna()))
+        raise SheetError(f'no row of {", ".join(names)} holds "{word}": the words are {seen[:200]}')
+
+
 def _numbers(frame: pd.DataFrame, name: str) -> pd.Series:
     read = pd.to_numeric(frame[name], errors="coerce")
     words = frame.loc[read.isna() & frame[name].notna(), name]
@@ -314,6 +325,7 @@ def _count(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
 
 def _count_pairs(frame: pd.DataFrame, step: Mapping[str, Any]) -> pd.DataFrame:
     """A 2 x 2 table of a sign read twice, as one row of four counts; one row a cluster with `by`."""
+    word_there(frame, [step["first"], step["second"]], step["yes"])
     both = frame[[step["first"], step["second"]]].notna().all(axis=1)
     read = frame[both]
     yes_1, yes_2 = (same_value(read[step[name]], step["yes"]) for name in ("first", "second"))
