@@ -98,8 +98,8 @@ def _data_part(frame: pd.DataFrame, name: str, signs: Mapping[str, str]) -> list
 
 def _seen(column: pd.Series) -> str:
     """What stands in a column: a span of numbers, or a few of its words."""
-    words = pd.api.types.is_bool_dtype(column)
-    numbers = pd.to_numeric(column.astype(str) if words else column, errors="coerce")
+    yes_no = pd.api.types.is_bool_dtype(column)
+    numbers = pd.to_numeric(column.astype(str) if yes_no else column, errors="coerce")
     gaps = int(column.isna().sum())
     more = f", {gaps} empty" if gaps else ""
     if numbers.notna().sum() == column.notna().sum() and column.notna().any():
