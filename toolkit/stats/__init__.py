@@ -10,16 +10,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from toolkit.stats.changes import effect_sizes, mean_change, paired_test, responders, signs_change
+    from toolkit.stats.agreeing import kappa, limits_of_agreement
+    from toolkit.stats.changes import mean_change, paired_test
     from toolkit.stats.differences import equivalence, equivalence_from_summary, repeated_measures, two_groups
-    from toolkit.stats.measuring import (
-        kappa,
-        limits_of_agreement,
-        measurement_error,
-        readings_needed,
-        reliability,
-        sem_from_icc,
-    )
+    from toolkit.stats.how_much import effect_sizes, responders, signs_change
+    from toolkit.stats.measuring import measurement_error, readings_needed, reliability, sem_from_icc
     from toolkit.stats.one_person import reliable_change, single_case
     from toolkit.stats.sample_size import clients_needed
     from toolkit.stats.sessions import combinations, comfort_and_change, dose_response, scale_change
@@ -29,19 +24,19 @@ if TYPE_CHECKING:
 WHERE = {
     "paired_test": "changes",
     "mean_change": "changes",
-    "effect_sizes": "changes",
-    "responders": "changes",
-    "signs_change": "changes",
+    "effect_sizes": "how_much",
+    "responders": "how_much",
+    "signs_change": "how_much",
     "equivalence": "differences",
     "equivalence_from_summary": "differences",
     "two_groups": "differences",
     "repeated_measures": "differences",
     "reliability": "measuring",
     "measurement_error": "measuring",
-    "limits_of_agreement": "measuring",
+    "limits_of_agreement": "agreeing",
     "sem_from_icc": "measuring",
     "readings_needed": "measuring",
-    "kappa": "measuring",
+    "kappa": "agreeing",
     "single_case": "one_person",
     "reliable_change": "one_person",
     "combinations": "sessions",

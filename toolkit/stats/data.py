@@ -183,6 +183,15 @@ def groups_of(
     return [_group(key, rows, by_names, better=better, unit=unit, notes=notes) for key, rows in split], by_names
 
 
+def groups_of_readings(
+    data: Any, subject: str, reader: str, value: str, *, by: By, unit: str | None
+) -> tuple[list[Group], tuple[str, ...]]:
+    """Groups of a frame with one row a reading."""
+    frame = frame_of(data, columns=(subject, reader, value))
+    need_columns(frame, (subject, reader, value))
+    return groups_of(frame, columns=(value,), client=subject, by=by, unit=unit)
+
+
 def _group(
     key: Any, rows: pd.DataFrame, by: tuple[str, ...], *, better: str, unit: str | None, notes: tuple[str, ...]
 ) -> Group:
