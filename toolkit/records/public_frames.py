@@ -64,9 +64,11 @@ def readings_frame(rows: pd.DataFrame, codebook: Codebook) -> pd.DataFrame:
         if name in _NUMBERS or pd.api.types.is_numeric_dtype(column) or pd.api.types.is_datetime64_any_dtype(column):
             found[name] = column
             continue
-        words = column.astype(object)
-        words = words.where(words.notna() & (words != ""), None)
-        found[name] = words.astype("str") if name in _PLAIN else words.astype("category")
+        if name in _PLAIN:
+            found[name] = column.astype("str").mask(column == "")
+            continue
+        words = column.astype("category")
+        found[name] = words.cat.remove_categories([""]) if "" in words.cat.categories else words
     return pd.DataFrame(found)
 
 
