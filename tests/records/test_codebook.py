@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from toolkit.errors import SheetError, ToolkitError
 from toolkit.records.codebook import Codebook, check_codebook, load_codebook
-from toolkit.records.codebook_words import plain_words
+from toolkit.records.lexicon import plain_words
 
 BODY_PARTS = {"neck", "shoulder", "thoracic spine", "lumbar spine", "hip", "knee", "ankle"}
 

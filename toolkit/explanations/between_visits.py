@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect.comparison import orientation, role_of_side, technique_rows, treated_side_rule
 from toolkit.quantiles import jackknife_covariance, t_quantile
-from toolkit.records.days import visit_days
+from toolkit.records.dates import visit_days
 from toolkit.result import Estimate
 
 COMPARISON = "measured_only"

@@ -16,7 +16,7 @@ import pandas as pd
 from toolkit.effect.comparison import Compared
 from toolkit.effect.estimate import Attributable
 from toolkit.quantiles import jackknife_covariance, t_quantile
-from toolkit.records.days import visit_days
+from toolkit.records.dates import visit_days
 from toolkit.result import Estimate, figure_text
 
 Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applicable"]

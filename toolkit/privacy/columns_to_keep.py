@@ -17,9 +17,8 @@ from toolkit.errors import SheetError
 from toolkit.privacy.known_words import READING, KnownWords
 from toolkit.records.dates import looks_like_dates
 from toolkit.records.personal_words import personal_kind
-from toolkit.records.raw_table import clean_text, words_of
 from toolkit.records.safe_harbour import Kind, kind_in_cell, kind_of_column
-from toolkit.records.texts import distinct, plain
+from toolkit.records.texts import clean_text, distinct, plain, words_of
 from toolkit.records.values import MISSING_WORDS, NO_WORDS, YES_WORDS
 
 OLDEST = 90

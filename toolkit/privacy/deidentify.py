@@ -24,13 +24,13 @@ from toolkit.privacy.known_words import known_words, understood
 from toolkit.privacy.pseudonyms import pseudonym
 from toolkit.privacy.small_groups import SmallGroups, small_groups
 from toolkit.records.codebook import Codebook, load_codebook
-from toolkit.records.codebook_words import plain_words
 from toolkit.records.dates import read_dates
+from toolkit.records.lexicon import plain_words
 from toolkit.records.mapping import read_mapping
 from toolkit.records.personal_words import header_words
-from toolkit.records.raw_table import RawTable, clean_text, words_of
+from toolkit.records.raw_table import RawTable
 from toolkit.records.reading_files import read_frame
-from toolkit.records.texts import change_texts, listed, plain
+from toolkit.records.texts import change_texts, clean_text, listed, plain, words_of
 from toolkit.result import Shown
 from toolkit.safe_text import safe_cell
 

@@ -7,11 +7,10 @@ from typing import Any
 
 from toolkit.errors import ToolkitError
 from toolkit.records.codebook import Codebook
-from toolkit.records.mapping import READING_FIELDS, Mapping
-from toolkit.records.named_fields import named_fields
-from toolkit.records.raw_table import RawTable, clean_text
+from toolkit.records.mapping import READING_FIELDS, Mapping, named_fields
+from toolkit.records.raw_table import RawTable
 from toolkit.records.settling import settle_mapping
-from toolkit.records.texts import plain
+from toolkit.records.texts import clean_text, plain
 from toolkit.records.units import unit_name
 from toolkit.records.values import NO_WORDS, YES_WORDS
 from toolkit.records.vocabulary import (

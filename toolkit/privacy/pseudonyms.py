@@ -12,7 +12,7 @@ import unicodedata
 
 from toolkit.errors import SheetError
 from toolkit.privacy.keys import KEY_BYTES
-from toolkit.records.raw_table import clean_text
+from toolkit.records.texts import clean_text
 
 _LENGTH = 12
 

@@ -14,8 +14,14 @@ from toolkit.records.codebook import Codebook
 from toolkit.records.free_text import rows_without_text
 from toolkit.records.lost_rows import no_rows_lost
 from toolkit.records.mapping import Mapping
-from toolkit.records.public_frames import COLUMNS, changes_frame, long_frame, readings_frame
-from toolkit.records.saved import accounts_figure, save_readings
+from toolkit.records.public_frames import (
+    COLUMNS,
+    accounts_figure,
+    changes_frame,
+    long_frame,
+    readings_frame,
+    save_readings,
+)
 from toolkit.result import Shown
 from toolkit.writing import table_maker, write_file
 

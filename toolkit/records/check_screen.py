@@ -8,8 +8,7 @@ from textwrap import fill
 import pandas as pd
 
 from toolkit.records.account import Records
-from toolkit.records.codebook_words import close_names
-from toolkit.records.lexicon import nearest
+from toolkit.records.lexicon import close_names, nearest
 from toolkit.records.sheets import NOT_STATED
 
 _WIDTH = 79

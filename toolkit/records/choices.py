@@ -18,8 +18,8 @@ import pandas as pd
 
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.propose import Proposal
-from toolkit.records.raw_table import RawTable, clean_text
-from toolkit.records.texts import distinct
+from toolkit.records.raw_table import RawTable
+from toolkit.records.texts import clean_text, distinct
 
 if TYPE_CHECKING:
     from toolkit.records.records import Records

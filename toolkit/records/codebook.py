@@ -16,7 +16,7 @@ import pandas as pd
 
 from toolkit.errors import SheetError
 from toolkit.records.codebook_extension import COLUMNS, ONE_OF, Extension, read_extension
-from toolkit.records.codebook_words import Phrases, close_names
+from toolkit.records.lexicon import Phrases, close_names
 from toolkit.resources import shared_file
 
 SideRelation = Literal["same", "opposite", "both"]

@@ -10,20 +10,17 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.dates import read_dates
+from toolkit.records.details import texts_of, understand_details
 from toolkit.records.ledger import Ledger, Why
-from toolkit.records.legend_values import order_of
 from toolkit.records.lexicon import fold
 from toolkit.records.mapping import Mapping
-from toolkit.records.raw_table import clean_text
 from toolkit.records.sheets import NOT_STATED
 from toolkit.records.texts import (
-    change_texts,
+    clean_text,
     cleaned,
     distinct,
     from_codes,
-    from_texts,
     keep_rows,
-    listed,
     plain,
     rows_where,
 )
@@ -31,16 +28,12 @@ from toolkit.records.values import MISSING_WORDS, read_numbers
 from toolkit.records.vocabulary import (
     Vocabulary,
     join_names,
-    order_words,
-    protocol_choices,
     side_in,
     side_words,
     split_several,
-    yes_or_no,
 )
 
 _PEOPLE = ("practitioner", "site", "examiner")
-_CHOICES = ("position", "tissue_length", "head")
 
 
 def understand_context(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
@@ -61,7 +54,7 @@ def understand_context(sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabula
     frame = _sides(frame, mapping, words, ledger)
     frame = _interventions(frame, words, ledger)
     frame = _regions(frame, words, ledger)
-    frame = _details(frame, mapping, words, ledger)
+    frame = understand_details(frame, mapping, words, ledger)
     return _sessions(frame)
 
 
@@ -73,7 +66,7 @@ def _header(mapping: Mapping, name: str) -> str:
 def _clients(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     """Clients under one spelling; rows without a client set aside."""
     if own := mapping.words_for("client"):
-        frame["client"] = change_texts(frame["client"], lambda text: own.get(plain(text), text))
+        frame["client"] = changetexts_of(frame["client"], lambda text: own.get(plain(text), text))
     frame["client"] = _one_spelling(frame, "client", ledger)
     nobody = rows_where(frame["client"], lambda text: not text)
     why = Why(column="client", reason="no client is named", remedy="write the client's pseudonym into the row")
@@ -110,7 +103,7 @@ def _stated(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Categorical:
         value="",
         what=f'no {name} in {empty.sum()} row(s): taken as "{NOT_STATED}"',
     )
-    return change_texts(frame[name], lambda text: text or NOT_STATED)
+    return changetexts_of(frame[name], lambda text: text or NOT_STATED)
 
 
 def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
@@ -130,7 +123,7 @@ def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFram
     for place, text in enumerate(dates.reasons):
         if place:
             why = Why(column=header, reason=text, remedy=remedy)
-            ledger.note(frame.loc[reason == place], why=why, value=_texts(texts, reason == place))
+            ledger.note(frame.loc[reason == place], why=why, value=texts_of(texts, reason == place))
     day_why = Why(
         column="day", reason="not a whole number of days", remedy="write days since the client's first visit: 0, 7, 14"
     )
@@ -168,11 +161,6 @@ def _note_dateless(rows: pd.DataFrame, header: str, remedy: str, ledger: Ledger)
     ledger.note(rows[~planned], why=Why(column=header, reason="no date", remedy=remedy))
 
 
-def _texts(column: pd.Series, mask: np.ndarray) -> np.ndarray:
-    """The texts of the masked rows."""
-    return column[mask].astype(str).to_numpy(dtype=object)
-
-
 def _sides(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
     """treated_side and measured_side as left, right, both or none; other words set the row aside.
 
@@ -183,7 +171,7 @@ def _sides(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Led
         table = side_words() | mapping.words_for(name)
         why = Why(column=_header(mapping, name), reason="not a side", remedy="write left, right, both or none")
         frame = _translated(frame, name, table, why, ledger, own=_own_sides(words))
-    frame["measured_side"] = change_texts(frame["measured_side"], lambda text: text or "none")
+    frame["measured_side"] = changetexts_of(frame["measured_side"], lambda text: text or "none")
     return frame
 
 
@@ -210,7 +198,7 @@ def _side_from_region(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) ->
         value=told[differs],
         what="the region's words name another side than the column of sides; the column counts",
     )
-    frame["treated_side"] = from_texts(np.where(empty & (told != ""), told, stated).tolist())
+    frame["treated_side"] = fromtexts_of(np.where(empty & (told != ""), told, stated).tolist())
 
 
 def _region_side(text: str, words: Vocabulary) -> str:
@@ -248,7 +236,7 @@ def _interventions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd
         known = words.intervention(part)
         return known or own.setdefault(plain(part), clean_text(part))
 
-    told = mapping_words(words, "intervention")
+    told = words.mapping.words_for("intervention")
     texts = [told.get(plain(text), text) for text in texts]
     frame["intervention"] = from_codes(
         codes, [join_names([name_of(part) for part in split_several(text, words.intervention)]) for text in texts]
@@ -270,7 +258,7 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
     def name_of(part: str) -> str:
         return words.region(part) or own.setdefault(plain(part), clean_text(side_in(part, words.words)[1]))
 
-    told = mapping_words(words, "region")
+    told = words.mapping.words_for("region")
     texts = [told.get(plain(text), text) for text in texts]
     new = [join_names([name_of(part) for part in split_several(text, words.region)]) for text in texts]
     frame["region"] = from_codes(codes, new)
@@ -284,103 +272,8 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
         what = f'no region in {empty.sum()} row(s): taken as "{NOT_STATED}"'
         ledger.flag(frame.loc[empty].head(1), column="region", value="", what=what)
         filled = frame["region"].astype(object).where(~empty, NOT_STATED)
-        frame["region"] = from_texts(filled.tolist())
+        frame["region"] = fromtexts_of(filled.tolist())
     return frame
-
-
-def mapping_words(words: Vocabulary, name: str) -> dict[str, str]:
-    """The user's or the legend's words for whole cells of a field."""
-    return words.mapping.words_for(name)
-
-
-def _details(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> pd.DataFrame:
-    """Optional details: choices, yes/no and numbers; what is not understood is flagged and left empty."""
-    _order(frame, mapping, words, ledger)
-    for name in _CHOICES:
-        table = protocol_choices(words.codebook, name) | mapping.words_for(name)
-        _choice(frame, name, table, ledger)
-    yes_no = _yes_no_words(words)
-    for name, empty in (("examiner_blinded", "unknown"), ("side_drawn", "")):
-        own = mapping.words_for(name) | {
-            plain(text): said for text in distinct(frame[name])[1] if (said := yes_no.get(fold(text)))
-        }
-        codes, texts = distinct(frame[name])
-        frame[name] = from_codes(codes, [_yes_no_unknown(text, own) or empty for text in texts])
-    frame["setting"] = change_texts(frame["setting"], clean_text)
-    frame["adverse_event"] = change_texts(frame["adverse_event"], _adverse_event)
-    for name, low, high in (("comfort", 0.0, 10.0), ("minutes", 0.0, 600.0)):
-        numbers = read_numbers(frame[name], decimal=mapping.decimal, missing=mapping.missing)
-        bad = numbers.taken & ((numbers.problem > 0) | numbers.word | (numbers.value < low) | (numbers.value > high))
-        what = f"not a number from {low:g} to {high:g}: left out, the row is kept"
-        ledger.flag(frame.loc[bad], column=name, value=_texts(frame[name], bad), what=what)
-        frame[name] = np.where(bad, np.nan, numbers.value)
-    return frame
-
-
-def _order(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> None:
-    """What came first, in place; codes that nothing explains are asked about and left out."""
-    codes, texts = distinct(frame["order"])
-    table = {plain(word): order for word, order in order_words().items()} | protocol_choices(words.codebook, "order")
-    table |= mapping.words_for("order")
-    found = {
-        text: table.get(plain(text)) or order_of(text, words.words)
-        for text in texts
-        if clean_text(text).casefold() not in MISSING_WORDS
-    }
-    unknown = [text for text, order in found.items() if not order]
-    if unknown:
-        rows = rows_where(frame["order"], lambda text: text in unknown)
-        codes_told = sorted(map(clean_text, unknown))
-        first = codes_told[0]
-        what = (
-            f"which of {listed(codes_told, most=4)} means that the treatment came first, and which the rest? "
-            f' Left out until columns.toml says [values.order] "{first}" = "technique_first" (or "wait_first")'
-        )
-        ledger.flag(frame.loc[rows].head(1), column=_header(mapping, "order"), value=first, what=what)
-    frame["order"] = from_codes(codes, [found.get(text) or "" for text in texts])
-
-
-def _yes_no_words(words: Vocabulary) -> dict[str, str]:
-    """yes and no in the sheet's language."""
-    own = words.words
-    return dict.fromkeys(own.own("seen"), "yes") | dict.fromkeys(own.own("unseen"), "no")
-
-
-def _choice(frame: pd.DataFrame, name: str, table: dict[str, str], ledger: Ledger) -> None:
-    """A column of a few allowed words, in place; other words are flagged and left out."""
-    codes, texts = distinct(frame[name])
-    new = [table.get(plain(text), "") for text in texts]
-    lost = [
-        text
-        for text, word in zip(texts, new, strict=True)
-        if not word and clean_text(text).casefold() not in MISSING_WORDS
-    ]
-    if lost:
-        rows = rows_where(frame[name], lambda text: text in lost)
-        allowed = listed(sorted(set(table.values())))
-        ledger.flag(
-            frame.loc[rows],
-            column=name,
-            value=_texts(frame[name], rows),
-            what=f"not one of {allowed}: left out, the row is kept",
-        )
-    frame[name] = from_codes(codes, new)
-
-
-def _yes_no_unknown(text: str, own: dict[str, str]) -> str:
-    """yes, no or "" for a cell of a yes/no column."""
-    return (
-        own.get(plain(text))
-        or yes_or_no(text)
-        or {"blinded": "yes", "not blinded": "no", "unblinded": "no"}.get(plain(text), "")
-    )
-
-
-def _adverse_event(text: str) -> str:
-    """An adverse event as it was told; "none" for the words that say so."""
-    cleaned = clean_text(text)
-    low = cleaned.casefold()
-    return "none" if low in ("none", "no", "nil", "nein", "keine", "0") else "" if low in MISSING_WORDS else cleaned
 
 
 def _sessions(frame: pd.DataFrame) -> pd.DataFrame:

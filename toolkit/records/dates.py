@@ -7,14 +7,14 @@ import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.lexicon import LANGUAGES, fold, words_of_language
-from toolkit.records.raw_table import clean_text
-from toolkit.records.texts import distinct
+from toolkit.records.texts import clean_text, distinct
 from toolkit.records.values import MISSING_WORDS
 
 DATE_ORDERS = ("day_first", "month_first", "year_first", "spreadsheet_days")
@@ -311,3 +311,22 @@ def looks_like_dates(text: str) -> bool:
     if parts is None:
         return _day_and_month(cleaned) is not None
     return 1 <= parts[1] <= 12 and 1 <= parts[2] <= 31
+
+
+def days_since_first(dates: pd.Series[Any], client: Any) -> pd.Series[float]:
+    """Whole days since each client's earliest date; missing where there is no date.
+
+    Examples
+    --------
+    >>> days_since_first(pd.Series(pd.to_datetime(["2026-03-11", "2026-03-04", None])), ["A", "A", "B"]).tolist()
+    [7.0, 0.0, nan]
+    """
+    when = pd.to_datetime(dates)
+    who = pd.Series(client, index=when.index) if not isinstance(client, pd.Series) else client
+    return (when - when.groupby(who).transform("min")).dt.days.astype(float)
+
+
+def visit_days(rows: pd.DataFrame) -> pd.Series[float]:
+    """The same for tidy rows: from `date`, else from `day` where the rows have it."""
+    days = days_since_first(rows["date"], rows["client"].astype(str))
+    return days.fillna(rows["day"].astype(float)) if "day" in rows else days

@@ -10,7 +10,7 @@ import pandas as pd
 from toolkit.errors import SheetError
 from toolkit.records.cautions import cautions_for
 from toolkit.records.codebook import Codebook, Measure
-from toolkit.records.codebook_words import close_names
+from toolkit.records.lexicon import close_names
 from toolkit.writing import check_free
 
 COLUMNS = (

@@ -9,11 +9,9 @@ from functools import lru_cache
 import pandas as pd
 
 from toolkit.records.codebook import Codebook
-from toolkit.records.codebook_words import plain_words
 from toolkit.records.dates import lacks_year, looks_like_dates
-from toolkit.records.lexicon import Words, fold, words_of_language
-from toolkit.records.raw_table import clean_text
-from toolkit.records.texts import distinct, plain
+from toolkit.records.lexicon import Words, fold, plain_words, words_of_language
+from toolkit.records.texts import clean_text, distinct, plain
 from toolkit.records.values import MISSING_WORDS, yes_or_no
 from toolkit.records.vocabulary import phase_words, side_words, split_several
 

@@ -15,8 +15,8 @@ from typing import Any
 import pandas as pd
 
 from toolkit.records.personal_words import header_words
-from toolkit.records.raw_table import clean_text
 from toolkit.records.safe_harbour import kind_in_cell
+from toolkit.records.texts import clean_text
 from toolkit.resources import shared_file
 
 OTHER = "other, in own words"

@@ -10,8 +10,7 @@ from typing import Any
 
 from toolkit.records.dates import looks_like_dates
 from toolkit.records.lexicon import language_of
-from toolkit.records.raw_table import clean_text
-from toolkit.records.texts import cell_text
+from toolkit.records.texts import cell_text, clean_text
 
 _NUMBER_LIKE = re.compile(
     r"^[~≈≥≤<>=±ca. ]{0,4}[+\-−]?\d+(?:[.,]\d+)?\s*(?:-|–|to)?\s*(?:\d+(?:[.,]\d+)?)?\s*"

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from toolkit.records.lexicon import Words, fold, words_of_language
-from toolkit.records.raw_table import clean_text
+from toolkit.records.texts import clean_text
 from toolkit.records.units import unit_name
 
 _BRACKET = re.compile(r"[(\[{]([^)\]}]*)[)\]}]")

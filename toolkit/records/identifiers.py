@@ -15,8 +15,8 @@ import pandas as pd
 from toolkit.errors import IdentifierError
 from toolkit.records.dates import looks_like_dates
 from toolkit.records.mapping import Mapping
-from toolkit.records.raw_table import RawTable, clean_text, words_of
-from toolkit.records.texts import cleaned
+from toolkit.records.raw_table import RawTable
+from toolkit.records.texts import clean_text, cleaned, words_of
 
 _HEADER_WORDS = {
     "names": "name names surname forename firstname lastname fullname maidenname vorname nachname familienname "

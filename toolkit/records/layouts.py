@@ -12,11 +12,11 @@ from toolkit.records.field_words import phase_of
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.lexicon import words_of_language
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
-from toolkit.records.raw_table import clean_text
 from toolkit.records.readings import Judged, Rulers, judge
 from toolkit.records.sheets import CONTEXT
 from toolkit.records.texts import (
     change_texts,
+    clean_text,
     constant,
     distinct,
     from_codes,

@@ -23,9 +23,8 @@ from toolkit.records.grid import Grid, is_number, make_grid
 from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import language_of, words_of_language
 from toolkit.records.mapping import FIELDS
-from toolkit.records.raw_table import RawTable, check_headers
+from toolkit.records.raw_table import Around, RawTable, check_headers
 from toolkit.records.separated import SEPARATORS, Split, find_separator, split_text
-from toolkit.records.surroundings import Around
 from toolkit.records.texts import distinct, plain
 from toolkit.records.unfold import column_of, legend_texts, unfold, what_line
 

@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.mapping import Mapping
-from toolkit.records.raw_table import clean_text
-from toolkit.records.texts import plain
+from toolkit.records.texts import clean_text, plain
 from toolkit.records.vocabulary import (
     Vocabulary,
     join_names,

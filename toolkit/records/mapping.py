@@ -38,6 +38,7 @@ import pandas as pd
 
 from toolkit.errors import SheetError
 from toolkit.records.questions import Question
+from toolkit.records.raw_table import RawTable
 from toolkit.records.texts import listed, plain
 from toolkit.safe_text import printable
 from toolkit.settings import list_of, one_of, parse_toml, read_text, said, table_of, text_of, whole_number
@@ -234,3 +235,17 @@ def _reading(entry: Any, place: int, name: str) -> ReadingColumn:
     if one.side not in READING_SIDES:
         raise SheetError(f'{where}: side = "{one.side}" is not one of {listed(READING_SIDES)}.')
     return one
+
+
+def named_fields(table: RawTable, *, taken: Mapping | None = None) -> dict[str, str]:
+    """Fields found under the toolkit's own names, whatever their case, spaces and underscores."""
+    used = set()
+    if taken is not None:
+        used = {*taken.fields.values(), *(one.column for one in taken.readings), *taken.ignored}
+    by_name = {plain(name): name for name in FIELDS}
+    found: dict[str, str] = {}
+    for header in table.cells.columns:
+        field = by_name.get(plain(str(header)))
+        if field and header not in used and not (taken and (field in taken.fields or field in taken.constants)):
+            found[field] = str(header)
+    return found

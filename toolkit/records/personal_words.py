@@ -8,7 +8,7 @@ import unicodedata
 from dataclasses import dataclass
 from functools import cache
 
-from toolkit.records.raw_table import clean_text
+from toolkit.records.texts import clean_text
 from toolkit.resources import shared_file
 
 _CAMEL = re.compile(r"(?<=[a-zà-öø-ÿ])(?=[A-Z])")

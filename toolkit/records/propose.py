@@ -13,10 +13,8 @@ import pandas as pd
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.dates import proven_order, with_year
 from toolkit.records.field_words import is_serial_day, values_agree
-from toolkit.records.legend_values import order_of, values_of
 from toolkit.records.lexicon import fold
-from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
-from toolkit.records.named_fields import named_fields
+from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn, named_fields
 from toolkit.records.propose_fields import constants_of, guess_fields
 from toolkit.records.propose_questions import questions_of
 from toolkit.records.propose_readings import (
@@ -27,10 +25,10 @@ from toolkit.records.propose_readings import (
     Guess,
     guess_readings,
 )
-from toolkit.records.raw_table import RawTable, clean_text
+from toolkit.records.raw_table import Around, RawTable
 from toolkit.records.reading_files import read_file, read_frame
-from toolkit.records.surroundings import Around, years_in
-from toolkit.records.texts import distinct
+from toolkit.records.surroundings import order_of, values_of, years_in
+from toolkit.records.texts import clean_text, distinct
 from toolkit.records.vocabulary import side_in
 from toolkit.result import Shown
 

@@ -13,9 +13,8 @@ from toolkit.records.field_words import field_of_header, field_of_values, values
 from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import Words, fold, words_of_language
 from toolkit.records.propose_readings import Guess
-from toolkit.records.raw_table import RawTable, clean_text
-from toolkit.records.surroundings import Around
-from toolkit.records.texts import distinct
+from toolkit.records.raw_table import Around, RawTable
+from toolkit.records.texts import clean_text, distinct
 
 _ORDER_OF_TRUST = ("certain", "likely", "unsure")
 _MUST_AGREE = (

@@ -11,7 +11,6 @@ import numpy as np
 from toolkit.records.checks import near_clients
 from toolkit.records.codebook import Codebook
 from toolkit.records.dates import day_and_month_told, lacks_year_word, proven_order
-from toolkit.records.legend_values import order_of
 from toolkit.records.mapping import ReadingColumn
 from toolkit.records.propose_readings import ROW_MEASURE, Guess, needs_tip
 from toolkit.records.questions import (
@@ -26,9 +25,9 @@ from toolkit.records.questions import (
     unit_question,
     year_question,
 )
-from toolkit.records.raw_table import RawTable, clean_text
-from toolkit.records.surroundings import Around
-from toolkit.records.texts import distinct, plain
+from toolkit.records.raw_table import Around, RawTable
+from toolkit.records.surroundings import order_of
+from toolkit.records.texts import clean_text, distinct, plain
 from toolkit.records.values import MISSING_WORDS
 from toolkit.records.vocabulary import order_words
 

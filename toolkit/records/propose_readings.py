@@ -16,8 +16,7 @@ from toolkit.records.codebook import Codebook, Measure
 from toolkit.records.field_words import field_of_header, field_of_values
 from toolkit.records.header_words import HeaderWords, read_header
 from toolkit.records.lexicon import Words, fold
-from toolkit.records.raw_table import RawTable
-from toolkit.records.surroundings import Around
+from toolkit.records.raw_table import Around, RawTable
 from toolkit.records.texts import distinct
 from toolkit.records.units import UNKNOWN_UNIT, conversion_factor
 from toolkit.records.values import read_numbers

@@ -4,17 +4,37 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
-
-if TYPE_CHECKING:
-    from toolkit.records.surroundings import Around
+from toolkit.records.lexicon import Words, words_of_language
+from toolkit.records.texts import clean_text
 
 MOST_COLUMNS = 1000
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Around:
+    """The surroundings of one table.
+
+    `titles` are texts above it, nearest first, then the sheet's and the file's name; `pairs` are (key, value) lines;
+    `legend` says what a code or sign means, as the sheet puts it; `language` is the sheet's.
+    """
+
+    language: str = "en"
+    sheet: str = ""
+    titles: tuple[str, ...] = ()
+    pairs: tuple[tuple[str, str], ...] = ()
+    legend: dict[str, str] = field(default_factory=dict)
+    visit: str = ""
+    date: str = ""
+
+    @property
+    def words(self) -> Words:
+        """The words to read the table with."""
+        return words_of_language(self.language)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -109,28 +129,3 @@ def column_letter(place: int) -> str:
         place, rest = divmod(place - 1, 26)
         letters = chr(65 + rest) + letters
     return letters
-
-
-_INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad\u200e\u200f"))
-
-
-def clean_text(text: str) -> str:
-    """Text without invisible characters, with single spaces, trimmed.
-
-    Example:
-        >>> clean_text(" Anna\\u200b  K. ")
-        'Anna K.'
-    """
-    if text.isascii():
-        return " ".join(text.split())
-    return " ".join(text.translate(_INVISIBLE).split())
-
-
-def words_of(text: str) -> tuple[str, ...]:
-    """The words of a list written as one text, between bars where there are any, else between spaces.
-
-    Example:
-        >>> words_of("left side|links"), words_of("l r")
-        (('left side', 'links'), ('l', 'r'))
-    """
-    return tuple(text.split("|") if "|" in text else text.split())

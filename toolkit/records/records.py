@@ -18,6 +18,7 @@ from toolkit.records.account import Records, Source, no_sites
 from toolkit.records.checks import (
     flag_copies,
     flag_near_clients,
+    flag_sides,
     own_sessions,
     set_contradictions_aside,
     set_repeats_aside,
@@ -35,7 +36,6 @@ from toolkit.records.reading_files import read_file, read_frame
 from toolkit.records.readings import Rulers, rulers_of
 from toolkit.records.settling import settle_mapping
 from toolkit.records.sheets import sheet_of
-from toolkit.records.sides import flag_sides
 from toolkit.records.sites import account_by_site, at_site, files_by_site, scoped, several_sites
 from toolkit.records.texts import stack
 from toolkit.records.tidy import as_written, settle_scopes, tidy_rows

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from toolkit.records.identifiers import kind_of_values
 from toolkit.records.personal_numbers import numbers_of_persons
 from toolkit.records.personal_words import header_words, personal_kind
-from toolkit.records.raw_table import clean_text
+from toolkit.records.texts import clean_text
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -7,8 +7,7 @@ from dataclasses import replace
 
 from toolkit.errors import ExportError
 from toolkit.records.codebook import Codebook
-from toolkit.records.mapping import Mapping
-from toolkit.records.named_fields import named_fields
+from toolkit.records.mapping import Mapping, named_fields
 from toolkit.records.propose import propose_for_table
 from toolkit.records.propose_readings import ROW_MEASURE
 from toolkit.records.questions import Question

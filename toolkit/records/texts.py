@@ -9,7 +9,29 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.records.raw_table import clean_text
+_INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad\u200e\u200f"))
+
+
+def clean_text(text: str) -> str:
+    """Text without invisible characters, with single spaces, trimmed.
+
+    Example:
+        >>> clean_text(" Anna\\u200b  K. ")
+        'Anna K.'
+    """
+    if text.isascii():
+        return " ".join(text.split())
+    return " ".join(text.translate(_INVISIBLE).split())
+
+
+def words_of(text: str) -> tuple[str, ...]:
+    """The words of a list written as one text, between bars where there are any, else between spaces.
+
+    Example:
+        >>> words_of("left side|links"), words_of("l r")
+        (('left side', 'links'), ('l', 'r'))
+    """
+    return tuple(text.split("|") if "|" in text else text.split())
 
 
 def distinct(column: pd.Series) -> tuple[np.ndarray, list[str]]:

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.codebook import Codebook
-from toolkit.records.days import days_since_first
+from toolkit.records.dates import days_since_first
 from toolkit.records.ledger import SET_ASIDE_COLUMNS
 from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
 from toolkit.records.same_order import content_hashes

@@ -18,8 +18,8 @@ from toolkit.records.find_tables import Found
 from toolkit.records.grid import Grid, is_number, shown
 from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import Words, fold, words_of_language
-from toolkit.records.raw_table import MOST_COLUMNS, RawTable, column_letter
-from toolkit.records.surroundings import Around, legend_of
+from toolkit.records.raw_table import MOST_COLUMNS, Around, RawTable, column_letter
+from toolkit.records.surroundings import legend_of
 from toolkit.records.texts import cell_text, distinct, from_codes
 
 _INHERITED = ("client", "date", "day", "visit", "region", "treated_side", "intervention", "order", "practitioner")

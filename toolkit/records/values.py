@@ -15,8 +15,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.lexicon import Words, fold, words_of_language
-from toolkit.records.raw_table import clean_text, words_of
-from toolkit.records.texts import distinct, from_codes, plain
+from toolkit.records.texts import clean_text, distinct, from_codes, plain, words_of
 
 MISSING_WORDS = frozenset(
     words_of(

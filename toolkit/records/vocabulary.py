@@ -6,11 +6,9 @@ import re
 from dataclasses import dataclass
 
 from toolkit.records.codebook import Codebook
-from toolkit.records.codebook_words import plain_words
-from toolkit.records.lexicon import Words, fold, words_of_language
+from toolkit.records.lexicon import Words, fold, plain_words, words_of_language
 from toolkit.records.mapping import Mapping
-from toolkit.records.raw_table import clean_text
-from toolkit.records.texts import plain
+from toolkit.records.texts import clean_text, plain
 from toolkit.records.values import MISSING_WORDS, yes_or_no
 
 _SIDES = {
