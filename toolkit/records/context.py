@@ -16,10 +16,12 @@ from toolkit.records.lexicon import fold
 from toolkit.records.mapping import Mapping
 from toolkit.records.sheets import NOT_STATED
 from toolkit.records.texts import (
+    change_texts,
     clean_text,
     cleaned,
     distinct,
     from_codes,
+    from_texts,
     keep_rows,
     plain,
     rows_where,
@@ -66,7 +68,7 @@ def _header(mapping: Mapping, name: str) -> str:
 def _clients(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     """Clients under one spelling; rows without a client set aside."""
     if own := mapping.words_for("client"):
-        frame["client"] = changetexts_of(frame["client"], lambda text: own.get(plain(text), text))
+        frame["client"] = change_texts(frame["client"], lambda text: own.get(plain(text), text))
     frame["client"] = _one_spelling(frame, "client", ledger)
     nobody = rows_where(frame["client"], lambda text: not text)
     why = Why(column="client", reason="no client is named", remedy="write the client's pseudonym into the row")
@@ -103,7 +105,7 @@ def _stated(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Categorical:
         value="",
         what=f'no {name} in {empty.sum()} row(s): taken as "{NOT_STATED}"',
     )
-    return changetexts_of(frame[name], lambda text: text or NOT_STATED)
+    return change_texts(frame[name], lambda text: text or NOT_STATED)
 
 
 def _dates(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
@@ -171,7 +173,7 @@ def _sides(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Led
         table = side_words() | mapping.words_for(name)
         why = Why(column=_header(mapping, name), reason="not a side", remedy="write left, right, both or none")
         frame = _translated(frame, name, table, why, ledger, own=_own_sides(words))
-    frame["measured_side"] = changetexts_of(frame["measured_side"], lambda text: text or "none")
+    frame["measured_side"] = change_texts(frame["measured_side"], lambda text: text or "none")
     return frame
 
 
@@ -198,7 +200,7 @@ def _side_from_region(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) ->
         value=told[differs],
         what="the region's words name another side than the column of sides; the column counts",
     )
-    frame["treated_side"] = fromtexts_of(np.where(empty & (told != ""), told, stated).tolist())
+    frame["treated_side"] = from_texts(np.where(empty & (told != ""), told, stated).tolist())
 
 
 def _region_side(text: str, words: Vocabulary) -> str:
@@ -272,7 +274,7 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
         what = f'no region in {empty.sum()} row(s): taken as "{NOT_STATED}"'
         ledger.flag(frame.loc[empty].head(1), column="region", value="", what=what)
         filled = frame["region"].astype(object).where(~empty, NOT_STATED)
-        frame["region"] = fromtexts_of(filled.tolist())
+        frame["region"] = from_texts(filled.tolist())
     return frame
 
 

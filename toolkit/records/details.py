@@ -10,6 +10,7 @@ from toolkit.records.lexicon import fold
 from toolkit.records.mapping import Mapping
 from toolkit.records.surroundings import order_of
 from toolkit.records.texts import (
+    change_texts,
     clean_text,
     distinct,
     from_codes,
@@ -41,8 +42,8 @@ def understand_details(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary,
         }
         codes, texts = distinct(frame[name])
         frame[name] = from_codes(codes, [_yes_no_unknown(text, own) or empty for text in texts])
-    frame["setting"] = changetexts_of(frame["setting"], clean_text)
-    frame["adverse_event"] = changetexts_of(frame["adverse_event"], _adverse_event)
+    frame["setting"] = change_texts(frame["setting"], clean_text)
+    frame["adverse_event"] = change_texts(frame["adverse_event"], _adverse_event)
     for name, low, high in (("comfort", 0.0, 10.0), ("minutes", 0.0, 600.0)):
         numbers = read_numbers(frame[name], decimal=mapping.decimal, missing=mapping.missing)
         bad = numbers.taken & ((numbers.problem > 0) | numbers.word | (numbers.value < low) | (numbers.value > high))
