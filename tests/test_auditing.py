@@ -231,6 +231,8 @@ def test_the_frame_has_the_columns_of_every_result(found):
     assert list(found.frame.columns[3 : 3 + len(FRAME_COLUMNS)]) == list(FRAME_COLUMNS)
     assert (row["estimate"], row["ci_low"], row["p"]) == (left["mean"], left["ci_low"], left["p"])
     assert row["claim"] == found.findings["findings"][0]["claim"]["level"]
+    assert row["n_clients"] == found.judged[0].attributable.n_clients
+    assert row["n_rows"] == len(found.data())
 
 
 def test_an_audit_hands_out_its_data_its_model_and_its_typed_findings(found):

@@ -56,7 +56,8 @@ def _effect(found: Attributable | None) -> dict[str, Any]:
     if found is None:
         return {"method": "nothing to compare with"}
     names = {"estimate": found.mean, "level": found.confidence_level}
-    return names | {key: getattr(found, key) for key in ("ci_low", "ci_high", "df", "p", "method")}
+    same = ("ci_low", "ci_high", "df", "p", "method", "n_clients", "n_sessions")
+    return names | {key: getattr(found, key) for key in same}
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -100,21 +101,21 @@ class Audit(Shown):
         """One row a question: the treatment effect (technique minus comparison) with its interval, and the claim.
 
         Columns as of every result (`estimate`, `ci_low` …) after `measure`, `region`, `intervention`; then
-        `n_sessions`, `claim`, `declared`.
+        `n_sessions`, `claim`, `declared`. Clients and sessions are those the effect rests on; without one, those treated.
         """
         rows = [
             {
                 **{key: finding[key] for key in _ASKED},
                 "what": "treatment effect",
-                **_effect(one.attributable),
                 "n_clients": finding["n_clients"],
-                "n_rows": len(one.technique),
+                "n_rows": len(self.data(place)),
                 "unit": finding["unit"],
                 "n_sessions": finding["n_sessions"],
+                **_effect(one.attributable),
                 "claim": finding["claim"]["level"],
                 "declared": "yes" if finding["claim"]["declared"] else "no",
             }
-            for finding, one in zip(self.findings["findings"], self.judged, strict=True)
+            for place, (finding, one) in enumerate(zip(self.findings["findings"], self.judged, strict=True))
         ]
         return standard_frame(rows, groups=_ASKED)
 

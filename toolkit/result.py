@@ -197,11 +197,13 @@ class Shown:
         return save(self, Path(path), replace=replace)
 
     def __str__(self) -> str:
-        shown = self.frame.map(figure_text)
+        frame = self.frame
+        shown = for_reading(frame) if "estimate" in frame else frame.map(figure_text)
         return f"{self.sentence()}\n\n{shown.to_string(index=False)}"
 
     def _repr_html_(self) -> str:
-        return f"<p>{escape(self.sentence())}</p>{html_table(self.frame)}"
+        frame = self.frame
+        return f"<p>{escape(self.sentence())}</p>{html_table(for_reading(frame) if 'estimate' in frame else frame)}"
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
