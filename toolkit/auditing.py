@@ -101,7 +101,7 @@ class Audit(Shown):
         """One row a question: the treatment effect (technique minus comparison) with its interval, and the claim.
 
         Columns as of every result (`estimate`, `ci_low` …) after `measure`, `region`, `intervention`; then
-        `n_sessions`, `claim`, `declared`. Clients and sessions are those the effect rests on; without one, those treated.
+        `n_sessions`, `claim`, `declared`. Clients and sessions are those the effect rests on, or else those treated.
         """
         rows = [
             {
