@@ -102,11 +102,12 @@ def test_letters_in_figures_are_large_enough_on_a_phone(chromium, report):
     assert min(heights) >= 10
 
 
-def test_print_unfolds_the_details(chromium, report):
+def test_print_unfolds_the_cautions_and_leaves_the_appendices_on_the_screen(chromium, report):
     with pages.opened(chromium, report, pages.A4_PRINTED) as visit:
         visit.page.emulate_media(media="print")
-        shown = visit.page.evaluate("document.querySelector('details table').getBoundingClientRect().height")
-    assert shown > 50
+        height = "document.querySelector('{}').getBoundingClientRect().height"
+        assert visit.page.evaluate(height.format("details:not(.appendix) ul")) > 50
+        assert visit.page.evaluate(height.format("details.appendix")) == 0
 
 
 def pages_of(printed):
