@@ -149,3 +149,7 @@ def test_any_text_is_a_number_missing_or_has_a_reason(texts: list[str]) -> None:
 
 def test_one_comma_decides_for_the_column() -> None:
     assert decimal_sign(["12", "1,234", "3,5"]) == ","
+
+
+def test_a_sign_made_harmless_for_spreadsheets_still_says_same() -> None:
+    assert read("30", "'=").same.tolist() == [False, True]

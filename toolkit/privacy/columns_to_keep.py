@@ -19,7 +19,7 @@ from toolkit.records.dates import looks_like_dates
 from toolkit.records.personal_words import personal_kind
 from toolkit.records.safe_harbour import Kind, kind_in_cell, kind_of_column
 from toolkit.records.texts import clean_text, distinct, plain, words_of
-from toolkit.records.values import MISSING_WORDS, NO_WORDS, YES_WORDS
+from toolkit.records.values import MISSING_WORDS, NO_WORDS, YES_WORDS, says_same
 
 OLDEST = 90
 ROLES = {"practitioner": "person", "examiner": "person", "site": "site", "session_id": "visit"}
@@ -263,7 +263,8 @@ def _event(text: str) -> str:
 def _is_number(text: str) -> bool:
     """Whether a cell is a reading: a number, perhaps with a unit or a range, or yes, no or a word for missing."""
     said = clean_text(text)
-    return said.casefold() in YES_WORDS | NO_WORDS | MISSING_WORDS or _NUMBER.fullmatch(said) is not None
+    known = said.casefold() in YES_WORDS | NO_WORDS | MISSING_WORDS or says_same(said)
+    return known or _NUMBER.fullmatch(said) is not None
 
 
 def _shared(codes: np.ndarray, texts: list[str], people: pd.Series) -> frozenset[str]:

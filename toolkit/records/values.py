@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from toolkit.records.lexicon import Words, fold, words_of_language
+from toolkit.records.lexicon import LANGUAGES, Words, fold, words_of_language
 from toolkit.records.texts import clean_text, distinct, from_codes, plain, words_of
 
 MISSING_WORDS = frozenset(
@@ -56,7 +56,7 @@ _LIMIT = re.compile(
 _BEYOND = re.compile(r"^(\d+(?:[.,]\d+)?)\s*\+$")
 _DOUBTED = re.compile(r"^(.*\d.*?)\s*\?+$")
 _ENDS = re.compile(r"(\d+(?:[.,]\d+)?)\s*\D{0,4}\s*(?:-|–|—|−|to|bis|à|a|tot|do|till|\.\.+|…)\s*(\d+(?:[.,]\d+)?)")
-_SAME_SIGNS = frozenset(("=", "==", '"', "″", "〃", "''", "„", "”", "→", "↔", "⇒", "->", "id."))
+_SAME_SIGNS = frozenset(("=", "'=", "==", '"', "″", "〃", "''", "„", "”", "→", "↔", "⇒", "->", "id."))
 _OUT_OF_TEN = re.compile(r"^(\d+(?:[.,]\d+)?)\s*/\s*10$")
 
 
@@ -300,6 +300,17 @@ def _not_a_number(text: str, low: str, words: Words) -> _One:
     if text[0] in "<>≤≥~≈":
         return _One(reason="a limit, not a reading", remedy="type the reading, or leave the cell empty")
     return _One(reason="not a number", remedy="type the number alone, or leave the cell empty if nothing was read")
+
+
+def says_same(text: str) -> bool:
+    """Whether a cell says, in any language, that the reading is the one before it.
+
+    Example:
+        >>> says_same("unverändert"), says_same("="), says_same("34")
+        (True, True, False)
+    """
+    folded = fold(text)
+    return text in _SAME_SIGNS or any(folded in words_of_language(name).own("same") for name in LANGUAGES)
 
 
 def yes_or_no(text: str) -> str | None:
