@@ -2,13 +2,16 @@
 
 import ast
 from contextlib import suppress
+from functools import cache
 
 import pytest
 
 from toolkit.errors import SheetError, ToolkitError
-from toolkit.replicating import replicate, shipped_sheets, verdict
+from toolkit.replicating import replicate as replicate_sheet
+from toolkit.replicating import shipped_sheets, verdict
 from toolkit.replicating.in_libraries import in_library, library_table
 
+replicate = cache(replicate_sheet)
 SHEETS = {path.parent.name: path for path in shipped_sheets()}
 PLAIN = ("sleep_drugs", "nerve_pain", "pain_threshold", "base_running", "wine_judges", "two_methods")
 

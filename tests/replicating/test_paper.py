@@ -126,3 +126,22 @@ def test_a_check_with_an_explanation_is_not_counted_as_open(write_sheet):
 
     more = '\n[[check]]\nt = "2.20"\ndf = "28"\np = ".03"\nexplanation = "one-sided? .018 no; a misprint, it seems"\n'
     assert replicate_command(write_sheet(more=more), say=lambda line: None) == 1
+
+
+def test_the_page_can_be_written_and_is_never_written_over_another(tmp_path):
+    from click.testing import CliRunner
+
+    from toolkit.__main__ import commands
+
+    table = tmp_path / "printed.csv"
+    table.write_text("name,n,mean,sd,se\nrest,25,4.0,10.0,2.0\n", encoding="utf-8")
+    CliRunner().invoke(commands, ["replicate", "--paper", str(table), "--write"])
+    page = tmp_path / "printed_checked.docx"
+    assert page.stat().st_size > 1000
+    page.write_text("mine", encoding="utf-8")
+    CliRunner().invoke(commands, ["replicate", "--paper", str(table), "--write"])
+    assert page.read_text(encoding="utf-8") == "mine"
+
+
+def test_many_people_make_every_sd_possible_in_no_time():
+    assert _verdict("sd of whole numbers", n="99999999", mean="5.2", sd="1.3", items="1") == [YES]

@@ -11,7 +11,7 @@ from toolkit.commands.options import PATH, replace_option, say
 
 @click.command()
 @click.argument("path", required=False, metavar="SHEET", type=PATH)
-@click.option("--write", is_flag=True, help="Write result.csv beside each sheet.")
+@click.option("--write", is_flag=True, help="Write result.csv beside each sheet; with --paper, a page beside it.")
 @click.option(
     "--format",
     "explain",
@@ -51,6 +51,9 @@ def replicate(
         say(page.sentence())
         for line in page.lines():
             say(f"  {line}")
+        if write:
+            written = page.save(paper.with_name(f"{paper.stem}_checked.docx"), replace=replace)
+            say(f"written: {written}")
         return 1 if page.unexplained else 0
     if method is not None:
         from toolkit.writing import write_file

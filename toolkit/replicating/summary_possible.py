@@ -11,6 +11,9 @@ from toolkit.errors import SheetError
 from toolkit.replicating.printed import Printed, read_printed
 from toolkit.result import Shown, figure_text
 
+MOST_SUMS = 2_000
+"""Sums tried; with more that round to a printed mean, every SD is possible."""
+
 
 @dataclass(frozen=True, kw_only=True)
 class Possible(Shown):
@@ -117,7 +120,8 @@ def sd_possible(printed: str, *, mean: str, n: int) -> Possible:
     sd, centre, n = _printed(printed), _printed(mean), _whole_n(n)
     if n < 2 or sd.value < 0:
         raise SheetError(f"an SD of {printed} with n = {n} cannot be checked: n must be at least 2, an SD not negative")
-    sums = range(math.ceil(centre.low * n - 1e-9), math.floor(centre.high * n + 1e-9) + 1)
+    first, last = math.ceil(centre.low * n - 1e-9), math.floor(centre.high * n + 1e-9)
+    sums = range(first, min(last, first + MOST_SUMS) + 1)
     near: list[float] = []
     for total in sums:
         wanted = sd.value**2 * (n - 1) + total**2 / n
@@ -127,7 +131,7 @@ def sd_possible(printed: str, *, mean: str, n: int) -> Possible:
             if variance >= 0 and squares >= abs(total):
                 near.append(math.sqrt(variance))
     near = sorted(near, key=lambda value: abs(value - sd.value))[:2]
-    wide = 2.0 / (n - 1) <= 2 * sd.value * sd.last_digit
+    wide = 2.0 / (n - 1) <= 2 * sd.value * sd.last_digit or last - first > MOST_SUMS
     possible = bool(sums) and (wide or any(sd.holds(value) for value in near))
     if not sums:
         because = f"no whole-number sum has the mean {mean}"
