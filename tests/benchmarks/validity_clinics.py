@@ -13,14 +13,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from scipy import stats
+from validity_attacks import ATTACKS, CONTROLS, NEED_THE_SHEET, SEALED
 
+from toolkit.claim.question import Question
 from toolkit.claim.rule import LEVELS
-from toolkit.effect.comparison import find_comparison
-from toolkit.effect.estimate import Attributable, estimate
+from toolkit.effect import missing_readings as bounds
+from toolkit.effect.comparison import Compared, find_comparison
+from toolkit.effect.estimate import Attributable, design_of, estimate
 from toolkit.errors import FitError, NotEnoughError
-from toolkit.findings.finding import Judged, claim_of, with_family
+from toolkit.findings.finding import Judged, claim_of, judge, with_family
+from toolkit.findings.measured import ruler_of
 from toolkit.mixed.mixed import fit_mixed_arrays
-from toolkit.planning.playing import judge_clinic
+from toolkit.records.records import load_records
 from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_rivals
 
 SEED = 20260105
@@ -28,16 +32,21 @@ SMALLEST = 3.0
 CLEAN = ClinicDials()
 ALL = with_all_rivals(CLEAN)
 DRAWN = frozenset({"order_drawn", "side_drawn"})
-USUAL = ("rows_t", "clients_t", "mixed_z")
+USUAL = ("rows_t", "clients_t", "mixed_z", "first_rule")
+N_DRAWS = 1999
 
 
 @dataclass(frozen=True, kw_only=True)
 class Scenario:
-    """A clinic's dials, and how often or for how many questions it is judged (no effect in the further regions)."""
+    """A clinic's dials, and how often or for how many questions it is judged (no effect in the further regions).
+
+    `sealed`: judged with its sealed schedule.
+    """
 
     dials: ClinicDials
     looks: int = 1
     regions: int = 1
+    sealed: bool = False
 
 
 SCENARIOS: dict[str, Scenario] = {
@@ -64,17 +73,19 @@ SCENARIOS: dict[str, Scenario] = {
     "all rivals, comparison sessions": Scenario(dials=replace(ALL, design="comparison_sessions")),
     "all rivals, other side not drawn": Scenario(dials=replace(ALL, design="other_side")),
     "all rivals, nothing to compare": Scenario(dials=replace(ALL, design="none")),
+    **{name: Scenario(dials=dials) for name, dials in {**ATTACKS, **CONTROLS}.items()},
+    **{name: Scenario(dials=dials, sealed=True) for name, dials in SEALED.items()},
 }
 
 
 def usual_tests(rows: pd.DataFrame) -> dict[str, bool]:
-    """What the three usual tests claim from after − before."""
-    rows = rows[rows["intervention"] != "measured_only"]
-    if rows["measured_side"].ne(rows["treated_side"]).any():
-        rows = rows[rows["measured_side"] == rows["treated_side"]]
-    change = (rows["after"] - rows["before"]).dropna()
-    clients = change.groupby(rows["client"]).mean()
-    kept = rows.loc[change.index]
+    """What the three usual tests claim from after − before, and the first rule, which believed the words."""
+    here = rows[rows["intervention"] != "measured_only"]
+    if here["measured_side"].ne(here["treated_side"]).any():
+        here = here[here["measured_side"] == here["treated_side"]]
+    change = (here["after"] - here["before"]).dropna()
+    clients = change.groupby(here["client"]).mean()
+    kept = here.loc[change.index]
     fit = fit_mixed_arrays(
         change.to_numpy(),
         np.ones((len(change), 1)),
@@ -86,7 +97,42 @@ def usual_tests(rows: pd.DataFrame) -> dict[str, bool]:
         "rows_t": _better(stats.ttest_1samp(change, 0.0).pvalue, change.mean()),
         "clients_t": _better(stats.ttest_1samp(clients, 0.0).pvalue, clients.mean()),
         "mixed_z": _better(1.0 if z.p is None else z.p, z.value),
+        "first_rule": first_rule(rows),
     }
+
+
+def first_rule(rows: pd.DataFrame) -> bool:
+    """Would the first rule claim the technique moved readings? It believed order, blinding and second readings.
+
+    A mixed model of the rows that are there; missing changes at the lower quartile (technique) and
+    the median (comparison) of the comparison's; half of the own SEM off the limit unless 80 % of all were blind.
+    """
+    compared = find_comparison(
+        rows, measure=CLEAN.measure, region=CLEAN.region, intervention=CLEAN.intervention, better=CLEAN.better
+    )
+    if compared is None:
+        return False
+    there = compared.rows.dropna(subset=["y"])
+    waits = there.loc[there["arm"] == 0, "y"]
+    low = _model_limit(replace(compared, rows=there))
+    if len(there) < len(compared.rows):
+        filled = bounds.fill(compared.rows, (float(waits.quantile(0.25)), float(waits.quantile(0.5))))
+        low = min(low, _model_limit(replace(compared, rows=filled)))
+    apart = (rows["before_2"] - rows["before"]).dropna().astype(float)
+    blind = (compared.rows.loc[compared.rows["y"].notna(), "blinded"] == "yes").mean() >= 0.8
+    return bool(low - (0.0 if blind else apart.std() / np.sqrt(2) / 2) > 0)
+
+
+def _model_limit(compared: Compared) -> float:
+    """The lower limit of the plain mixed model, clients and practitioners random."""
+    design = design_of(compared)
+    columns = np.column_stack([design.label, design.covariates])
+    names = ["technique", *(f"x{k}" for k in range(design.covariates.shape[1]))]
+    groups = {"client": design.client, "practitioner": design.practitioner}
+    try:
+        return float(fit_mixed_arrays(design.y, columns, names, groups).contrast("technique", ddf="normal").ci_low)
+    except FitError:
+        return -np.inf
 
 
 def _better(p: float, mean: float) -> bool:
@@ -134,12 +180,13 @@ def judged_by_all(name: str, effect: float, number: int) -> dict[str, Any]:
     rng = np.random.default_rng([SEED, list(SCENARIOS).index(name), round(effect * 10), number])
     clinic = simulate_clinic(dials, rng=rng)
     clinics = [clinic, *(simulate_clinic(_elsewhere(dials, k), rng=rng) for k in range(1, scenario.regions))]
-    parts = _parts_by_looks(clinic.rows, scenario.looks)
-    looked = [*parts[:-1], *(one.rows for one in clinics)]
+    sheets = [_as_read(one) for one in clinics]
+    parts = _parts_by_looks(sheets[0][0], scenario.looks)
+    looked = [*parts[:-1], *(rows for rows, _ in sheets)]
     usual = pd.DataFrame([usual_tests(one) for one in looked])
     if scenario.regions > 1 and effect > 0:
         usual = usual.iloc[:1]
-    judged, level = _answers(clinics, parts, scenario, effect=effect, rng=number)
+    judged, level = _answers(clinics, sheets, parts, scenario, effect=effect, rng=number)
     return {
         "scenario": name,
         "effect": effect,
@@ -151,29 +198,79 @@ def judged_by_all(name: str, effect: float, number: int) -> dict[str, Any]:
     }
 
 
+def _as_read(clinic: SimulatedClinic) -> tuple[pd.DataFrame, pd.DataFrame | None]:
+    """A clinic's rows and what was lost of them: as the records' own reading leaves them where that loses any."""
+    if clinic.dials.fault not in NEED_THE_SHEET:
+        return clinic.rows.assign(date=pd.to_datetime(clinic.rows["date"])), None
+    records = load_records(clinic.rows)
+    return records.rows, records.lost
+
+
 def _elsewhere(dials: ClinicDials, k: int) -> ClinicDials:
     """The same clinic in another region, where the technique does nothing."""
     return replace(dials, region=f"region_{k}", effect=0.0)
 
 
 def _answers(
-    clinics: list[SimulatedClinic], parts: list[pd.DataFrame], scenario: Scenario, *, effect: float, rng: int
+    clinics: list[SimulatedClinic],
+    sheets: list[tuple[pd.DataFrame, pd.DataFrame | None]],
+    parts: list[pd.DataFrame],
+    scenario: Scenario,
+    *,
+    effect: float,
+    rng: int,
 ) -> tuple[Judged, str]:
     """The judgement of the first question on all records, and the level that counts.
 
     Several looks: the strongest level of all looks. Several regions: without an effect the strongest level of all of
     them (any claim is false), with one the level of the region that has it.
     """
-    tables = [*parts[:-1], *(one.rows for one in clinics)]
-    dials = [clinics[0].dials] * (len(parts) - 1) + [one.dials for one in clinics]
+    looks = len(parts)
+    tables = [(part, None, clinics[0]) for part in parts[:-1]]
+    tables += [(rows, lost, clinic) for (rows, lost), clinic in zip(sheets, clinics, strict=True)]
     judged = [
-        judge_clinic(rows, one, smallest=SMALLEST, look=min(k + 1, len(parts)), looks_planned=len(parts), rng=rng)
-        for k, (rows, one) in enumerate(zip(tables, dials, strict=True))
+        _judged(rows, lost, clinic, scenario, look=min(k + 1, looks), looks=looks, rng=rng)
+        for k, (rows, lost, clinic) in enumerate(tables)
     ]
     if scenario.regions > 1:
         judged = with_family(judged)
         return judged[0], _strongest([_level(one) for one in judged]) if effect == 0 else _level(judged[0])
     return judged[-1], _strongest([_level(one) for one in judged])
+
+
+def _judged(
+    rows: pd.DataFrame,
+    lost: pd.DataFrame | None,
+    clinic: SimulatedClinic,
+    scenario: Scenario,
+    *,
+    look: int,
+    looks: int,
+    rng: int,
+) -> Judged:
+    """One declared question about a clinic's own technique, judged as an audit does."""
+    dials = clinic.dials
+    question = Question(
+        measure=dials.measure,
+        region=dials.region,
+        intervention=dials.intervention,
+        better=dials.better,
+        unit=dials.unit,
+        smallest_change_that_matters=SMALLEST,
+        looks_planned=looks,
+    )
+    return judge(
+        rows,
+        question,
+        declared=True,
+        ruler=ruler_of(rows, measure=dials.measure, unit=dials.unit),
+        relation="",
+        look=look,
+        rng=rng,
+        lost=lost,
+        schedule=clinic.schedule if scenario.sealed else None,
+        n_draws=N_DRAWS,
+    )
 
 
 def _estimates(judged: Judged, effect: float) -> dict[str, Any]:
@@ -186,4 +283,5 @@ def _estimates(judged: Judged, effect: float) -> dict[str, Any]:
         "bound_covers": bool(found and found.ci_low <= effect <= found.ci_high),
         "compared": found is not None,
         "missing": bool(found and found.n_filled),
+        "caught": bool(judged.borne and judged.borne.draw and not judged.borne.draw.passed),
     }

@@ -23,7 +23,7 @@ from toolkit.quantiles import t_quantile
 
 IMBALANCE = 0.25  # SD between arms that nobody drew
 BEYOND_CHANCE = 2.58
-TIED = 0.8  # share of what was drawn that the patterns found tell beforehand
+TIED = 0.5  # share of what was drawn that the patterns found tell beforehand
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -110,7 +110,7 @@ def bear_out(
         compared = adjusted_for(compared, draw)
     flow = flow_of(compared, lost=lost, share=share, counted=_counts(compared, account, quick))
     if draw is not None and not draw.passed and tied(compared):
-        complete, attributable, why = None, None, "what was treated first can be told beforehand in nearly all sessions"
+        complete, attributable, why = None, None, "what was treated first can be told beforehand in most sessions"
     else:
         complete, attributable, why = _estimates(compared, flow, confidence_level, rng, n_draws)
     return BorneOut(
@@ -192,7 +192,7 @@ def imbalance_of(compared: Compared) -> tuple[str, ...]:
 
 
 def tied(compared: Compared) -> bool:
-    """Do the patterns found tell nearly all of what was drawn, so that nothing is left to compare?"""
+    """Do the patterns found tell so much of what was drawn that too little is left to compare?"""
     design = design_of(replace(compared, rows=compared.rows.dropna(subset=["y"])))
     columns = design.covariates
     if np.ptp(design.label) == 0 or not columns.shape[1]:

@@ -29,7 +29,7 @@ LIMIT = 0.01
 N_REDRAWS = 999
 FEWEST_DRAWS = 10
 UNEQUAL = 0.2  # a share below this (or above 1 less this) is taken for an unequal draw: leaving out makes none so small
-WEIGHTS = {"known before": 0.5, "orders before": 0.2, "clients": 0.1, "count": 0.2}
+WEIGHTS = {"known before": 0.4, "orders before": 0.2, "clients": 0.2, "count": 0.2}
 _BALANCED_CLIENT, _BALANCED_ALL = 3, 5
 
 

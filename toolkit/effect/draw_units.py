@@ -200,7 +200,6 @@ def _moments(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str
     for low, high in pairwise(cuts):
         yield "one stretch of the calendar", ((when > low) & (when <= high)).astype(float)
     yield "second visits", (visit == 2).astype(float)
-    yield "visits with an even number", (visit % 2 == 0).astype(float)
     day = (when - when.min()).astype(int)
     for number in range(7):
         yield "one day of the week", (day % 7 == number).astype(float)

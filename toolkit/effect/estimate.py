@@ -329,7 +329,8 @@ def bounded(
         return complete
     ways = [compared.rows] * 2
     if filled is not None:
-        ways = [bounds.fill(compared.rows, how) for how in (filled.against, filled.in_favour)]
+        hows = zip((filled.against, filled.in_favour), filled.uncounted, strict=True)
+        ways = [bounds.fill(compared.rows, how, uncounted=count) for how, count in hows]
     if filled is not None and compared.both_treated:
         ways += [_filled_the_other_way(compared.rows, place) for place in (1, 0)]
     found = [

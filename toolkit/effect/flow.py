@@ -14,8 +14,8 @@ import pandas as pd
 from toolkit.effect.comparison import Compared
 
 ARMS = (1.0, 0.0)
-TOO_FEW = -1.28  # z of the number treated first: one in ten honest draws lies below
-CLEARLY_TOO_FEW = -1.64
+TOO_FEW = (-1.64, -1.0)  # z of the number treated first, below 100 sessions and from there on: then some may be gone
+CLEARLY_TOO_FEW = -2.33
 STEPS = (
     "drawn",
     "row set aside whole",
@@ -159,9 +159,8 @@ def _missing_by_count(compared: Compared, rows: pd.DataFrame, share: float | Non
         return empty
     z = (first - n * wanted) / np.sqrt(n * wanted * (1 - wanted))
     per_client = sessions.groupby("client")["arm"].agg(["min", "max", "size"])
-    if z > TOO_FEW or ((per_client["min"] == per_client["max"]) & (per_client["size"] > 1)).sum() > 0.8 * len(
-        per_client
-    ):
+    once = ((per_client["min"] == per_client["max"]) & (per_client["size"] > 1)).sum() > 0.8 * len(per_client)
+    if z > TOO_FEW[int(n >= 100)] or once:
         return empty
     short = round((n - first) * wanted / (1 - wanted)) - first
     waits = sessions[sessions["arm"] == 0]

@@ -9,8 +9,9 @@ the 15th percentile at most 1.3 % (150 clinics a
 cell; tests/benchmarks/validity.md shows what the interval then covers, 500 a cell).
 
 Where one arm lost more than the other, a quantile is a guess: hurt sides that nobody writes down lie below any. Then
-what is missing in that arm is taken to be the worst (or best) change written down in either. One exception: where the
-comparison lost more, and what it lost had started from readings after which little is expected, it lost unmoved sides.
+what is missing in that arm is taken to be the worst (or best) change written down in either. One exception: who leaves
+out what did not move leaves out more where nothing was done, and some where something was. Where the comparison lost
+more, but the technique a fifth as much or more, it is taken for that.
 """
 
 from __future__ import annotations
@@ -26,20 +27,25 @@ from toolkit.quantiles import fisher_p
 Floats = NDArray[np.float64]
 LOWER = (0.25, 0.50)
 UPPER = (0.50, 0.15)
+BY_COUNT = (0.10, 0.50)
 APART = 0.10  # shares missing that differ by so much, and not plainly by chance
 BY_CHANCE = 0.2
 CLEARLY = 0.01
+ONE_SIDED = 0.2  # the technique's share missing over the comparison's, below which only the comparison lost any
+MOST_LOST = 0.5  # of the technique's changes: beyond that a quantile says nothing, whatever the comparison lost
 
 
 @dataclass(frozen=True, kw_only=True)
 class Filling:
     """What a missing change is taken to be: (technique, comparison), against the technique and for it.
 
+    `uncounted`: the same for technique sessions that only the count misses (its tenth percentile, its median).
     `harsher`: which arm lost so much more that the worst (best) change written down is taken there, "" for neither.
     """
 
     against: tuple[float, float]
     in_favour: tuple[float, float]
+    uncounted: tuple[float, float] = (0.0, 0.0)
     harsher: str = ""
 
 
@@ -74,11 +80,19 @@ def filling(rows: pd.DataFrame) -> Filling | None:
         against, in_favour = (least, against[1]), (most, in_favour[1])
     elif harsher == "comparison":
         against, in_favour = (against[0], most), (in_favour[0], least)
-    return Filling(against=(against[0], against[1]), in_favour=(in_favour[0], in_favour[1]), harsher=harsher)
+    few, middle = (float(np.quantile(comparison, at)) for at in BY_COUNT)
+    return Filling(
+        against=(against[0], against[1]),
+        in_favour=(in_favour[0], in_favour[1]),
+        uncounted=(few, middle),
+        harsher=harsher,
+    )
 
 
-def fill(rows: pd.DataFrame, values: tuple[float, float]) -> pd.DataFrame:
+def fill(rows: pd.DataFrame, values: tuple[float, float], *, uncounted: float | None = None) -> pd.DataFrame:
     """Compared rows with every missing change filled in: (technique, comparison). Unknown baselines become the mean.
+
+    `uncounted`: for rows that stand for sessions which only the count misses.
 
     Examples
     --------
@@ -86,6 +100,8 @@ def fill(rows: pd.DataFrame, values: tuple[float, float]) -> pd.DataFrame:
     [1.0, 2.0]
     """
     value = np.where(rows["arm"].to_numpy() == 1, *values)
+    if uncounted is not None and "uncounted" in rows:
+        value = np.where(rows["uncounted"].astype(bool).to_numpy(), uncounted, value)
     known = {name: rows[name].fillna(rows[name].mean()) for name in ("base", "gap") if name in rows}
     return rows.assign(y=rows["y"].where(rows["y"].notna(), value), **known)
 
@@ -99,23 +115,11 @@ def _lost_more(rows: pd.DataFrame) -> str:
     if not lost.any() or not n.all():
         return ""
     shares = lost / n
+    if shares[0] > MOST_LOST:
+        return "technique"
     p = fisher_p(np.column_stack([lost, n - lost]))
     if not (p < CLEARLY or (abs(shares[0] - shares[1]) >= APART and p < BY_CHANCE)):
         return ""
     if shares[0] > shares[1]:
         return "technique"
-    return "" if _lost_what_would_not_move(rows[rows["arm"] == 0]) else "comparison"
-
-
-def _lost_what_would_not_move(comparison: pd.DataFrame) -> bool:
-    """Had the missing ones started from readings after which clearly less change is expected than for the others?"""
-    known = comparison.dropna(subset=["base"])
-    columns = known[["base", "gap"]].fillna(0.0).to_numpy(dtype=float)
-    columns = np.column_stack([np.ones(len(known)), columns])
-    read = known["y"].notna().to_numpy()
-    if read.sum() < 6 or (~read).sum() < 3:
-        return False
-    expected = columns @ np.linalg.lstsq(columns[read], known["y"].to_numpy(dtype=float)[read], rcond=None)[0]
-    gone, there = expected[~read], expected[read]
-    error = np.sqrt(gone.var(ddof=1) / len(gone) + there.var(ddof=1) / len(there))
-    return bool(error > 1e-9 and (gone.mean() - there.mean()) / error < -1.64)
+    return "comparison" if shares[0] < ONE_SIDED * shares[1] else ""

@@ -1,8 +1,8 @@
 """Re-randomisation: what the estimate would be, had the coin fallen otherwise.
 
 For few clients a model's degrees of freedom are a guess; the drawn order is not. Each redraw shuffles the drawn
-labels among the sessions of the same client (clients seen once are shuffled among themselves; where no client has
-both labels, whole clients are), or flips the drawn side of each session. The p-value counts how often a redraw does
+labels among all sessions (where blocks kept each client even, among those of the same client; where no client has both
+labels, among whole clients), or flips the drawn side of each session. The p-value counts how often a redraw does
 as well as the records, by estimates over their own standard errors; the interval holds every effect that the same
 test would not reject (test inversion;
 Edgington & Onghena 2007, Randomization Tests, ch. 13, from memory).
@@ -46,6 +46,7 @@ def difference_interval(
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
+EVEN = 0.5  # mean square of a client's surplus of one label, over the number of sessions, that blocks stay below
 CLIENTS = 0.5  # share of the squared standard error that takes clients whole; the rest takes sessions one by one
 
 
@@ -101,7 +102,9 @@ class Redrawn:
 
 
 def shuffled_labels(arm: Floats, client: Codes, *, n_draws: int, rng: np.random.Generator) -> Floats:
-    """`n_draws` rows of redrawn 0/1 labels, shuffled within client where a client has several sessions.
+    """`n_draws` rows of redrawn 0/1 labels: whole clients where each has one, within clients that blocks kept even.
+
+    Else over all sessions, as a coin for each session would have it (their number stays what it is).
 
     Args:
         arm: drawn labels (n sessions).
@@ -113,6 +116,9 @@ def shuffled_labels(arm: Floats, client: Codes, *, n_draws: int, rng: np.random.
         per_client = mixed / np.maximum(counts, 1)
         drawn_again = rng.random((n_draws, len(counts))).argsort(axis=1)
         return np.asarray(per_client[drawn_again][:, client])
+    uneven = float(np.sum((2 * mixed - counts) ** 2)) / len(arm)  # 1 for a coin
+    if uneven > EVEN:
+        return np.asarray(rng.permuted(np.tile(arm, (n_draws, 1)), axis=1))
     stratum = np.where(counts[client] > 1, client + 1, 0)
     order = np.argsort(stratum, kind="stable")
     keys = stratum[order][None, :] + rng.random((n_draws, len(arm)))

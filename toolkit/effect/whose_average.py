@@ -2,14 +2,14 @@
 
 The mixed model weighs sessions by what it takes to be their scatter: clients' effects may vary, and so may the residual
 scatter of each arm. Its standard error is then replaced by a cluster-robust one over clients (CR2, `cluster_robust`) on
-the same weights, so that a variance which could not be estimated harms nobody. A model that finds no variation of
-effects weighs clients who come often more. Where that flatters the technique against the average in which every client
+the same weights, so that a variance which could not be estimated harms nobody; that of independent sessions counts
+where it is wider. A model that finds no variation of effects weighs clients who come often more. Where that flatters the technique against the average in which every client
 weighs the same, by more than the scatter of the difference between the two, the latter is what counts.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +60,9 @@ def average(
     outcome, columns = whitened(y, x, client, fit, arm_variance)
     by_model = cluster_robust(outcome, columns, client, np.ones(len(y)))
     equal = cluster_robust(y, x, client, equal_clients(client))
+    plain = _plain_error(y, x, arm_variance)
+    if by_model is not None and plain > by_model.se:
+        by_model = replace(by_model, se=plain)
     if by_model is None or equal is None:
         raise FitError("Nothing is left to judge the difference by: what was drawn can be told from the other columns.")
     if flatters(by_model, equal, either_way=either_way):
@@ -70,6 +73,15 @@ def average(
         if wider is not None and wider.se > by_model.se:
             return Average(found=wider, words="practitioners varying")
     return Average(found=by_model, words="clients varying")
+
+
+def _plain_error(y: Floats, x: Floats, arm_variance: tuple[float, float]) -> float:
+    """Standard error of the first column were sessions independent: below it no robust one is believed."""
+    root = np.sqrt(np.where(x[:, 0] == 1, arm_variance[1], arm_variance[0]))[:, None]
+    outcome, columns = y / root[:, 0], x / root
+    bread = np.linalg.pinv(columns.T @ columns)
+    left = outcome - columns @ (bread @ (columns.T @ outcome))
+    return float(np.sqrt(bread[0, 0] * (left @ left) / max(len(y) - x.shape[1], 1)))
 
 
 def flatters(by_model: Robust, equal: Robust, *, either_way: bool = False) -> bool:
