@@ -96,7 +96,7 @@ def test_with_one_random_factor_the_estimate_is_that_of_statsmodels():
 
 
 def test_missing_readings_are_filled_in_by_the_published_rule_of_this_toolkit():
-    rows = pd.DataFrame({"arm": [1.0, 0.0, 0.0, 0.0, 0.0, 0.0], "y": [np.nan, 0.0, 1.0, 2.0, 3.0, np.nan]})
+    rows = pd.DataFrame({"arm": [1.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0], "y": [np.nan, 0.0, 1.0, 2.0, 3.0, np.nan, 9.0]})
     how = bounds.filling(rows)
     low, high = bounds.fill(rows, how.against)["y"], bounds.fill(rows, how.in_favour)["y"]
     assert (low[0], low[5]) == (0.75, 1.5)
