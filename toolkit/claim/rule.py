@@ -21,6 +21,8 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from toolkit.explanations.case import amount, span
+
 Level = Literal[
     "moved_enough",
     "moved",
@@ -85,6 +87,11 @@ class Context:
     blinded_enough: bool
     n_missing: int
     why_not_compared: str = ""  # there is something to compare with, but no estimate can be made from it
+    drawn: str = ""  # "drawn and sealed", "order drawn at random, as written down" …
+    why_not_drawn: str = ""  # what in the records speaks against a draw, or against the comparison
+    n_practitioners: int = 0
+    reversals: str = ""  # subgroups that went opposite ways
+    declared_says: str = ""
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -142,7 +149,10 @@ def make_claim(evidence: Evidence, context: Context) -> Claim:
     said = _SENTENCES[level](evidence, context)
     sentence = said[0].upper() + said[1:]
     if not context.declared:
-        sentence += " The question was not written down before looking, so this counts as one of many looked at."
+        said_why = context.declared_says or "The question was not written down before looking."
+        sentence += f" {said_why} So it counts as not written down before looking: one of many looked at."
+    if context.reversals:
+        sentence += f" {context.reversals}"
     step = _next_step(level, evidence, context)
     return Claim(
         level=level,
@@ -156,29 +166,6 @@ def make_claim(evidence: Evidence, context: Context) -> Claim:
     )
 
 
-_UNIT_WORDS = {"deg": "°", "yes_no": "of sides (as a share)"}
-
-
-def _number(value: float | None) -> str:
-    """A number as a sentence holds it: two decimals below 1, one above."""
-    if value is None:
-        return "not available"
-    if math.isinf(value):
-        return "no limit"
-    return f"{value:.2f}" if abs(value) < 1 else f"{value:.1f}"
-
-
-def _amount(value: float | None, unit: str) -> str:
-    words = _UNIT_WORDS.get(unit, unit)
-    if value is None or math.isinf(value):
-        return _number(value)
-    return f"{_number(value)}{'' if words == '°' else ' '}{words}"
-
-
-def _span(low: float | None, high: float | None, unit: str) -> str:
-    return f"{_number(low)} to {_amount(high, unit)}"
-
-
 def _what(context: Context) -> str:
     return f"{context.intervention} on {context.region}"
 
@@ -187,18 +174,22 @@ def _interval(evidence: Evidence, context: Context) -> str:
     level = f"{100 * context.confidence_level:.4g} % interval"
     endless = all(end is not None and math.isinf(end) for end in (evidence.low, evidence.high))
     limits = (
-        f"too few sessions for a {level}" if endless else f"{level} {_span(evidence.low, evidence.high, context.unit)}"
+        f"too few sessions for a {level}" if endless else f"{level} {span(evidence.low, evidence.high, context.unit)}"
     )
+    whose = f"the average of these {context.n_clients} clients"
+    if context.n_practitioners > 1:
+        whose += f" of {context.n_practitioners} practitioners"
+    drawn = context.drawn or _DRAWN.get(str(evidence.basis), "not drawn at random")
     return (
-        f"{_amount(evidence.mean, context.unit)} ({limits}; {context.n_clients} clients, "
-        f"{context.n_sessions} sessions, {_DRAWN.get(str(evidence.basis), 'not drawn at random')}; "
+        f"{amount(evidence.mean, context.unit)} ({limits}; {whose}, {context.n_sessions} sessions, {drawn}; "
         f"{context.method.split(';')[0].split(',')[0]})"
     )
 
 
 _DRAWN = {
-    "randomised_order": "order drawn at random",
-    "randomised_side": "treated side drawn at random",
+    "randomised_order": "order drawn at random, as written down",
+    "randomised_side": "treated side drawn at random, as written down",
+    "randomised_protocol": "drawn at random, as written down",
 }
 
 
@@ -206,7 +197,7 @@ def _less_allowance(evidence: Evidence, context: Context) -> str:
     if evidence.allowance <= 0:
         return ""
     return (
-        f" after taking off {_amount(evidence.allowance, context.unit)} for a reader who may lean "
+        f" after taking off {amount(evidence.allowance, context.unit)} for a reader who may lean "
         f"({context.allowance_source})"
     )
 
@@ -215,13 +206,13 @@ def _moved_enough(evidence: Evidence, context: Context) -> str:
     return (
         f"{_what(context)} moved {context.measure} by more than {context.against} did, and by enough to matter: the "
         f"difference in favour is {_interval(evidence, context)}, and its low end{_less_allowance(evidence, context)} "
-        f"is not below {_amount(evidence.smallest, context.unit)} ({context.smallest_source})."
+        f"is not below {amount(evidence.smallest, context.unit)} ({context.smallest_source})."
     )
 
 
 def _moved(evidence: Evidence, context: Context) -> str:
     tail = (
-        f" Whether it is as much as {_amount(evidence.smallest, context.unit)} ({context.smallest_source}) is open."
+        f" Whether it is as much as {amount(evidence.smallest, context.unit)} ({context.smallest_source}) is open."
         if evidence.smallest is not None
         else " No smallest change that matters was named, so whether it is enough to matter is not judged."
     )
@@ -235,7 +226,8 @@ def _probably_moved(evidence: Evidence, context: Context) -> str:
     return (
         f"{_what(context)} probably moved {context.measure} by more than {context.against} did: the difference in "
         f"favour is {_interval(evidence, context)}, and its low end{_less_allowance(evidence, context)} is above 0. "
-        "What was compared was not drawn at random, so something else that differs between the two may explain it."
+        f"{context.why_not_drawn or 'What was compared was not drawn at random.'} So something else that differs "
+        "between the two may explain it."
     )
 
 
@@ -243,7 +235,7 @@ def _no_better(evidence: Evidence, context: Context) -> str:
     return (
         f"For {context.measure}, {_what(context)} did no better and no worse than {context.against}, within what "
         f"matters: the difference is {_interval(evidence, context)}, inside ± "
-        f"{_amount(evidence.smallest, context.unit)} ({context.smallest_source})."
+        f"{amount(evidence.smallest, context.unit)} ({context.smallest_source})."
     )
 
 
@@ -251,6 +243,7 @@ def _worse(evidence: Evidence, context: Context) -> str:
     return (
         f"For {context.measure}, {_what(context)} did worse than {context.against}: the difference in favour is "
         f"{_interval(evidence, context)}, below 0."
+        + ("" if evidence.randomised else " Nobody drew what was compared, so something else may explain that.")
     )
 
 
@@ -258,8 +251,8 @@ def _readings(evidence: Evidence, context: Context) -> str:
     better = "better" if (evidence.readings_mean or 0) > 0 else "worse"
     return (
         f"Readings of {context.measure} were {better} after {_what(context)} by "
-        f"{_amount(evidence.readings_mean, context.unit)} (95 % interval "
-        f"{_span(evidence.readings_low, evidence.readings_high, context.unit)}; {context.n_readings_clients} "
+        f"{amount(evidence.readings_mean, context.unit)} (95 % interval "
+        f"{span(evidence.readings_low, evidence.readings_high, context.unit)}; {context.n_readings_clients} "
         f"clients; {context.readings_method}): something moved them, the cause is open."
         f"{_compared_so_far(evidence, context)}"
     )
@@ -269,10 +262,24 @@ def _compared_so_far(evidence: Evidence, context: Context) -> str:
     if evidence.looks_used_up:
         return " The planned looks are used up, so no comparison can be claimed from these records any more."
     if evidence.mean is None and context.why_not_compared:
-        return f" No comparison can be made: {context.why_not_compared.rstrip('.')}."
+        against = f" {context.why_not_drawn}" if context.why_not_drawn else ""
+        return f"{against} No comparison can be made: {context.why_not_compared.rstrip('.')}."
     if evidence.mean is None:
         return " The records hold nothing to compare the technique with."
-    return f" Against {context.against} the difference is {_interval(evidence, context)}, which does not settle it."
+    found = f" Against {context.against} the difference is {_interval(evidence, context)}"
+    if evidence.low is None or evidence.high is None:
+        return f"{found}, which does not settle it."
+    if evidence.smallest is None and evidence.low <= 0 <= evidence.high and math.isfinite(evidence.high - evidence.low):
+        beyond = amount(max(-evidence.low, evidence.high), context.unit)
+        return f"{found}: no difference was seen, and differences beyond ±{beyond} are excluded."
+    if evidence.low - evidence.allowance > 0 and context.why_not_drawn:
+        return f"{found}. {context.why_not_drawn} So it does not count for the technique."
+    if evidence.low > 0 and evidence.allowance > 0:
+        return (
+            f"{found}; less {amount(evidence.allowance, context.unit)} for a reader who may lean "
+            f"({context.allowance_source}), its low end is not above 0."
+        )
+    return f"{found}, which does not settle it."
 
 
 def _not_enough(evidence: Evidence, context: Context) -> str:
@@ -303,6 +310,11 @@ _MAY_NOT_SAY: dict[Level, str] = {
 }
 
 
+def _above(evidence: Evidence) -> bool:
+    """Does the low end, less the allowance, lie above 0?"""
+    return evidence.low is not None and evidence.low - evidence.allowance > 0
+
+
 def _next_step(level: Level, evidence: Evidence, context: Context) -> str:
     """The one change of record-keeping that would allow a stronger sentence."""
     if evidence.looks_used_up:
@@ -315,6 +327,16 @@ def _next_step(level: Level, evidence: Evidence, context: Context) -> str:
     if evidence.mean is None and context.why_not_compared:
         return (
             "Go on recording in the same way until there is enough to compare, and read finely enough to see a change."
+        )
+    if evidence.mean is not None and evidence.smallest is None and not _above(evidence):
+        return (
+            "Name on the question sheet the smallest change that would matter, with its source: only then can “no "
+            "better” be told from “not known”."
+        )
+    if context.why_not_drawn and evidence.basis is not None:
+        return (
+            "Have the order drawn and sealed beforehand by somebody who does not treat, open each line only when the "
+            "client is there, and write down every session that was opened."
         )
     if evidence.basis is None or evidence.mean is None:
         return (
@@ -330,7 +352,7 @@ def _next_step(level: Level, evidence: Evidence, context: Context) -> str:
     if not context.blinded_enough:
         return (
             "Have the re-measurement taken by somebody who does not know what was done, in at least 80 of 100 "
-            f"sessions: it spares the allowance of {_amount(evidence.allowance, context.unit)}."
+            f"sessions: it spares the allowance of {amount(evidence.allowance, context.unit)}."
         )
     if context.n_missing:
         return f"Write down every reading after, also where nothing moved: {context.n_missing} are missing."

@@ -23,6 +23,11 @@ from toolkit.quantiles import t_quantile
 
 IMBALANCE = 0.25  # SD between arms that nobody drew
 BEYOND_CHANCE = 2.58
+_DRAWN = {
+    "randomised_order": "order drawn at random",
+    "randomised_side": "treated side drawn at random",
+    "randomised_protocol": "drawn at random",
+}
 TIED = 0.5  # share of what was drawn that the patterns found tell beforehand
 
 
@@ -52,6 +57,26 @@ class BorneOut:
     def randomised(self) -> bool:
         """Drawn, and nothing in the records speaks against it."""
         return self.compared.randomised and (self.draw is None or self.draw.passed)
+
+    @property
+    def drawn_words(self) -> str:
+        """What may be said of the draw, in a few words."""
+        what = _DRAWN.get(self.compared.basis)
+        if what is None:
+            return "not drawn at random"
+        if self.draw is not None and not self.draw.passed:
+            return f"{what}, it is written, which the records do not bear out"
+        sealed = self.draw is not None and self.draw.verdict == "sealed and kept"
+        return f"{what} and sealed" if sealed else f"{what}, as written down"
+
+    @property
+    def against_the_draw(self) -> str:
+        """What in the records speaks against the draw, or against a comparison that nobody drew; "" for nothing."""
+        if self.draw is not None and not self.draw.passed:
+            return self.draw.says
+        if self.imbalance:
+            return f"What was compared was not drawn at random, and differs in {'; '.join(self.imbalance)}."
+        return ""
 
     @property
     def second_baseline(self) -> bool:

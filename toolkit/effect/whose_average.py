@@ -3,8 +3,9 @@
 The mixed model weighs sessions by what it takes to be their scatter: clients' effects may vary, and so may the residual
 scatter of each arm. Its standard error is then replaced by a cluster-robust one over clients (CR2, `cluster_robust`) on
 the same weights, so that a variance which could not be estimated harms nobody; that of independent sessions counts
-where it is wider. A model that finds no variation of effects weighs clients who come often more. Where that flatters the technique against the average in which every client
-weighs the same, by more than the scatter of the difference between the two, the latter is what counts.
+where it is wider. A model that finds no variation of effects weighs clients who come often more. Where that flatters
+the technique against the average in which every client weighs the same, by more than the scatter of the difference
+between the two, the latter is what counts.
 """
 
 from __future__ import annotations

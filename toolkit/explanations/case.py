@@ -94,6 +94,22 @@ def amount(value: float | None, unit: str) -> str:
     return f"{_figure(value * (100 if name == 'yes_no' else 1))}{sign}"
 
 
+def span(low: float | None, high: float | None, unit: str) -> str:
+    """Two limits with one unit, as a sentence holds them.
+
+    Example:
+        >>> span(-0.664, 0.52, "deg"), span(1.0, float("inf"), "mm")
+        ('-0.66 to 0.52°', '1 to no limit')
+    """
+    scale = 100 if unit.startswith("yes_no") else 1
+    first = _figure(None if low is None else low * scale)
+    return f"{first if low is None or np.isfinite(low) else 'no limit'} to {_limit(high, unit)}"
+
+
+def _limit(value: float | None, unit: str) -> str:
+    return "no limit" if value is not None and np.isinf(value) else amount(value, unit)
+
+
 def told(found: Estimate) -> str:
     """An estimate with its unit and interval, as a sentence holds it."""
     scale = 100 if found.unit.startswith("yes_no") else 1

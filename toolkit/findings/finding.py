@@ -305,6 +305,11 @@ def claim_of(judged: Judged, *, measure: str, region: str, intervention: str) ->
         blinded_enough=borne is not None and borne.observer.enough,
         n_missing=sum(borne.flow.n_lost) if borne is not None else 0,
         why_not_compared=judged.why_no_comparison if compared is not None and found is None else "",
+        drawn=borne.drawn_words if borne is not None else "",
+        why_not_drawn=borne.against_the_draw if borne is not None else "",
+        n_practitioners=int(compared.rows["practitioner"].nunique()) if compared is not None else 0,
+        reversals=borne.reversals if borne is not None else "",
+        declared_says=judged.declared_says,
     )
     return make_claim(evidence, context)
 
