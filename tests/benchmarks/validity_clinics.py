@@ -201,7 +201,8 @@ def judged_by_all(name: str, effect: float, number: int) -> dict[str, Any]:
 def _as_read(clinic: SimulatedClinic) -> tuple[pd.DataFrame, pd.DataFrame | None]:
     """A clinic's rows and what was lost of them: as the records' own reading leaves them where that loses any."""
     if clinic.dials.fault not in NEED_THE_SHEET:
-        return clinic.rows.assign(date=pd.to_datetime(clinic.rows["date"])), None
+        visit = clinic.rows.groupby("client")["session_id"].transform(lambda ids: pd.factorize(ids)[0] + 1)
+        return clinic.rows.assign(date=pd.to_datetime(clinic.rows["date"]), visit=visit), None
     records = load_records(clinic.rows)
     return records.rows, records.lost
 

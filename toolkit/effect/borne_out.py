@@ -6,15 +6,29 @@ estimate and its bound. `audit` and `compare` both take this road.
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from toolkit.effect.cluster_robust import cluster_robust
 from toolkit.effect.comparison import Compared
+from toolkit.effect.doubts import (
+    RESTS_ON,
+    after_alone,
+    baselines_apart,
+    chosen_by_second_reading,
+    coarser_after,
+    different_people,
+    examiners_by_arm,
+    minutes_apart,
+    practitioners_left_out,
+    without_copied_rereadings,
+)
 from toolkit.effect.draw_check import DrawCheck, check_draw
-from toolkit.effect.estimate import N_DRAWS, Attributable, bounded, design_of, estimate
+from toolkit.effect.estimate import N_DRAWS, Attributable, bounded, design_of, estimate, with_also
 from toolkit.effect.flow import Flow, flow_of
 from toolkit.effect.observer import Observer, blind_rows, copied_second_readings, observer_of, without_copies
 from toolkit.effect.schedule import Account, by_schedule
@@ -38,7 +52,8 @@ class BorneOut:
     `compared`: blinding counted by who treated, copied second readings taken for none, adjusting columns added where
     the draw failed. `complete` and `attributable`: without and with everything lost (None: `why_none` says why).
     `copied`: how copied second readings were seen. `imbalance`: what differs between arms that nobody drew and is not
-    adjusted for. `reversals`: subgroups that went opposite ways, in words.
+    adjusted for. `doubts`: what else takes the comparison its word. `rests_on`: a practitioner without whom little is
+    left. `repeated`: re-readings taken for not taken. `reversals`: subgroups that went opposite ways, in words.
     """
 
     compared: Compared
@@ -52,11 +67,14 @@ class BorneOut:
     attributable: Attributable | None
     why_none: str
     reversals: str = ""
+    doubts: tuple[str, ...] = ()
+    rests_on: str = ""
+    repeated: str = ""
 
     @property
     def randomised(self) -> bool:
         """Drawn, and nothing in the records speaks against it."""
-        return self.compared.randomised and (self.draw is None or self.draw.passed)
+        return self.compared.randomised and (self.draw is None or self.draw.passed) and not self.doubts
 
     @property
     def drawn_words(self) -> str:
@@ -74,6 +92,8 @@ class BorneOut:
         """What in the records speaks against the draw, or against a comparison that nobody drew; "" for nothing."""
         if self.draw is not None and not self.draw.passed:
             return self.draw.says
+        if self.doubts:
+            return " ".join(self.doubts)
         if self.imbalance:
             return f"What was compared was not drawn at random, and differs in {'; '.join(self.imbalance)}."
         return ""
@@ -82,7 +102,7 @@ class BorneOut:
     def second_baseline(self) -> bool:
         """Is there a second baseline, and may a comparison that nobody drew rest on it?"""
         adjusted = self.draw is None or self.draw.passed or self.draw.can_adjust
-        return self.compared.has_second_baseline and adjusted and not self.imbalance
+        return self.compared.has_second_baseline and adjusted and not self.imbalance and not self.doubts
 
 
 def bear_out(
@@ -123,6 +143,9 @@ def bear_out(
     compared = blind_rows(compared)
     copied = _copied(compared)
     compared = without_copies(compared, copied)
+    compared, repeated = without_copied_rereadings(compared)
+    other_eyes, compared = examiners_by_arm(compared)
+    doubts = tuple(said for said in (other_eyes, minutes_apart(compared)) if said)
     account = None
     if schedule is not None and compared.basis == "randomised_order":
         compared, account = by_schedule(compared, schedule)
@@ -131,6 +154,7 @@ def bear_out(
     if compared.randomised and not quick:
         draw = check_draw(compared, share=share)
         draw = draw if account is None else account.instead_of(draw)
+    plain = compared
     if draw is not None and not draw.passed:
         compared = adjusted_for(compared, draw)
     flow = flow_of(compared, lost=lost, share=share, counted=_counts(compared, account, quick))
@@ -138,19 +162,66 @@ def bear_out(
         complete, attributable, why = None, None, "what was treated first can be told beforehand in most sessions"
     else:
         complete, attributable, why = _estimates(compared, flow, confidence_level, rng, n_draws)
+    rests_on = ""
+    if complete is not None and attributable is not None and attributable.ci_low > 0 and not quick:
+        how = {"confidence_level": confidence_level, "rng": rng, "n_draws": n_draws}
+        also, rests_on = _other_ways(compared, plain, flow, complete, how)
+        attributable = with_also(attributable, also)
+    coarse, coarse_words = coarser_after(compared)
+    observer = observer_of(compared, sem=sem, sem_source=sem_source, asked=allowance)
+    if coarse:
+        said = "; ".join(part for part in (observer.source if observer.allowance else "", coarse_words) if part)
+        observer = replace(observer, allowance=observer.allowance + coarse, source=said)
     return BorneOut(
         compared=compared,
         draw=draw,
         account=account,
         flow=flow,
-        observer=observer_of(compared, sem=sem, sem_source=sem_source, asked=allowance),
+        observer=observer,
         copied=copied,
         imbalance=() if compared.randomised else imbalance_of(compared),
         complete=complete,
         attributable=attributable,
         why_none=why,
         reversals="" if quick else reversals_of(compared),
+        doubts=doubts,
+        rests_on=rests_on,
+        repeated=repeated,
     )
+
+
+def _other_ways(
+    compared: Compared, plain: Compared, flow: Flow, complete: Attributable, how: dict[str, Any]
+) -> tuple[list[Attributable], str]:
+    """Further estimates that a claim must hold against, and the practitioner without whom little is left.
+
+    The readings after alone, where readings before differ by arm; without the adjusting columns of a draw that failed;
+    without a practitioner who carries most of it.
+    """
+    ways: list[Attributable] = []
+    tried: list[Compared] = []
+    if compared.randomised and baselines_apart(compared):
+        tried.append(after_alone(compared))
+    if plain is not compared:
+        tried.append(plain)
+    for one in tried:
+        with contextlib.suppress(NotEnoughError, FitError):
+            found = estimate(one, **how)
+            back = replace(flow.complete, rows=flow.complete.rows.drop(columns=_adjusting(flow.complete)))
+            ways.append(found if one is not plain else bounded(back, found, rng=how["rng"], n_draws=how["n_draws"]))
+    least: tuple[float, str, Attributable] | None = None
+    for name, one in practitioners_left_out(compared):
+        with contextlib.suppress(NotEnoughError, FitError):
+            found = estimate(one, **how)
+            if least is None or found.mean < least[0]:
+                least = (found.mean, name, found)
+    if least is not None and least[0] < RESTS_ON * complete.mean:
+        return [*ways, least[2]], least[1]
+    return ways, ""
+
+
+def _adjusting(compared: Compared) -> list[str]:
+    return [name for name in compared.rows.columns if str(name).startswith("adjust ")]
 
 
 def _estimates(
@@ -204,7 +275,7 @@ def imbalance_of(compared: Compared) -> tuple[str, ...]:
     }
     if "visit" in rows:
         known["visit number"] = rows["visit"].to_numpy(dtype=float, na_value=np.nan)
-    found = []
+    found = [said for said in (different_people(compared), chosen_by_second_reading(compared)) if said]
     for name, values in known.items():
         one, other = (part[np.isfinite(part)] for part in (values[arm], values[~arm]))
         if min(len(one), len(other)) < 5:

@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
-from toolkit.effect.draw_units import drawn_units, known_before_draw
+from toolkit.effect.draw_units import WORDS_KNOWN_BEFORE, drawn_units, known_before_draw
 from toolkit.quantiles import binomial_p, chi2_above
 
 Floats = NDArray[np.float64]
@@ -28,6 +28,7 @@ Verdict = Literal["sealed and kept", "looks drawn", "not drawn", "too few to tel
 LIMIT = 0.01
 N_REDRAWS = 999
 FEWEST_DRAWS = 10
+MOST_COLUMNS = 6
 UNEQUAL = 0.2  # a share below this (or above 1 less this) is taken for an unequal draw: leaving out makes none so small
 WEIGHTS = {"known before": 0.4, "orders before": 0.2, "clients": 0.2, "count": 0.2}
 _BALANCED_CLIENT, _BALANCED_ALL = 3, 5
@@ -111,8 +112,9 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
     patterns = [*from_known, *_orders_before(units, share), *_clients(units), *_count(label, share)]
     whole = min((one.p / WEIGHTS[one.part] for one in patterns), default=1.0)
     caught = tuple(sorted((one for one in patterns if one.p / WEIGHTS[one.part] < LIMIT), key=lambda one: one.p))
+    usable = caught and -1 not in standing and all(_may_adjust(told[place][0]) for place in standing)
     adjust = units[["client", "session_id"]].assign(
-        **{f"known {k}": columns[:, place] for k, place in enumerate(standing[:4] if caught else [])}
+        **{f"known {k}": columns[:, place] for k, place in enumerate(standing if usable else [])}
     )
     return DrawCheck(
         verdict="not drawn" if caught else "looks drawn",
@@ -125,6 +127,11 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
         units=units,
         adjust=adjust,
     )
+
+
+def _may_adjust(words: str) -> bool:
+    """Only time, practitioners and readings before; other words of the sheet may have been written afterwards."""
+    return not words.startswith(tuple(name.replace("_", " ") for name in WORDS_KNOWN_BEFORE if name != "practitioner"))
 
 
 def _few(compared: Compared, units: pd.DataFrame, share: float | None) -> DrawCheck:
@@ -160,12 +167,30 @@ def _known_patterns(
     p = (1 + np.sum(largest[:, None] >= np.abs(seen)[None, :] - 1e-12, axis=0)) / (1 + N_REDRAWS)
     best = np.argsort(-np.abs(seen), kind="stable")
     standing = [int(place) for place in best if p[place] / WEIGHTS["known before"] < LIMIT]
+    limit = float(np.quantile(largest, 1 - LIMIT * WEIGHTS["known before"]))
     chosen = (standing or [int(best[0])])[:3]
     named = [_in_words(label, told[place], float(seen[place])) for place in chosen]
     found = [
         Pattern(part="known before", words=words, p=float(p[place])) for place, words in zip(chosen, named, strict=True)
     ]
-    return found, standing
+    return found, _until_nothing_predicts(label, columns, limit) if standing else []
+
+
+def _until_nothing_predicts(label: Floats, columns: Floats, limit: float) -> list[int]:
+    """Columns that together predict the draw, taken in one by one until none of the others still does; −1 if never."""
+    chosen: list[int] = []
+    left = label - label.mean()
+    spread = float(left.std(ddof=1))
+    for _ in range(MOST_COLUMNS):
+        basis = np.linalg.qr(columns[:, chosen])[0] if chosen else np.zeros((len(label), 0))
+        rest = columns - basis @ (basis.T @ columns)
+        size = np.sqrt(np.einsum("ij,ij->j", rest, rest))
+        draw = left - basis @ (basis.T @ left)
+        seen = np.where(size > 0.2, np.abs(draw @ rest) / np.maximum(size, 1e-9), 0.0) / spread
+        if seen.max() < limit:
+            return chosen
+        chosen.append(int(seen.argmax()))
+    return [*chosen, -1]
 
 
 def _in_words(label: Floats, told: tuple[str, Floats | None], seen: float) -> str:
@@ -260,7 +285,7 @@ def _count(label: Floats, share: float | None) -> list[Pattern]:
     if n < 6 or (share is None and not UNEQUAL <= first / n <= 1 - UNEQUAL):
         return []
     p = binomial_p(first, n, 0.5 if share is None else share)
-    return [Pattern(part="count", words=f"{first} of {n} sessions are {{first}}, which a coin does not give", p=p)]
+    return [Pattern(part="count", words=f"{first} of {n} sessions are {{first}}, not the half that a coin gives", p=p)]
 
 
 def _says(compared: Compared, units: pd.DataFrame, caught: tuple[Pattern, ...]) -> str:
@@ -275,4 +300,6 @@ def _says(compared: Compared, units: pd.DataFrame, caught: tuple[Pattern, ...]) 
             "orders and changes before, the count). That is what a draw looks like; only a sealed schedule proves one."
         )
     named = "; ".join(one.words.format(first=first) for one in caught[:3])
+    if all(one.part == "count" for one in caught):
+        named += " (if another share was drawn, say so beforehand: share_treated_first in the question sheet)"
     return f"This does not look drawn at random ({n}): {named}."

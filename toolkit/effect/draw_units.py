@@ -126,11 +126,11 @@ def _drawn_once(frame: pd.DataFrame, constant: NDArray[np.bool_], count: NDArray
     several = first & (count > 1)
     expected = float(np.sum(2.0 ** (1.0 - count[several])))
     seen = int((several & constant).sum())
-    if seen < 3 or poisson_above(seen, max(expected, 1e-9)) > 1e-4:
+    if seen < 3 or poisson_above(seen, max(expected, 1e-9)) > 1e-3:
         return np.zeros(len(frame), dtype=bool)
     if (several & ~constant).any():  # mixed: only those who came often enough to tell
-        constant = constant & (count >= 4)
-        several = several & constant
+        constant = constant & (count >= 3)
+        several = several & (count >= 3)
     labels = frame.loc[several & constant, "label"]
     balanced = len(labels) > 0 and binomial_p(int(labels.sum()), len(labels)) > 0.01
     return constant if balanced else np.zeros(len(frame), dtype=bool)

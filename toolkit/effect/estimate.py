@@ -9,6 +9,7 @@ clients and a drawn comparison: studentised re-randomisation instead.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -142,6 +143,10 @@ def design_of(compared: Compared) -> Design:
         columns |= {f"site {place}": values for place, values in enumerate(indicators(frame["site"]).T)}
     if not paired:
         columns |= {name: _centred(frame[name].fillna(0.0)) for name in _adjusting(frame)}
+    if compared.basis == "randomised_order" and "visit" in frame and frame["visit"].notna().all():
+        first = frame["visit"] == 1
+        if 3 <= first.sum() <= len(frame) - 3:
+            columns["first visit"] = _centred(first.astype(float))
     columns = {name: values for name, values in columns.items() if _varies(values)}
     label = np.ones(len(frame)) if paired else frame["arm"].to_numpy(dtype=float)
     fixed = list(columns.values()) if paired else [np.ones(len(frame)), *columns.values()]
@@ -338,6 +343,14 @@ def bounded(
         for rows in ways
     ]
     return _put_together(found[0], complete, *found[1:], n_filled=n_empty)
+
+
+def with_also(found: Attributable, also: Sequence[Attributable]) -> Attributable:
+    """The same estimate with an interval that holds against further ways of counting."""
+    if not also:
+        return found
+    parts = found.parts or (found, found)
+    return _put_together(*parts, *also, *([also[-1]] * (len(parts) == 2)), n_filled=found.n_filled)
 
 
 def _filled_the_other_way(rows: pd.DataFrame, place: int) -> pd.DataFrame:

@@ -14,7 +14,7 @@ import pandas as pd
 from toolkit.effect.comparison import Compared
 
 ARMS = (1.0, 0.0)
-TOO_FEW = (-1.64, -1.0)  # z of the number treated first, below 100 sessions and from there on: then some may be gone
+TOO_FEW = ((200, -1.28), (100, -1.64), (0, -2.33))  # from so many sessions on: z of the number treated first
 CLEARLY_TOO_FEW = -2.33
 STEPS = (
     "drawn",
@@ -160,7 +160,7 @@ def _missing_by_count(compared: Compared, rows: pd.DataFrame, share: float | Non
     z = (first - n * wanted) / np.sqrt(n * wanted * (1 - wanted))
     per_client = sessions.groupby("client")["arm"].agg(["min", "max", "size"])
     once = ((per_client["min"] == per_client["max"]) & (per_client["size"] > 1)).sum() > 0.8 * len(per_client)
-    if z > TOO_FEW[int(n >= 100)] or once:
+    if once or z > next(limit for sessions, limit in TOO_FEW if n >= sessions):
         return empty
     short = round((n - first) * wanted / (1 - wanted)) - first
     waits = sessions[sessions["arm"] == 0]

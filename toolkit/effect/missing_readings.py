@@ -11,7 +11,7 @@ cell; tests/benchmarks/validity.md shows what the interval then covers, 500 a ce
 Where one arm lost more than the other, a quantile is a guess: hurt sides that nobody writes down lie below any. Then
 what is missing in that arm is taken to be the worst (or best) change written down in either. One exception: who leaves
 out what did not move leaves out more where nothing was done, and some where something was. Where the comparison lost
-more, but the technique a fifth as much or more, it is taken for that.
+more, but the technique some too, it is taken for that.
 """
 
 from __future__ import annotations
@@ -27,11 +27,11 @@ from toolkit.quantiles import fisher_p
 Floats = NDArray[np.float64]
 LOWER = (0.25, 0.50)
 UPPER = (0.50, 0.15)
-BY_COUNT = (0.10, 0.50)
-APART = 0.10  # shares missing that differ by so much, and not plainly by chance
-BY_CHANCE = 0.2
+BY_COUNT = (0.15, 0.50)
+APART = 0.10  # shares missing that differ by so much, and hardly by chance
+BY_CHANCE = 0.05
 CLEARLY = 0.01
-ONE_SIDED = 0.2  # the technique's share missing over the comparison's, below which only the comparison lost any
+MOST_UNWRITTEN = 0.2  # of the technique's sessions with no usable reading at all
 MOST_LOST = 0.5  # of the technique's changes: beyond that a quantile says nothing, whatever the comparison lost
 
 
@@ -39,7 +39,7 @@ MOST_LOST = 0.5  # of the technique's changes: beyond that a quantile says nothi
 class Filling:
     """What a missing change is taken to be: (technique, comparison), against the technique and for it.
 
-    `uncounted`: the same for technique sessions that only the count misses (its tenth percentile, its median).
+    `uncounted`: the same for technique sessions that only the count misses (the comparison's 15th percentile, its median).
     `harsher`: which arm lost so much more that the worst (best) change written down is taken there, "" for neither.
     """
 
@@ -115,11 +115,19 @@ def _lost_more(rows: pd.DataFrame) -> str:
     if not lost.any() or not n.all():
         return ""
     shares = lost / n
-    if shares[0] > MOST_LOST:
+    if shares[0] > MOST_LOST or _nothing_written(rows) > MOST_UNWRITTEN:
         return "technique"
     p = fisher_p(np.column_stack([lost, n - lost]))
     if not (p < CLEARLY or (abs(shares[0] - shares[1]) >= APART and p < BY_CHANCE)):
         return ""
     if shares[0] > shares[1]:
         return "technique"
-    return "comparison" if shares[0] < ONE_SIDED * shares[1] else ""
+    return "comparison" if lost[0] == 0 and p < CLEARLY else ""
+
+
+def _nothing_written(rows: pd.DataFrame) -> float:
+    """Share of the technique's sessions that left no usable reading, before or after."""
+    if "base" not in rows:
+        return 0.0
+    mine = rows[rows["arm"] == 1]
+    return float((mine["base"].isna() & mine["y"].isna()).mean()) if len(mine) else 0.0
