@@ -39,7 +39,7 @@ MOST_LOST = 0.5  # of the technique's changes: beyond that a quantile says nothi
 class Filling:
     """What a missing change is taken to be: (technique, comparison), against the technique and for it.
 
-    `uncounted`: the same for technique sessions that only the count misses (the comparison's 15th percentile, its median).
+    `uncounted`: the same for technique sessions that only the count misses (15th percentile and median of the comparison).
     `harsher`: which arm lost so much more that the worst (best) change written down is taken there, "" for neither.
     """
 
