@@ -30,7 +30,7 @@ N_REDRAWS = 999
 FEWEST_DRAWS = 10
 MOST_COLUMNS = 6
 UNEQUAL = 0.2  # a share below this (or above 1 less this) is taken for an unequal draw: leaving out makes none so small
-WEIGHTS = {"known before": 0.4, "orders before": 0.2, "clients": 0.2, "count": 0.2}
+WEIGHTS = {"known before": 0.35, "orders before": 0.2, "clients": 0.15, "weekdays": 0.1, "count": 0.2}
 _BALANCED_CLIENT, _BALANCED_ALL = 3, 5
 
 
@@ -109,7 +109,7 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
         return _few(compared, units, share)
     columns, told = known_before_draw(units)
     from_known, standing = _known_patterns(label, columns, told)
-    patterns = [*from_known, *_orders_before(units, share), *_clients(units), *_count(label, share)]
+    patterns = [*from_known, *_orders_before(units, share), *_groups(units), *_count(label, share)]
     whole = min((one.p / WEIGHTS[one.part] for one in patterns), default=1.0)
     caught = tuple(sorted((one for one in patterns if one.p / WEIGHTS[one.part] < LIMIT), key=lambda one: one.p))
     usable = caught and -1 not in standing and all(_may_adjust(told[place][0]) for place in standing)
@@ -257,26 +257,34 @@ def _coin(n_heads: int, n: int) -> float:
     return binomial_p(n_heads, n) if n >= 6 else 1.0
 
 
-def _clients(units: pd.DataFrame) -> list[Pattern]:
-    """Do some clients get one order far oftener than a coin would give it to them?
+def _groups(units: pd.DataFrame) -> list[Pattern]:
+    """Do some clients, or some days of the week, get one order far oftener than a coin would give it to them?"""
+    several = units[~units["per_client"]]
+    clients = pd.factorize(several["client"])[0]
+    found = [Pattern(part="clients", words=_NEARLY_ALWAYS.format("clients"), p=_apart(several, clients))]
+    weekday = (units["when"].to_numpy() - units["when"].min()).astype(int) % 7
+    days = Pattern(part="weekdays", words=_NEARLY_ALWAYS.format("days of the week"), p=_apart(units, weekday))
+    return [*found, days]
 
-    Chi-squared of clients against the common share; a scaled chi-squared with the moments that redraws give it.
-    """
-    units = units[~units["per_client"]]
-    code, names = pd.factorize(units["client"])
+
+_NEARLY_ALWAYS = "some {} are mostly {{first}}, others hardly ever"
+
+
+def _apart(units: pd.DataFrame, group: NDArray[np.intp]) -> float:
+    """p of groups against the common share: chi-squared, scaled to the moments that redraws give it."""
+    code = pd.factorize(group)[0]
     label = units["label"].to_numpy(dtype=float)
-    n, k = len(label), len(names)
+    n, k = len(label), int(code.max(initial=-1)) + 1
     share = label.mean() if n else 0.0
     if n - k < FEWEST_DRAWS or k < 3 or share in (0.0, 1.0):
-        return []
+        return 1.0
     members = np.zeros((n, k))
     members[np.arange(n), code] = 1.0 / np.sqrt(np.bincount(code)[code])
     could = np.random.default_rng(1).permuted(np.tile(label, (N_REDRAWS // 3, 1)), axis=1) - share
     by_chance = np.sum((could @ members) ** 2, axis=1)
     seen = float(np.sum(((label - share) @ members) ** 2))
     scale = float(by_chance.var(ddof=1) / (2 * by_chance.mean()))
-    p = chi2_above(seen / scale, float(by_chance.mean()) / scale) if scale > 1e-9 else 1.0
-    return [Pattern(part="clients", words="some clients are nearly always {first}, others nearly never", p=p)]
+    return chi2_above(seen / scale, float(by_chance.mean()) / scale) if scale > 1e-9 else 1.0
 
 
 def _count(label: Floats, share: float | None) -> list[Pattern]:

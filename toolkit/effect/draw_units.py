@@ -132,7 +132,9 @@ def _drawn_once(frame: pd.DataFrame, constant: NDArray[np.bool_], count: NDArray
         constant = constant & (count >= 3)
         several = several & (count >= 3)
     labels = frame.loc[several & constant, "label"]
-    balanced = len(labels) > 0 and binomial_p(int(labels.sum()), len(labels)) > 0.01
+    by_chance = float(np.sum(2.0 ** (1.0 - count[several]))) / 2
+    both_ways = [poisson_above(int((labels == one).sum()), max(by_chance, 1e-9)) < 0.2 for one in (0, 1)]
+    balanced = len(labels) > 0 and all(both_ways) and binomial_p(int(labels.sum()), len(labels)) > 0.01
     return constant if balanced else np.zeros(len(frame), dtype=bool)
 
 

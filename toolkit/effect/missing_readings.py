@@ -9,9 +9,9 @@ the 15th percentile at most 1.3 % (150 clinics a
 cell; tests/benchmarks/validity.md shows what the interval then covers, 500 a cell).
 
 Where one arm lost more than the other, a quantile is a guess: hurt sides that nobody writes down lie below any. Then
-what is missing in that arm is taken to be the worst (or best) change written down in either. One exception: who leaves
-out what did not move leaves out more where nothing was done, and some where something was. Where the comparison lost
-more, but the technique some too, it is taken for that.
+what is missing in that arm is taken to be one SD beyond the worst (or best) change written down in either. One
+exception: who leaves out what did not move leaves out more where nothing was done, and some where something was. Where
+the comparison lost more, but the technique some too, it is taken for that.
 """
 
 from __future__ import annotations
@@ -39,7 +39,7 @@ MOST_LOST = 0.5  # of the technique's changes: beyond that a quantile says nothi
 class Filling:
     """What a missing change is taken to be: (technique, comparison), against the technique and for it.
 
-    `uncounted`: the same for technique sessions that only the count misses (15th percentile and median of the comparison).
+    `uncounted`: the same for technique sessions that only the count misses (15th percentile, median of the comparison).
     `harsher`: which arm lost so much more that the worst (best) change written down is taken there, "" for neither.
     """
 
@@ -75,7 +75,8 @@ def filling(rows: pd.DataFrame) -> Filling | None:
     against, in_favour = (tuple(map(float, np.quantile(comparison, how))) for how in (LOWER, UPPER))
     harsher = _lost_more(rows)
     every = rows["y"].dropna()
-    least, most = float(every.min()), float(every.max())
+    spread = float(every.std(ddof=1)) if len(every) > 1 else 0.0
+    least, most = float(every.min()) - spread, float(every.max()) + spread  # what nobody wrote down may lie beyond
     if harsher == "technique":
         against, in_favour = (least, against[1]), (most, in_favour[1])
     elif harsher == "comparison":
