@@ -69,22 +69,25 @@ def coarser_after(compared: Compared) -> tuple[float, str]:
         mine = (compared.rows["arm"] == arm).to_numpy()
         after = source["after_wait" if waits and arm == 0 else "after"].to_numpy(dtype=float)[mine]
         before = source["before"].to_numpy(dtype=float)[mine]
-        step = next((step for step in (10.0, 5.0, 2.0) if _coarser(before, after, step)), 0.0)
-        if step:
+        rises = {step: _coarser(before, after, step) for step in (10.0, 5.0, 2.0)}
+        step = max(rises, key=lambda step: rises[step])
+        if rises[step] > 0:
             needed += step / 2
             said.append(f"{name} to {step:g}")
     return needed, f"readings are rounded more coarsely {' and '.join(said)}" if said else ""
 
 
-def _coarser(before: Floats, after: Floats, step: float) -> bool:
+def _coarser(before: Floats, after: Floats, step: float) -> float:
+    """By how much the share of multiples rises, 0 where it does not clearly."""
     ends = np.nanmin(np.r_[before, after]), np.nanmax(np.r_[before, after])  # where an instrument or a joint stops
     before, after = (values[np.isfinite(values) & ~np.isin(values, ends)] for values in (before, after))
     if min(len(before), len(after)) < 10:
-        return False
+        return 0.0
     hits = [int(np.isclose(values / step, np.round(values / step), atol=1e-6).sum()) for values in (after, before)]
     shares = hits[0] / len(after), hits[1] / len(before)
     table = [[hits[0], len(after) - hits[0]], [hits[1], len(before) - hits[1]]]
-    return shares[0] - shares[1] > 0.2 and fisher_p(table) < LIMIT
+    rise = shares[0] - shares[1]
+    return rise if rise > 0.2 and fisher_p(table) < LIMIT else 0.0
 
 
 def without_copied_rereadings(compared: Compared) -> tuple[Compared, str]:

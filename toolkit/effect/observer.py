@@ -48,12 +48,26 @@ def blind_rows(compared: Compared) -> Compared:
     source = compared.source
     if source is None or not {"examiner", "practitioner"} <= set(source.columns):
         return compared
-    examiner = source["examiner"].fillna("").astype(str)
-    treated = (examiner != "") & (examiner == source["practitioner"].astype(str))
+    examiner, practitioner = (_code(source[name]) for name in ("examiner", "practitioner"))
+    treated = (examiner != "") & ((examiner == practitioner) | _each_their_own(examiner, practitioner))
     said = compared.rows["blinded"]
     own = treated.to_numpy() & (said == "yes").to_numpy()
     rows = compared.rows.assign(blinded=said.where(~own, "no"), read_by_treater=own)
     return replace(compared, rows=rows)
+
+
+def _code(names: pd.Series) -> pd.Series:
+    """Names as codes: no case, no blanks or signs, no leading noughts in numbers."""
+    plain = names.fillna("").astype(str).str.casefold().str.replace(r"[^0-9a-z]", "", regex=True)
+    return plain.str.replace(r"0+(?=[0-9])", "", regex=True).reset_index(drop=True)
+
+
+def _each_their_own(examiner: pd.Series, practitioner: pd.Series) -> bool:
+    """Does each examiner read for one practitioner only, and each practitioner have one: the same people renamed?"""
+    named = examiner != ""
+    pairs = pd.DataFrame({"examiner": examiner[named], "practitioner": practitioner[named]}).drop_duplicates()
+    one_each = not pairs["examiner"].duplicated().any() and not pairs["practitioner"].duplicated().any()
+    return len(pairs) > 1 and one_each
 
 
 def observer_of(compared: Compared, *, sem: float | None, sem_source: str, asked: float | None) -> Observer:
@@ -208,7 +222,9 @@ def _equal_by_rounding(unequal: np.ndarray, step: float) -> float:
     """
     if len(unequal) < 3:
         return 0.0
-    seen = float(np.mean(unequal**2)) / step**2
+    squares = unequal**2 / step**2
+    error = float(squares.std(ddof=1) / np.sqrt(len(squares)))
+    seen = max(float(squares.mean()) - 2 * error, 1.0 + 1e-9)  # coarse steps tell the scatter badly: the benefit of it
     places = np.arange(0, 61)
     best, equal = np.inf, 0.0
     for sd in np.geomspace(0.2, 40, 80):
