@@ -30,8 +30,8 @@ from toolkit.findings.balance import known_before, overlap_scores
 from toolkit.findings.finding import Judged, judge, with_family
 from toolkit.findings.measured import Ruler, limits_before, pairs_before, ruler_of
 from toolkit.findings.moved import client_frame, session_changes
-from toolkit.looks.agreement_plot import agreement_lines
 from toolkit.looks.plot_data import AgreementPairs, PlotData
+from toolkit.looks.reading_plots import agreement_lines
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
@@ -148,7 +148,7 @@ class Audit(Shown):
 
     def figures(self, question: int = 0) -> dict[str, Figure]:
         """One question's figures by name: steps, before_after, beyond_error, balance, overlap, agreement."""
-        from toolkit.looks.audit_figures import figures_of
+        from toolkit.looks.report_figures import figures_of
 
         return figures_of(self.findings["findings"][question], self.plot_data)
 

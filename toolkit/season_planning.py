@@ -51,7 +51,7 @@ class Season(Shown):
 
     def plot(self) -> Figure:
         """The share of seasons that show the effect, against the number of clients."""
-        from toolkit.looks.planning_plot import planning_figure
+        from toolkit.looks.design_plots import planning_figure
 
         plan = self.clients
         drawn = plan.curve.rename(columns={"clients": "n_clients", "seen": "power"})

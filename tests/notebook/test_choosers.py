@@ -80,14 +80,10 @@ def test_a_size_is_not_carried_over_to_another_measure(records):
     assert "smallest_change_that_matters" not in chooser.question
 
 
-def test_a_second_question_shares_the_chance_of_error_with_the_first(records):
-    chooser = choose_question(records, smallest_change=3.0)
-    assert "alpha" not in chooser.question
-    measure = chooser.widget.children[0]
-    measure.value = next(value for _, value in measure.options if value != measure.value)
-    found = audit(records, question=chooser.question).findings["findings"][0]
-    assert found["attributable"]["confidence_level"] == 0.975
-    assert "You have asked 2 questions" in str(chooser.words)
+def test_a_question_chosen_while_looking_pays_for_all_that_could_have_been_chosen(records):
+    found = audit(records, question=choose_question(records, smallest_change=3.0).question).findings["findings"][0]
+    assert not found["claim"]["declared"]
+    assert found["questions_judged_together"] == 3  # the measures, regions and interventions of these records
 
 
 def test_two_protocols_are_never_the_same_one(records):

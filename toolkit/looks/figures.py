@@ -13,16 +13,21 @@ balance_figure         were the groups alike; overlap_figure: do they overlap
 planning_figure        how many clients for an answer
 """
 
-from toolkit.looks.agreement_plot import agreement_figure, alt_text_agreement
-from toolkit.looks.balance_plot import alt_text_balance, alt_text_overlap, balance_figure, overlap_figure
 from toolkit.looks.client_plots import (
     alt_text_before_after,
     alt_text_responders,
     before_after_figure,
     responders_figure,
 )
-from toolkit.looks.one_client_plot import alt_text_one_client, one_client_figure
-from toolkit.looks.planning_plot import alt_text_planning, planning_figure
+from toolkit.looks.design_plots import (
+    alt_text_balance,
+    alt_text_overlap,
+    alt_text_planning,
+    balance_figure,
+    overlap_figure,
+    planning_figure,
+)
+from toolkit.looks.reading_plots import agreement_figure, alt_text_agreement, alt_text_one_client, one_client_figure
 from toolkit.looks.steps_and_forest import (
     alt_text_forest,
     alt_text_ladder,

@@ -14,7 +14,7 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError
 from toolkit.looks.words import capital, counted, scale_of, threshold, unit_words
-from toolkit.notebook.client_chooser import ClientChooser
+from toolkit.notebook.client import ClientChooser
 from toolkit.notebook.pieces import Chooser, Options, Words, drop_down, refill, words
 from toolkit.resources import dataset_file
 
@@ -58,19 +58,16 @@ class QuestionChooser(Chooser):
         self._show_size()
         self._size.observe(self._size_chosen, names="value")
         self.widget = VBox([self._measure, self._region, self._intervention, self._size])
-        self._asked: set[tuple[str, ...]] = set()
         self.tell(*self.widget.children)
 
     @property
     def question(self) -> dict[str, Any]:
-        """The question as chosen; after n different ones the chance of error is divided by n (Bonferroni)."""
+        """The question as chosen. Not written down before looking, so it pays for all the records could answer."""
         boxes = {"measure": self._measure, "region": self._region, "intervention": self._intervention}
         chosen = {name: str(box.value or "any") for name, box in boxes.items()}
-        self._asked.add(tuple(chosen.values()))
-        paid = {"alpha": 0.05 / len(self._asked)} if len(self._asked) > 1 else {}
         size = self.smallest_change
         matters = {} if size is None else {"smallest_change_that_matters": size, "source": self._why}
-        return {**chosen, **matters, **paid}
+        return {**chosen, **matters}
 
     @property
     def measure(self) -> str:
@@ -108,11 +105,6 @@ class QuestionChooser(Chooser):
             parts.append(f"It matters from {size} on ({chosen['source']}).")
         else:
             parts.append("From which change on it matters is not set for this measure: write it under “Matters from”.")
-        if len(self._asked) > 1:
-            parts.append(
-                f"You have asked {len(self._asked)} questions since the lists were made. Of many answers one looks "
-                "good by luck, so each gets only its share of the chance of error: the interval is wider (Bonferroni)."
-            )
         return words(*parts)
 
     def name_of(self, what: str, code: str) -> str:

@@ -11,13 +11,13 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.looks import figures
-from toolkit.looks.agreement_plot import agreement_lines
 from toolkit.looks.html import ReportTable
+from toolkit.looks.reading_plots import agreement_lines
 from toolkit.looks.words import amount, capital, counted, threshold, with_interval, with_labels
 from toolkit.notebook.pieces import Several, Words, drawing, rows_table, words
 
 if TYPE_CHECKING:
-    from toolkit.notebook.client_chooser import ClientChooser
+    from toolkit.notebook.client import ClientChooser
     from toolkit.records.account import Records
     from toolkit.stats.reliability_study import RecordedErrors
 
