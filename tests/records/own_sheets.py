@@ -969,3 +969,60 @@ def misspelt_and_plain(path: Path, rng: np.random.Generator) -> tuple[Path, Trut
         ):
             truth[(client, day.isoformat(), "shoulder_flexion", s, p)] = value
     return save_book(path / "typing.xlsx", {"Sheet1": rows}), truth
+
+
+@made
+def sides_inside_the_names_of_tests(path: Path, rng: np.random.Generator) -> tuple[Path, Truth]:
+    """German, the side beside the test's name; the body part only in the sheet's name."""
+    rows: list[list[Any]] = [["Kürzel", "Datum", "Muskel", "Seite", "Technik", "Test", "vorher", "nachher"]]
+    truth: Truth = {}
+    for place, day in enumerate(days(rng, 12)):
+        client = f"R{place % 4 + 1}"
+        for name, measure, side in (
+            ("Rotation re", ROT, "right"),
+            ("Rotation li", ROT, "left"),
+            ("Schmerz", PAIN, "none"),
+        ):
+            cells = [_reading(rng, 50, 80), _reading(rng, 50, 80)] if measure == ROT else [_reading(rng, 2, 7), 3]
+            rows.append([client, day, "Levator", "li", "manuell", name, *cells])
+            for phase, value in zip(("before", "after"), cells, strict=True):
+                truth[(client, day.isoformat(), measure, side, phase)] = value
+    return save_book(path / "tests.xlsx", {"HWS": rows}), truth
+
+
+@made
+def codes_in_the_headers(path: Path, rng: np.random.Generator) -> tuple[Path, Truth]:
+    """English, phases as codes in the headers, the order in a column of its own: a second sheet explains both."""
+    phases = [("b1", "before"), ("b2", "before_2"), ("rest", "after_wait"), ("tx", "after")]
+    header = [f"KTW {side} {code}" for side in "LR" for code, _ in phases]
+    rows: list[list[Any]] = [["ID", "Date", "Arm", "Muscle", "Tx", *header]]
+    truth: Truth = {}
+    for place, day in enumerate(days(rng, 12)):
+        client = f"E{place % 4 + 1}"
+        cells = [_reading(rng, 5, 13, 0.5) for _ in header]
+        rows.append([client, day, "XY"[place % 2], "calf", "gun", *cells])
+        keys = [(side, phase) for side in ("left", "right") for _, phase in phases]
+        for (side, phase), value in zip(keys, cells, strict=True):
+            truth[(client, day.isoformat(), KTW, side, phase)] = value
+    legend: list[list[Any]] = [
+        *(["Arm X", "treatment first"], ["Arm Y", "rest first"], ["b1, b2", "baseline readings"]),
+        *(["rest", "after rest"], ["tx", "after treatment"], ["KTW", "knee to wall, cm"]),
+    ]
+    return save_book(path / "cross.xlsx", {"data": rows, "key": legend}), truth
+
+
+@made
+def rows_that_are_phases(path: Path, rng: np.random.Generator) -> tuple[Path, Truth]:
+    """Portuguese, two rows a visit (before, after), a column a measure and side."""
+    rows: list[list[Any]] = [
+        ["Utente", "Data", "Técnica", "Momento", "Rotação cervical E", "Rotação cervical D", "Dor"]
+    ]
+    truth: Truth = {}
+    for place, day in enumerate(days(rng, 12)):
+        client = f"U-{place % 4 + 1}"
+        for word, phase in (("antes", "before"), ("depois", "after")):
+            cells = [_reading(rng, 50, 80), _reading(rng, 50, 80), _reading(rng, 1, 8)]
+            rows.append([client, day.strftime("%d/%m/%Y"), "massagem", word, *cells])
+            for (measure, side), value in zip([(ROT, "left"), (ROT, "right"), (PAIN, "none")], cells, strict=True):
+                truth[(client, day.isoformat(), measure, side, phase)] = value
+    return save_text(path / "pescoço.csv", rows, encoding="cp1252"), truth

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.field_words import phase_of
+from toolkit.records.header_words import read_header
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.lexicon import words_of_language
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
@@ -281,6 +282,7 @@ def measures_of(
     sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger
 ) -> pd.DataFrame:
     """The sheet with measures by codebook name and `measure_code`; rows with an unknown measure set aside."""
+    sheet = _with_side_of_measure(sheet, words)
     codes, texts = distinct(sheet["measure"])
     names = [words.measure(text) if clean_text(text) else None for text in texts]
     place = {name: number for number, name in enumerate(rulers.names)}
@@ -299,6 +301,21 @@ def measures_of(
     )
     values = old.astype(str).to_numpy(dtype=object) if unknown.any() else ""
     return ledger.take_out(frame, unknown, why=why, value=values)
+
+
+def _with_side_of_measure(sheet: pd.DataFrame, words: Vocabulary) -> pd.DataFrame:
+    """The sheet with the side that stands in the name of a measure ("Rotation re"), where no column tells one."""
+    codes, texts = distinct(sheet["measure"])
+    known = words.mapping.words_for("measure")
+    sides = [
+        "none" if text in words.names else read_header(text, words.words).side if text else "none" for text in texts
+    ]
+    told = np.array(["" if side == "none" else side for side in sides] or [""], dtype=object)[codes]
+    stated = sheet["measured_side"].astype(str).to_numpy(dtype=object)
+    fill = (told != "") & np.isin(stated, ("none", ""))
+    if not fill.any() or (not known and "measured_side" in words.mapping.fields):
+        return sheet
+    return sheet.assign(measured_side=from_texts(np.where(fill, told, stated).tolist()))
 
 
 def _numbers(column: pd.Series, mapping: Mapping) -> Numbers:

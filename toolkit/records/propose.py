@@ -13,6 +13,7 @@ import pandas as pd
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.dates import proven_order, with_year
 from toolkit.records.field_words import is_serial_day, values_agree
+from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import fold
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn, named_fields
 from toolkit.records.propose_fields import constants_of, guess_fields
@@ -24,6 +25,7 @@ from toolkit.records.propose_readings import (
     TESTED_SIDE,
     Guess,
     guess_readings,
+    measures_in_cells,
 )
 from toolkit.records.raw_table import Around, RawTable
 from toolkit.records.reading_files import read_file, read_frame
@@ -179,7 +181,7 @@ def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
     guesses += [guess for guess in readings if guess.phase or guess.named]
     taken = {guess.column for guess in guesses}
     known = {guess.means for guess in guesses if not guess.phase}
-    fields = guess_fields(table, known, codebook, taken=taken)
+    fields = _with_value(guess_fields(table, known, codebook, taken=taken), known, table, codebook, taken)
     guesses += fields
     taken = {guess.column for guess in guesses}
     guesses += [
@@ -191,6 +193,21 @@ def propose_for_table(table: RawTable, *, codebook: Codebook) -> Proposal:
     guesses.sort(key=lambda guess: order[guess.column])
     frame = pd.DataFrame([guess.__dict__ for guess in guesses])
     return Proposal(file=table.file, mapping=_mapping_of(guesses, table, codebook), guesses=frame)
+
+
+def _with_value(
+    fields: list[Guess], known: set[str], table: RawTable, codebook: Codebook, taken: Container[str]
+) -> list[Guess]:
+    """The guesses, with the one column of numbers left over as the value of rows that name measure and phase."""
+    found = {*known, *(guess.means for guess in fields)}
+    used = {guess.column for guess in fields if guess.confidence != "unsure"}
+    left = [str(name) for name in table.cells.columns if str(name) not in used and str(name) not in taken]
+    numeric = [name for name in left if values_agree("value", table.cells[name], codebook)]
+    if not {"measure", "phase"} <= found or "value" in found or len(numeric) != 1:
+        return fields
+    reason = "the only numbers beside measure and phase"
+    value = Guess(column=numeric[0], means="value", confidence="likely", reason=reason)
+    return [*(guess for guess in fields if guess.column != numeric[0]), value]
 
 
 def _readings_by_phase(table: RawTable, codebook: Codebook, taken: set[str]) -> list[Guess]:
@@ -220,12 +237,14 @@ def _mapping_of(guesses: list[Guess], table: RawTable, codebook: Codebook) -> Ma
     layout = _layout(fields, readings)
     if layout == "wide" or (layout == "long" and "value" in fields):
         readings = ()
-    if layout == "wide" and "treated_side" in fields:
+    if layout == "wide" and "treated_side" in fields and not _sides_in_measures(fields, table, around):
         fields.setdefault("measured_side", fields["treated_side"])
     headers = [one.column for one in readings] or [
         fields[name] for name in (*READING_FIELDS, "value") if name in fields
     ]
     values = values_of(table, fields, headers, codebook)
+    if "measure" in fields and (cells := measures_in_cells(table, fields["measure"], codebook)):
+        values["measure"] = {**cells, **values.get("measure", {})}
     date_order = _date_order(fields, table, around)
     year = "|".join(map(str, years_in(around.titles))) if "date" in fields else ""
     asked = questions_of(
@@ -252,6 +271,14 @@ def _mapping_of(guesses: list[Guess], table: RawTable, codebook: Codebook) -> Ma
         asked=asked,
         origin="proposed",
     )
+
+
+def _sides_in_measures(fields: dict[str, str], table: RawTable, around: Around) -> bool:
+    """Whether the cells that name a measure name its side too ("Rotation re")."""
+    if "measure" not in fields:
+        return False
+    texts = distinct(table.cells[fields["measure"]])[1]
+    return any(read_header(text, around.words).side in ("left", "right") for text in texts)
 
 
 def _order_by_legend(fields: dict[str, str], table: RawTable, around: Around) -> dict[str, str]:

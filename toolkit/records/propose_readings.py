@@ -98,6 +98,26 @@ def guess_readings(
     return _one_column_each(guesses)
 
 
+def measures_in_cells(table: RawTable, header: str, codebook: Codebook) -> dict[str, str]:
+    """Text → measure, for cells of a column of measures that only the surroundings explain ("Rotation re").
+
+    Args:
+        table: the sheet.
+        header: its column of measures.
+        codebook: measures and the words for them.
+    """
+    around = table.around or Around()
+    bodies = _region_bodies(table, codebook, around.words)
+    context = _Context(around=around, codebook=codebook, region_bodies=bodies, by_row=True)
+    found: dict[str, str] = {}
+    for text in distinct(table.cells[header])[1]:
+        told = read_header(text, around.words)
+        if text and told.rest and codebook.find_measure(text) is None and around.words.find("measure", text) is None:
+            name = _measure_of(told, context)[0]
+            found |= {text: name} if name else {}
+    return found
+
+
 def _by_legend(header: str, around: Around) -> HeaderWords:
     """A header taken apart, its last word read as the legend explains it where that tells a phase ("b1", "tx")."""
     told = read_header(header, around.words)

@@ -38,7 +38,11 @@ def legend_of(texts: Iterable[str], pairs: Iterable[tuple[str, str]] = ()) -> di
     for text in texts:
         for clause in _CLAUSE.split(_QUOTED_EQUALS.sub(f" {_EQUALS} ", text)):
             found = _SAYS.match(clause or "")
-            if found:
+            if found and "=" in clause:
+                left_side, _, right_side = clause.partition("=")
+                for left in _OR.split(left_side.rpartition(": ")[2]):
+                    _enter(legend, left.replace(_EQUALS, "="), right_side.replace(_EQUALS, "=").strip())
+            elif found:
                 for left in _OR.split(found["left"]):
                     _enter(legend, left.replace(_EQUALS, "="), found["right"].replace(_EQUALS, "="))
             elif clause and (mark := re.match(r"^\s*([*~>?<!+•#=]|\S{1,3})\s+(\S.{2,60})$", clause)):
