@@ -201,9 +201,9 @@ def copied_second_readings(first: pd.Series, second: pd.Series, later: pd.Series
 
 
 def _scatter(values: np.ndarray) -> float:
-    """Variance about the mean, from the middle half so that a few wild readings do not count."""
-    low, high = np.quantile(values, (0.25, 0.75))
-    return float(((high - low) / 1.349) ** 2)
+    """Variance with the outermost twentieth on each side drawn in, so that a few wild readings do not count."""
+    low, high = np.quantile(values, (0.05, 0.95))
+    return float(np.clip(values, low, high).var(ddof=1))
 
 
 def _step(pairs: pd.DataFrame) -> float:
