@@ -162,7 +162,7 @@ def test_a_second_run_replaces_the_first(found, tmp_path):
     (folder / "figures" / "ladder_1.svg").unlink()
     found.write(folder, replace=True)
     assert (folder / "figures" / "ladder_1.svg").is_file()
-    assert json.loads((folder / "findings.json").read_text(encoding="utf-8"))["format"] == "findings/1"
+    assert json.loads((folder / "findings.json").read_text(encoding="utf-8"))["format"] == "findings/2"
     assert sorted(item.name for item in tmp_path.iterdir()) == ["audit"]  # nothing is left lying about
 
 

@@ -129,7 +129,7 @@ def test_an_interval_without_ends_is_not_printed_as_one():
 
 def test_an_end_that_is_missing_carries_no_unit():
     said = make_claim(replace(DRAWN, high=float("inf")), WORDS).sentence
-    assert "2.0 to no limit;" in said
+    assert "2 to no limit;" in said
 
 
 def test_a_comparison_that_cannot_be_estimated_is_not_called_missing():

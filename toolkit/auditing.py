@@ -147,7 +147,7 @@ class Audit(Shown):
         return model_behind(one.compared)
 
     def figures(self, question: int = 0) -> dict[str, Figure]:
-        """One question's figures by name: steps, before_after, beyond_error, balance, overlap, agreement."""
+        """One question's figures by name: steps, before_after, beyond_error, balance, order, flow …"""
         from toolkit.looks.report_figures import figures_of
 
         return figures_of(self.findings["findings"][question], self.plot_data)
@@ -342,6 +342,11 @@ def _plot_data(records: Records, judged: list[Judged], findings: dict[str, Any])
         agreement=_agreement(records, findings["measurement"]),
         balance=balance,
         overlap=_overlap(records, judged, findings),
+        draws={
+            one["id"]: each.borne.draw.units[["label", "visit", "when"]]
+            for one, each in zip(findings["findings"], judged, strict=True)
+            if each.borne is not None and each.borne.draw is not None
+        },
     )
 
 

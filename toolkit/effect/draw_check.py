@@ -111,7 +111,8 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
     from_known, standing = _known_patterns(label, columns, told)
     patterns = [*from_known, *_orders_before(units, share), *_groups(units), *_count(label, share)]
     whole = min((one.p / WEIGHTS[one.part] for one in patterns), default=1.0)
-    caught = tuple(sorted((one for one in patterns if one.p / WEIGHTS[one.part] < LIMIT), key=lambda one: one.p))
+    telling = [one for one in patterns if one.p / WEIGHTS[one.part] < LIMIT]
+    caught = tuple(sorted(telling, key=lambda one: (list(WEIGHTS).index(one.part), one.p)))
     usable = caught and -1 not in standing and all(_may_adjust(told[place][0]) for place in standing)
     adjust = units[["client", "session_id"]].assign(
         **{f"known {k}": columns[:, place] for k, place in enumerate(standing if usable else [])}

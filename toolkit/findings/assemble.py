@@ -1,4 +1,4 @@
-"""What an audit found, as the plain dict that findings.json holds (format findings/1)."""
+"""What an audit found, as the plain dict that findings.json holds (format findings/2)."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from toolkit.records.account import Records
 from toolkit.records.cautions import cautions_by_section, cautions_for
 from toolkit.resources import shared_file
 
-SCHEMA = "schemas/findings-1.schema.json"
+SCHEMA = "schemas/findings-2.schema.json"
 
 
 def check_findings(findings: Mapping[str, Any]) -> None:
@@ -47,7 +47,7 @@ def check_findings(findings: Mapping[str, Any]) -> None:
         wrong.append("$.export: rows kept and rows set aside do not add up to rows read")
     if wrong:
         more = f" (and {len(wrong) - 3} more)" if len(wrong) > 3 else ""
-        raise ToolkitError(f"These findings are not of the form findings/1: {'; '.join(wrong[:3])}{more}.")
+        raise ToolkitError(f"These findings are not of the form findings/2: {'; '.join(wrong[:3])}{more}.")
 
 
 def _not_finite(value: Any, place: str = "$") -> Iterator[str]:
@@ -62,7 +62,13 @@ def _not_finite(value: Any, place: str = "$") -> Iterator[str]:
             yield from _not_finite(inner, f"{place}[{position}]")
 
 
-FORMAT = "findings/1"
+FORMAT = "findings/2"
+WHAT_NO_RECORD_SHOWS = (
+    "No record can show an order that was written afterwards to suit the readings, sessions of either kind that were "
+    "held and never written, or a reader who leans on every reading alike. A schedule that somebody else drew and "
+    "sealed closes the first two, because every opened line is accounted for; a reader who does not know what was done "
+    "closes the third."
+)
 
 
 def plain(value: Any) -> Any:
@@ -185,6 +191,7 @@ def assemble(
         "cautions": cautions_for(sorted(set(regions) - {"any"})),
         "cautions_by_section": _cautions(regions),
         "notes": _notes(judged),
+        "what_no_record_shows": WHAT_NO_RECORD_SHOWS,
     }
     found: dict[str, Any] = plain(parts)
     return {

@@ -107,7 +107,13 @@ def labels_in(book: Codebook, *, measure: str, region: str, intervention: str) -
 def _draw(judged: Judged) -> dict[str, Any] | None:
     """Whether chance was in charge of what is compared; None where nobody drew."""
     draw = judged.borne.draw if judged.borne is not None else None
-    return None if draw is None else {"verdict": draw.verdict, "p": draw.p, "says": draw.says}
+    if draw is None:
+        return None
+    patterns = [
+        {"part": one.part, "words": one.words.format(first="treated first"), "p": one.p} for one in draw.patterns
+    ]
+    found = {"verdict": draw.verdict, "p": draw.p, "says": draw.says, "patterns": patterns}
+    return {**found, "n_draws": draw.n_draws, "n_first": draw.n_first}
 
 
 def _flow(judged: Judged) -> dict[str, Any] | None:
@@ -173,10 +179,41 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "leaning": _leaning(judged, records.rows),
         "draw": _draw(judged),
         "flow": _flow(judged),
+        "observer": _observer(judged),
+        "doubts": _doubts(judged),
+        "declared_because": judged.declared_says,
         "looks": {"look": judged.look, "planned": question.looks_planned},
         "questions_judged_together": judged.n_questions,
         "notes": [*_finding_notes(judged), *([why_no_sizes] if why_no_sizes else [])],
     }
+
+
+def _observer(judged: Judged) -> dict[str, Any] | None:
+    """Who read, by arm, and what is taken off for a reader who may lean."""
+    if judged.borne is None:
+        return None
+    seen = judged.borne.observer
+    gap = None if seen.gap is None else dict(zip(("difference", "ci_low", "ci_high"), seen.gap, strict=True))
+    return {
+        "blinded_technique": None if seen.blinded is None else seen.blinded[0],
+        "blinded_comparison": None if seen.blinded is None else seen.blinded[1],
+        "read_by_treater": seen.read_by_treater,
+        "gap": gap,
+        "allowance": seen.allowance,
+        "source": seen.source,
+        "second_readings": judged.borne.copied,
+    }
+
+
+def _doubts(judged: Judged) -> list[str]:
+    """What else in the records takes the comparison its word."""
+    borne = judged.borne
+    if borne is None:
+        return []
+    rests = f"Without {borne.rests_on} hardly any of the difference is left." if borne.rests_on else ""
+    differs = f"What was compared differs in {'; '.join(borne.imbalance)}." if borne.imbalance else ""
+    second = f"Second readings before count as none: {borne.copied}." if borne.copied else ""
+    return [said for said in (*borne.doubts, differs, second, borne.repeated, rests, borne.reversals) if said]
 
 
 def _region_cautions(region: str) -> list[str]:
@@ -187,7 +224,7 @@ def _region_cautions(region: str) -> list[str]:
 
 def _finding_notes(judged: Judged) -> list[str]:
     """What a reader should know about this question's records."""
-    notes = [judged.side_note, judged.why_no_comparison, judged.why_no_readings, _declared_note(judged)]
+    notes = [judged.side_note, judged.why_no_comparison, judged.why_no_readings, judged.declared_says, *_doubts(judged)]
     asked, compared = judged.question.comparison, judged.compared
     if asked is not None and compared is not None and not _is_asked(asked, compared.basis):
         notes.append(f"The question asks for a comparison with “{asked}”; the records hold {compared.against} instead.")
@@ -197,22 +234,6 @@ def _finding_notes(judged: Judged) -> list[str]:
 def _is_asked(asked: str, basis: str) -> bool:
     bases = {"wait": ("randomised_order",), "other_side": ("randomised_side", "other_side")}
     return basis in bases.get(asked, ("comparison_sessions",))
-
-
-def _declared_note(judged: Judged) -> str:
-    """How many of the sessions that decide were held before the question was declared."""
-    rows = judged.compared.rows if judged.compared is not None else judged.technique
-    declared_on, dates = judged.question.declared_on, pd.to_datetime(rows["date"])
-    if not judged.declared or declared_on is None or dates.isna().all():
-        return ""
-    sessions = dates[~rows["session_id"].astype(str).duplicated()]
-    before = int((sessions < pd.Timestamp(declared_on)).sum())
-    if before == 0:
-        return ""
-    return (
-        f"{before} of {len(sessions)} sessions that decide were held before the question was declared on "
-        f"{declared_on}; a declared question counts in full only for sessions from then on."
-    )
 
 
 def _claim(claim: Claim) -> dict[str, Any]:

@@ -37,6 +37,7 @@ class PlotData:
     balance: by finding id; columns characteristic, difference (in SDs, technique − comparison), ci_low, ci_high.
     overlap: by finding id, where the comparison was not drawn; one row a session, columns group, score (the chance to
         be one of the comparison, from what was known before).
+    draws: by finding id, where something was drawn; one row a draw, columns label (1 = technique first), visit, when.
     """
 
     before_after: Mapping[str, pd.DataFrame] = field(default_factory=dict)
@@ -44,6 +45,7 @@ class PlotData:
     agreement: Mapping[str, AgreementPairs] = field(default_factory=dict)
     balance: Mapping[str, pd.DataFrame] = field(default_factory=dict)
     overlap: Mapping[str, pd.DataFrame] = field(default_factory=dict)
+    draws: Mapping[str, pd.DataFrame] = field(default_factory=dict)
 
 
 def need_columns(frame: pd.DataFrame, columns: Sequence[str], *, what: str) -> None:

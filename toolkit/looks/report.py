@@ -84,7 +84,7 @@ def write_report(findings: Mapping[str, Any], folder: Path, *, plot_data: PlotDa
     """Write report.html, figures/*.svg and tables/*.csv into a folder.
 
     Args:
-        findings: what the audit found, of the form findings/1.
+        findings: what the audit found, of the form findings/2.
         folder: where to write; made where it does not exist.
         plot_data: the frames that the figures are drawn from.
     """

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from toolkit.looks import figures
+from toolkit.looks import figures, style
+from toolkit.looks.draw_plots import alt_text_flow, alt_text_order, flow_figure, order_figure
 from toolkit.looks.html import ReportFigure
 from toolkit.looks.plot_data import AgreementPairs, PlotData
 from toolkit.looks.report_tables import difference_words, id_of, ladder_frame, name_of, title_of
@@ -184,7 +185,7 @@ def moved_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> Re
 
 
 def figures_of(finding: Mapping[str, Any], plot_data: PlotData) -> dict[str, Figure]:
-    """The figures one finding has data for, by name: steps, before_after, beyond_error, balance, overlap, agreement."""
+    """The figures one finding has data for, by name: steps, before_after, beyond_error, balance, order, flow …"""
     key, unit, measure = id_of(finding), str(finding["unit"]), spaced(finding["measure"])
     found = {"steps": steps_figure(finding)}
     clients = plot_data.before_after.get(key)
@@ -201,6 +202,15 @@ def figures_of(finding: Mapping[str, Any], plot_data: PlotData) -> dict[str, Fig
         found["balance"] = figures.balance_figure(plot_data.balance[key])
     if key in plot_data.overlap and not plot_data.overlap[key].empty:
         found["overlap"] = figures.overlap_figure(plot_data.overlap[key])
+    draws, flow = plot_data.draws.get(key), finding.get("flow")
+    if draws is not None and not draws.empty:
+        found["order"] = style.described(
+            order_figure(draws), title="What was drawn, by visit and day", description=alt_text_order(draws)
+        )
+    if flow:
+        found["flow"] = style.described(
+            flow_figure(flow["steps"]), title="Sessions by arm", description=alt_text_flow(flow["steps"])
+        )
     pairs = plot_data.agreement.get(finding["measure"])
     if pairs is not None:
         found["agreement"] = figures.agreement_figure(pairs.pairs, pairs.lines, unit=unit, measure=measure)

@@ -188,6 +188,7 @@ def _understood(
         _flag_mapping(sheet, ledger)
         raw = at_site(sheet_of(sheet.table, mapping, ledger), sheet.site)
         read.append(raw[["file", "row", "readings", "site"]])
+        ledger.sheets.append((raw, mapping, words))
         frames.append(understand_context(raw, mapping=mapping, words=words, ledger=ledger))
     many = several_sites(frames)
     for sheet, frame in zip(sheets, frames, strict=True):
