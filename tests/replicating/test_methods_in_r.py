@@ -92,3 +92,57 @@ def test_every_method_is_checked_against_something_from_outside():
 
     shipped = {figure.method.name for path in shipped_sheets() for figure in read_sheet(path).figures}
     assert sorted(set(METHODS) - shipped - set(IN_R)) == ["limits_of_agreement_repeated"]  # tests/stats/test_agreement*
+
+
+def _on(name, file, **settings):
+    import pandas as pd
+
+    from toolkit.resources import dataset_file
+
+    method = METHODS[name]
+    whole = {**dict.fromkeys(method.optional, ""), **method.settings, **settings}
+    return Recomputer(pd.read_csv(dataset_file(f"open/data/{file}"))).numbers(method, whole)
+
+
+def test_a_regressions_r2_and_overall_f_are_those_of_r():  # summary(lm(y ~ x)), the NIST Norris data
+    found = _on("model", "nist_norris.csv", formula="y ~ x")
+    assert found["F_model"] == pytest.approx(5436385.54, rel=1e-8)
+    assert found["r2"] == pytest.approx(0.999993745883712, rel=1e-12)  # certified
+    assert "sd_slope" not in found
+
+
+def test_the_t_of_one_column_is_that_of_r():  # t.test(extra_hours_drug1)
+    assert _on("one_column", "sleep_student_1908.csv", value="extra_hours_drug1")["t"] == pytest.approx(1.32571014)
+
+
+def test_two_words_give_logistic_regression():  # glm((pain_free == "yes") ~ group, binomial)
+    settings = {"answer": "pain_free", "explaining": ["group"], "term": "group", "order": ["no", "yes"]}
+    found = _on("ordinal_model", "migraine_allais_2011.csv", **settings)
+    assert (found["estimate"], found["se"]) == pytest.approx((1.89711994, 0.808006), abs=2e-4)
+
+
+def test_mauchly_is_that_of_r():  # mauchly.test(lm(M ~ 1), X = ~ 1), three ways of rounding first base
+    import pandas as pd
+
+    from toolkit.resources import dataset_file
+
+    wide = pd.read_csv(dataset_file("open/data/base_running_hollander_wolfe_1973.csv"))
+    names = {"person": "player", "reading": "variable", "value": "value"}
+    found = Recomputer(wide.melt(id_vars="player")).numbers(METHODS["repeated_anova"], names)
+    assert (found["mauchly_W"], found["mauchly_p"]) == pytest.approx((0.707177623, 0.0312813223), rel=1e-6)
+
+
+def test_limits_of_logged_readings_are_given_back_as_ratios():
+    # exp(mean(log(large) - log(mini)) + c(0, -1.96, 1.96) * sd(...)), Bland & Altman's first readings
+    import numpy as np
+    import pandas as pd
+
+    from toolkit.resources import dataset_file
+
+    meters = np.log(pd.read_csv(dataset_file("open/data/peak_flow_bland_altman_1986.csv")))
+    method = METHODS["limits_of_agreement"]
+    settings = {**method.settings, "first": "large_meter_1", "second": "mini_meter_1"}
+    found = Recomputer(meters).numbers(method, settings)
+    assert [found[name] for name in ("ratio", "ratio_lower", "ratio_upper")] == pytest.approx(
+        [0.9882846258, 0.7782674289, 1.25497543]
+    )

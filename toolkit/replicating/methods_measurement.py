@@ -72,6 +72,9 @@ def _limits(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
             numbers |= {f"{name}_low": limit.ci_low, f"{name}_high": limit.ci_high}
     if found.slope is not None:
         numbers |= {"slope": found.slope.value, "slope_p": float(found.slope.p or 0.0)}
+    if max(map(abs, (numbers["bias"], numbers["lower"], numbers["upper"]))) < 20:
+        pairs = (("ratio", "bias"), ("ratio_lower", "lower"), ("ratio_upper", "upper"))
+        numbers |= {name: float(np.exp(numbers[of])) for name, of in pairs}
     numbers["percent"] = 100 * numbers["sd"] * multiplier / float(np.mean((first + second) / 2))
     if settings["steps"] == "exact":
         return numbers
@@ -279,6 +282,7 @@ MEASUREMENT_METHODS = (
         gives=(
             "bias", "bias_low", "bias_high", "sd", "lower", "upper", "lower_low", "lower_high", "upper_low",
             "upper_high", "r", "slope", "slope_p", "percent",
+            "ratio", "ratio_lower", "ratio_upper",
         ),
         meaning={
             "first": "readings of one instrument (or reader)", "second": "of the other", "bias": "mean of first "
@@ -290,6 +294,8 @@ MEASUREMENT_METHODS = (
             'm²/(2(n - 1))) s; '
             '"exact": noncentral t', "steps": "carry on from figures rounded to so many decimals",
             "slope": "of the difference on the mean of both (proportional bias)", "r": "correlation of the two",
+            "ratio": "exp of the bias, for readings that were logged first", "ratio_lower": "exp of the lower limit",
+            "ratio_upper": "exp of the upper limit",
             "percent": "half the width of the limits in percent of the mean reading",
         },
         r="blandr::blandr.statistics(d${first}, d${second}); SimplyAgree::agree_test(d${first}, d${second})",

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.replicating.method import Method, Numbers
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 _EFFECT = ("estimate", "se", "t", "df", "p", "ci_low", "ci_high")
 _WHOLE = ("n", "log_likelihood", "criterion", "aic", "sd_residual", "variance_residual")
 _SPREAD = ("sd", "variance", "icc", "sd_slope", "variance_slope", "corr")
-_TOGETHER = ("F", "F_df", "F_p", "F_df1", "r2", "r2_adjusted", "df_residual")
+_TOGETHER = ("F", "F_df", "F_p", "F_df1", "r2", "r2_adjusted", "df_residual", "F_model", "F_model_p")
 
 
 def _fit(frame: pd.DataFrame, settings: Mapping[str, Any]) -> MixedFit:
@@ -64,11 +65,15 @@ def _model(fit: MixedFit, settings: Mapping[str, Any]) -> Numbers:
     if settings["together"]:
         test = fit.f_test([name for name in fit.names if settings["together"] in name], ddf=settings["df"])
         numbers |= {"F": test.f, "F_df": test.df_denominator, "F_df1": float(test.df_numerator), "F_p": test.p}
-    if not fit.components:
+    if all(one.group == "residual" for one in fit.components):
         y = np.asarray(fit.rows.y, dtype=float)
         free, total = fit.n - len(fit.names), float(((y - y.mean()) ** 2).sum())
         r2 = 1 - fit.residual_variance * free / total
         numbers |= {"r2": r2, "r2_adjusted": 1 - (1 - r2) * (fit.n - 1) / free, "df_residual": float(free)}
+        explaining = len(fit.names) - 1
+        if explaining and r2 < 1:
+            overall = r2 / explaining / ((1 - r2) / free)
+            numbers |= {"F_model": overall, "F_model_p": float(special.fdtrc(explaining, free, overall))}
     return numbers
 
 
@@ -84,7 +89,7 @@ def _spread(fit: MixedFit, group: str) -> Numbers:
     """Variance and SD of a group's intercepts and slopes, and their correlation."""
     found: Numbers = {}
     for component in fit.components:
-        if group and component.group != group:
+        if component.group == "residual" or (group and component.group != group):
             continue
         if component.effect == "covariance":
             found["corr"] = component.sd
@@ -188,7 +193,8 @@ MODEL_METHODS = (
             "of": "the grouping column whose SD is wanted",
             "icc": "its share of the variance of intercepts and residual",
             "together": "test all effects whose name holds this word",
-            "F": "of the effects under together",
+            "F": "of the effects under together", "F_model": "overall F of a model without groups",
+            "F_model_p": "its p",
         },
         r="summary(lmerTest::lmer({formula} + ({slope} | {groups}), d)); without groups summary(lm({formula}, d))",
         alternatives=(

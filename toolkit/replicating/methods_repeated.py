@@ -56,7 +56,18 @@ def _repeated(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
         "p_hf": float(stats.f.sf(plain.statistic, huynh * (k - 1), huynh * (n - 1) * (k - 1))),
         "eta2_partial": ss / (ss + error), "eta2_generalised": ss / (ss + error + people), "ss": ss, "ss_error": error,
         "ms_error": error / ((n - 1) * (k - 1)),
-    }  # fmt: skip
+    } | _mauchly(values)  # fmt: skip
+
+
+def _mauchly(values: np.ndarray) -> Numbers:
+    """Mauchly's W of sphericity and its p; nothing where the covariance cannot be inverted."""
+    import pingouin
+
+    n, k = values.shape
+    if k < 3 or n <= k:
+        return {}
+    found = pingouin.sphericity(pd.DataFrame(values))
+    return {"mauchly_W": float(found.W), "mauchly_p": float(found.pval)}
 
 
 def _mixed(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
@@ -156,6 +167,8 @@ def _describe(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
         "cv": 100 * sd / float(values.mean()) if values.mean() else float("nan"),
         "skewness": float(stats.skew(values)), "kurtosis": float(stats.kurtosis(values)),
         "geometric_mean": float(np.exp(np.log(values).mean())) if (values > 0).all() else float("nan"),
+        "t": float((values.mean() - settings["against"]) / (values.std(ddof=1) / np.sqrt(n))), "df": n - 1,
+        "p": float(stats.ttest_1samp(values, settings["against"]).pvalue),
         "lag1": float(apart[1:] @ apart[:-1] / (apart @ apart)) if np.ptp(values) else float("nan"),
     }  # fmt: skip
 
@@ -182,18 +195,19 @@ REPEATED_METHODS = (
         what="mean, SD, median, quartiles and the like of one column (lag-1 autocorrelation in the order of the file)",
         gives=(
             "n", "mean", "sd", "lag1", "variance", "se", "ci_low", "ci_high", "median", "q1", "q3", "iqr", "min", "max",
-            "range", "sum", "cv", "skewness", "kurtosis", "geometric_mean",
+            "range", "sum", "cv", "skewness", "kurtosis", "geometric_mean", "t", "df", "p",
         ),
         uses="numpy, scipy.stats",
         recompute=_describe,
         columns=("value",),
-        settings={"variance": "n-1", "quantiles": "linear", **_LEVEL},
+        settings={"variance": "n-1", "quantiles": "linear", "against": 0.0, **_LEVEL},
         choices={
             "variance": ("n-1", "n"),
             "quantiles": ("linear", "weibull", "hazen", "median_unbiased", "averaged_inverted_cdf"),
         },
         meaning={
-            "value": "the column of numbers", "cv": "100 SD / mean, in percent",
+            "value": "the column of numbers", "against": "what the mean is tested against (one-sample t)",
+            "cv": "100 SD / mean, in percent",
             "quantiles": '"linear" = R type 7, "weibull" = type 6 (SPSS, Minitab), "hazen" = 5, "median_unbiased" = 8, '
             '"averaged_inverted_cdf" = 2 (SAS)',
         },
@@ -234,7 +248,7 @@ REPEATED_METHODS = (
         what="one-way repeated-measures analysis of variance: plain p, Greenhouse-Geisser and Huynh-Feldt",
         gives=(
             "F", "df", "df2", "p", "n", "epsilon", "p_gg", "df_gg", "df2_gg", "epsilon_hf", "p_hf", "eta2_partial",
-            "eta2_generalised", "ss", "ss_error", "ms_error",
+            "eta2_generalised", "ss", "ss_error", "ms_error", "mauchly_W", "mauchly_p",
         ),
         uses="toolkit.stats.repeated_readings.repeated_anova_plain, toolkit.stats.repeated_readings.repeated_anova, "
         "toolkit.stats.repeated_readings.greenhouse_geisser",
@@ -243,6 +257,7 @@ REPEATED_METHODS = (
         turned={"p": "p"},
         meaning={
             **_MEANING, "epsilon": "Greenhouse-Geisser", "p_gg": "p by Greenhouse-Geisser",
+            "mauchly_W": "Mauchly's W of sphericity", "mauchly_p": "its p",
             "epsilon_hf": "Huynh-Feldt", "p_hf": "p by Huynh-Feldt",
         },
         r="summary(aov({value} ~ {reading} + Error({person}/{reading}), data = d))",

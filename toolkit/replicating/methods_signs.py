@@ -118,6 +118,7 @@ def _share(_: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     exact = stats.binomtest(int(yes), n).proportion_ci(settings["confidence_level"], method="exact")
     half = float(stats.norm.ppf(0.5 + settings["confidence_level"] / 2)) * (yes / n * (1 - yes / n) / n) ** 0.5
     return {"share": yes / n, "percent": 100 * yes / n, "ci_low": low, "ci_high": high, "exact_low": float(exact.low),
+            "p": float(stats.binomtest(int(yes), n, settings["against"]).pvalue),
             "exact_high": float(exact.high), "wald_low": yes / n - half, "wald_high": yes / n + half}  # fmt: skip
 
 
@@ -215,10 +216,16 @@ SIGN_METHODS = (
     Method(
         name="share",
         what="a share of people with its Wilson score interval",
-        gives=("share", "percent", "ci_low", "ci_high", "exact_low", "exact_high", "wald_low", "wald_high"),
+        gives=("share", "percent", "ci_low", "ci_high", "exact_low", "exact_high", "wald_low", "wald_high", "p"),
         uses="toolkit.stats.proportions.wilson_limits, scipy.stats.binomtest",
-        settings={"confidence_level": 0.95},
-        meaning={"ci_low": "Wilson's score interval", "exact_low": "Clopper-Pearson", "count": "yes, and n in all"},
+        settings={"confidence_level": 0.95, "against": 0.5},
+        meaning={
+            "against": "share that is tested against",
+            "p": "exact binomial, two-sided",
+            "ci_low": "Wilson's score interval",
+            "exact_low": "Clopper-Pearson",
+            "count": "yes, and n in all",
+        },
         r="prop.test({count_yes}, {count_n}, correct = FALSE); binom.test({count_yes}, {count_n})",
         recompute=_share,
         groups={"count": ("yes", "n")},

@@ -340,7 +340,7 @@ TABLE_METHODS = (
     Method(
         name="ordinal_model",
         topic="words and counts",
-        what="an ordered answer explained by columns: proportional odds (logit) or ordered probit",
+        what="an ordered answer explained by columns: proportional odds; with two words logistic regression",
         gives=("estimate", "se", "z", "p", "odds_ratio", "odds_ratio_low", "odds_ratio_high", "log_likelihood", "n"),
         uses="statsmodels.miscmodels.ordinal_model.OrderedModel",
         recompute=_ordinal,
