@@ -194,3 +194,23 @@ def test_a_notebook_shows_no_missing_number_as_code_and_no_warning(ran, path):
     assert not [output for output in outputs if output.output_type == "stream" and output.name == "stderr"]
     assert [found for part in said for found in NOT_FOR_READERS.findall(part)] == []
     assert [found for part in said for found in re.findall(r"\d\.\d{5,}°|\d e-\d", part)] == []
+
+
+@pytest.mark.notebook
+@pytest.mark.filterwarnings("default")
+@pytest.mark.parametrize("path", [path for path in NOTEBOOKS if path.stem not in BY_OTHERS], ids=lambda path: path.stem)
+def test_a_notebook_opened_without_the_start_script_finds_the_toolkit_beside_its_folder(path):
+    from jupyter_client.manager import start_new_kernel
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("PYTHONPATH", raising=False)
+        manager, client = start_new_kernel(kernel_name="python3", cwd=str(path.parent))
+    try:
+        said = []
+        first = cells(path, "code")[0].source
+        reply = client.execute_interactive(first, output_hook=said.append, timeout=120)["content"]
+    finally:
+        client.stop_channels()
+        manager.shutdown_kernel(now=True)
+    assert reply["status"] == "ok", reply
+    assert not [message for message in said if message["msg_type"] == "error"]

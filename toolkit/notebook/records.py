@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
@@ -17,9 +17,20 @@ from toolkit.looks.words import amount, capital, counted, threshold, with_interv
 from toolkit.notebook.pieces import Several, Words, drawing, rows_table, words
 
 if TYPE_CHECKING:
-    from toolkit.notebook.client import ClientChooser
     from toolkit.records.account import Records
     from toolkit.stats.reliability_study import RecordedErrors
+
+
+class NamedMeasure(Protocol):
+    """Something that names a measure, by its code and in words."""
+
+    @property
+    def measure(self) -> str:
+        """The codebook name."""
+
+    @property
+    def label(self) -> str:
+        """The name in words."""
 
 
 FIRST_ROWS = 8
@@ -194,7 +205,7 @@ def _number(part: Any, unit: str, *, signed: bool = False) -> str:
     return with_interval(part.value, part.ci_low, part.ci_high, unit, signed=signed)
 
 
-def published(chooser: ClientChooser) -> ReportTable | Words:
+def published(chooser: NamedMeasure) -> ReportTable | Words:
     """What others printed on the chosen measure."""
     from toolkit.stats.published import published_values
 
