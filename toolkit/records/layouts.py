@@ -310,6 +310,8 @@ def _with_side_of_measure(sheet: pd.DataFrame, words: Vocabulary) -> pd.DataFram
     sides = [
         "none" if text in words.names else read_header(text, words.words).side if text else "none" for text in texts
     ]
+    if not set(sides) - {"none"}:
+        return sheet
     told = np.array(["" if side == "none" else side for side in sides] or [""], dtype=object)[codes]
     stated = sheet["measured_side"].astype(str).to_numpy(dtype=object)
     fill = (told != "") & np.isin(stated, ("none", ""))

@@ -12,7 +12,7 @@ from toolkit.records.dates import days_since_first
 from toolkit.records.ledger import SET_ASIDE_COLUMNS
 from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
 from toolkit.records.same_order import content_hashes
-from toolkit.records.texts import from_texts, group_codes, plain_strings
+from toolkit.records.texts import distinct, from_texts, group_codes, plain_strings
 from toolkit.records.units import conversion_factor, unit_name
 
 TIDY_COLUMNS = ("file", "row", *WHO, "visit", *WHAT, *READING_FIELDS, *DETAILS, "marks")
@@ -104,20 +104,31 @@ def as_written(rows: pd.DataFrame, codebook: Codebook) -> tuple[pd.DataFrame, Co
         rows: rows in the codebook's units, with `written`, the unit each was written in ("" = none told).
         codebook: the measures; of those changed, unit, range and resolution are turned into the user's unit.
     """
-    measures, written = rows["measure"].astype(str), rows["written"].astype(str)
     changed: dict[str, tuple[str, float]] = {}
-    for measure, units in written.groupby(measures.to_numpy()).unique().items():
-        factor = conversion_factor(codebook.measure(str(measure)).unit, units[0]) if len(units) == 1 else None
-        if factor is not None and unit_name(units[0]) and not np.isclose(factor, 1.0):
-            changed[str(measure)] = (str(units[0]), factor)
+    for measure, units in _units_by_measure(rows).items():
+        unit = units[0]
+        factor = conversion_factor(codebook.measure(measure).unit, unit) if len(units) == 1 and unit else None
+        if factor is not None and unit_name(unit) and not np.isclose(factor, 1.0):
+            changed[measure] = (unit, factor)
     if not changed:
         return rows, codebook
+    measures = rows["measure"].astype(str)
     scale = measures.map({name: factor for name, (_, factor) in changed.items()}).fillna(1.0).to_numpy()
     readings = {name: np.round(rows[name].to_numpy() * scale, 9) for name in READING_FIELDS}
-    units = measures.map({name: unit for name, (unit, _) in changed.items()}).fillna(rows["unit"].astype(str))
+    named = measures.map({name: unit for name, (unit, _) in changed.items()}).fillna(rows["unit"].astype(str))
     table = codebook.measures.copy()
     for name, (unit, factor) in changed.items():
         mine = table["measure"] == name
         table.loc[mine, ["low", "high", "resolution"]] *= factor
         table.loc[mine, "unit"] = unit
-    return rows.assign(**readings, unit=from_texts(units.tolist())), replace(codebook, measures=table)
+    return rows.assign(**readings, unit=from_texts(named.tolist())), replace(codebook, measures=table)
+
+
+def _units_by_measure(rows: pd.DataFrame) -> dict[str, list[str]]:
+    """measure → the different units its rows were written in."""
+    codes, names = distinct(rows["measure"])
+    places, units = distinct(rows["written"])
+    found: dict[str, list[str]] = {}
+    for pair in np.unique(codes.astype(np.int64) * max(len(units), 1) + places).tolist():
+        found.setdefault(names[pair // len(units)], []).append(units[pair % len(units)])
+    return found
