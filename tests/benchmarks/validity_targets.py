@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from scipy.stats import binomtest
+from validity_attacks import DRAW_FAULTS
 from validity_clinics import DRAWN, SCENARIOS, SMALLEST, Scenario
 
 from toolkit.simulate import ClinicDials
@@ -35,16 +36,52 @@ def _moved(row: Row) -> float:
     return float(row["moved"] + row["moved_enough"])
 
 
+def _honest(dials: ClinicDials) -> bool:
+    """Was nothing done wrong in the draw, the writing down or the reading?"""
+    return not dials.fault
+
+
+def _draw_that_is_none(dials: ClinicDials) -> bool:
+    return dials.fault in DRAW_FAULTS
+
+
 def _large_drawn_blind(dials: ClinicDials) -> bool:
-    return dials.n_clients >= ENOUGH_CLIENTS and dials.design in DRAWN and dials.blinded_share >= FULLY_BLIND
+    return (
+        _honest(dials)
+        and dials.n_clients >= ENOUGH_CLIENTS
+        and dials.design in DRAWN
+        and dials.blinded_share >= FULLY_BLIND
+    )
 
 
 def _nothing_missing(dials: ClinicDials, effect: float) -> bool:
     del effect
-    return dials.not_written == 0 and dials.design != "none"
+    nothing = dials.not_written == 0 and dials.missing_share == 0 and dials.design != "none"
+    return nothing and _honest(dials) and dials.ceiling is None
 
 
 TARGETS = (
+    Target(
+        name="honest draws: found wanting in at most 1.5 %",
+        applies=lambda dials, _: dials.design in DRAWN and _honest(dials),
+        share=lambda row: float(row["caught"]),
+        limit=lambda _: 0.015,
+        side="at most",
+    ),
+    Target(
+        name="draws that are none: found wanting in at least 95 %",
+        applies=lambda dials, effect: effect == 0 and _draw_that_is_none(dials),
+        share=lambda row: float(row["caught"]),
+        limit=lambda _: 0.95,
+        side="at least",
+    ),
+    Target(
+        name="true 3°, 15 clients with 3 sessions, honest: moved in at least 80 %",
+        applies=lambda dials, effect: effect == 3.0 and dials.n_clients == 15 and _honest(dials),
+        share=_moved,
+        limit=lambda _: 0.80,
+        side="at least",
+    ),
     Target(
         name="no effect, drawn: moved in at most 2.5 %",
         applies=lambda dials, effect: effect == 0 and dials.design in DRAWN,
@@ -53,8 +90,8 @@ TARGETS = (
         side="at most",
     ),
     Target(
-        name="no effect, not drawn: probably moved in at most 5 %",
-        applies=lambda dials, effect: effect == 0 and dials.design not in DRAWN,
+        name="no effect, not drawn or attacked: probably moved in at most 5 %",
+        applies=lambda dials, effect: effect == 0 and (dials.design not in DRAWN or not _honest(dials)),
         share=lambda row: float(row["probably_moved"]),
         limit=lambda _: 0.05,
         side="at most",
@@ -82,21 +119,23 @@ TARGETS = (
     ),
     Target(
         name="60 clients or more, drawn, blind: at least 80 % of the power of the test that knows the design",
-        applies=lambda dials, effect: effect in (1.5, 3.0) and _large_drawn_blind(dials),
+        applies=lambda dials, effect: effect == 3.0 and _large_drawn_blind(dials),
         share=_moved,
         limit=lambda row: 0.8 * float(row["knows_design"]),
         side="at least",
     ),
     Target(
         name="no effect, 60 clients or more: no better than waiting in at least 80 %",
-        applies=lambda dials, effect: effect == 0 and dials.n_clients >= ENOUGH_CLIENTS and dials.design != "none",
+        applies=lambda dials, effect: (
+            effect == 0 and dials.n_clients >= ENOUGH_CLIENTS and dials.design != "none" and _honest(dials)
+        ),
         share=lambda row: float(row["no_better_than_waiting"]),
         limit=lambda _: 0.80,
         side="at least",
     ),
     Target(
         name="effect as large as what matters: no better than waiting in at most 2.5 %",
-        applies=lambda _, effect: effect == SMALLEST,
+        applies=lambda dials, effect: effect == SMALLEST and _honest(dials) and dials.ceiling is None,
         share=lambda row: float(row["no_better_than_waiting"]),
         limit=lambda _: 0.025,
         side="at most",
@@ -117,7 +156,9 @@ TARGETS = (
     ),
     Target(
         name="readings missing: intervals with the bound hold the truth in at least 95 %",
-        applies=lambda dials, _: dials.not_written > 0 and dials.design != "none",
+        applies=lambda dials, _: (
+            (dials.not_written > 0 or dials.missing_share > 0) and dials.design != "none" and _honest(dials)
+        ),
         share=lambda row: float(row["bound_covers"]),
         limit=lambda _: 0.95,
         side="at least",
@@ -139,21 +180,12 @@ def _missed(target: Target, row: Row, by_chance: float) -> bool:
 
 _HOLDS_95 = "readings missing: intervals with the bound hold the truth in at least 95 %"
 _HOLDS_93 = "no reading missing: intervals hold the truth in at least 93 %"
-_POWER = "60 clients or more, drawn, blind: at least 80 % of the power of the test that knows the design"
 _LEANS = (
     "The reader knows what was done and adds 1° to every reading after the technique. The records are those of a "
     "clinic whose technique does 1° more, so no interval from them can hold the truth; the claim is kept honest by the "
     "allowance, which is taken off its low end."
 )
-_LEFT_OUT = (
-    "Readings after are missing: 38 % with this rival alone, 15 % with all of them. A clinic whose technique does "
-    "much less (last column: the mean with the missing ones filled in against it) and that leaves out other readings "
-    "has the same records, so a rule that claimed here would claim there."
-)
 KNOWN_TO_MISS: dict[tuple[str, float, str], str] = {
-    **{("leaning reader, unblinded", effect, _HOLDS_93): _LEANS for effect in (0.0, 1.5, 3.0, 6.0)},
-    **{("all rivals, leaning 1, unblinded", effect, _HOLDS_95): _LEANS for effect in (0.0, 1.5, 3.0, 6.0)},
-    ("unmoved not written down", 1.5, _POWER): _LEFT_OUT,
-    ("all rivals", 1.5, _POWER): _LEFT_OUT,
-    ("all rivals, leaning 1, blinded", 1.5, _POWER): _LEFT_OUT,
+    **{("leaning reader, unblinded", effect, _HOLDS_93): _LEANS for effect in (0.0, 3.0)},
+    **{("all rivals, leaning 1, unblinded", effect, _HOLDS_95): _LEANS for effect in (0.0, 3.0)},
 }
