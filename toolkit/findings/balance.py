@@ -22,6 +22,7 @@ METHOD = (
     "difference of session means over the mean SD of the two, each session once, interval by leaving out one client at "
     "a time"
 )
+FAR = 0.25  # SD: beyond this nobody is told that it is mere chance
 SHARE = "share of sessions"
 AFTER = ("no reading after", "re-measured by a reader who did not know")  # seen only once something was done
 Floats = NDArray[np.float64]
@@ -45,7 +46,7 @@ def balance_parts(judged: Judged, rows: pd.DataFrame) -> dict[str, Any] | None:
     return {
         "drawn": compared.randomised,
         "against": compared.against,
-        "says": _says(compared, found),
+        "says": _says(compared, found, believed=judged.borne is None or judged.borne.randomised),
         "n_technique_sessions": int(arms.loc[1.0]),
         "n_comparison_sessions": int(arms.loc[0.0]),
         "n_clients": int(known["client"].nunique()),
@@ -160,7 +161,7 @@ def _interval(value: float, left_out: Floats) -> tuple[float, float]:
     return value - reach, value + reach
 
 
-def _says(compared: Compared, found: list[dict[str, Any]]) -> str:
+def _says(compared: Compared, found: list[dict[str, Any]], *, believed: bool = True) -> str:
     """What differs, and what that means for the result."""
     before, after = ([row for row in found if row["seen"] == when] for when in ("before", "after"))
     listed = _apart(before)
@@ -172,6 +173,10 @@ def _says(compared: Compared, found: list[dict[str, Any]]) -> str:
         )
     drawn = "The order" if compared.basis == "randomised_order" else "The treated side"
     not_chance = " That came after the draw, so it need not be chance." if later else ""
+    if not believed:
+        return f"{drawn} is written as drawn, which the records do not bear out. {listed}{later}"
+    if any(abs(row["difference"]) > FAR for row in _stand_out(before)):
+        return f"{drawn} is written as drawn at random; chance alone seldom leaves so much apart. {listed}{later}"
     return f"{drawn} was drawn at random, so what differed before differs by chance. {listed}{later}{not_chance}"
 
 
