@@ -174,7 +174,7 @@ def _describe(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 
 def _count(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    from toolkit.replicating.steps import same_value, word_there
+    from toolkit.replicating.step_functions import same_value, word_there
     from toolkit.stats.proportions import wilson_limits
 
     column = frame[settings["value"]].dropna()

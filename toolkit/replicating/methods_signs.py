@@ -75,7 +75,7 @@ def _odds_limits(counts: PairedCounts, interval: str, level: float) -> tuple[flo
 
 
 def _cochran(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    from toolkit.replicating.steps import same_value, word_there
+    from toolkit.replicating.step_functions import same_value, word_there
     from toolkit.stats.sign_tests import cochran_q
 
     answers = frame[list(settings["readings"])].dropna()

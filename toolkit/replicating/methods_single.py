@@ -15,7 +15,7 @@ from toolkit.replicating.method import Method, Numbers, numbers_of
 
 def _phases(frame: pd.DataFrame, settings: Mapping[str, Any]) -> tuple[np.ndarray, np.ndarray]:
     """The readings of the two phases in the order of the file."""
-    from toolkit.replicating.steps import same_value
+    from toolkit.replicating.step_functions import same_value
 
     complete = frame[[settings["value"], settings["phase"]]].dropna()
     names = [str(name) for name in dict.fromkeys(complete[settings["phase"]])]
@@ -79,7 +79,7 @@ def _course(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
 
 
 def _alternating(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
-    from toolkit.replicating.steps import same_value
+    from toolkit.replicating.step_functions import same_value
     from toolkit.stats.single_case_course import alternating_schedule_test
 
     complete = frame[[settings["value"], settings["phase"]]].dropna()

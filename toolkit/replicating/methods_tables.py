@@ -12,7 +12,7 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.replicating.method import Method, Numbers, numbers_of
-from toolkit.replicating.steps import same_value, word_there
+from toolkit.replicating.step_functions import same_value, word_there
 
 Table = npt.NDArray[np.float64]
 _ORDER = {"order": ()}

@@ -16,7 +16,8 @@ import pandas as pd
 from toolkit.errors import ExportError, SheetError
 from toolkit.records.workbook_guard import bounded_bytes
 from toolkit.replicating.sheet_problems import Lines, Problem, check_reshaping, unknown_keys
-from toolkit.replicating.steps import run_steps, same_value
+from toolkit.replicating.step_functions import same_value
+from toolkit.replicating.steps import run_steps
 
 MAIN = "main"
 SOURCE_KEYS = frozenset({"file", "table", "from", "missing", "separator", "decimal", "sheet"})

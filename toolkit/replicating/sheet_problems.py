@@ -11,7 +11,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import SheetError
-from toolkit.replicating.steps import same_value
+from toolkit.replicating.step_functions import same_value
 
 
 @dataclass(frozen=True, kw_only=True)
