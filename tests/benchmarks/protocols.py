@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +20,8 @@ import pandas as pd
 
 from toolkit.comparing.compare import Comparison, compare
 from toolkit.comparing.simulated_protocols import Choice, ProtocolDials, simulate_protocols
+from toolkit.records.account import Records
+from toolkit.records.records import load_records
 from toolkit.stats.proportions import wilson_limits
 
 HERE = Path(__file__).resolve().parent
@@ -71,14 +74,19 @@ def cells() -> list[Cell]:
     draws: tuple[tuple[Choice, str], ...] = (("drawn_client", "a client"), ("drawn_session", "a session"))
     for choice, words in draws:
         dials = replace(BASE, choice=choice, effect=2.0)
-        asks: dict[str, Any] = {"drawn": True, "n": 1000}
+        asks: dict[str, Any] = {"drawn": True, "n": 300}
         claims = Cell(name=f"drawn {words}, true 2°", dials=dials, least_claims=0.9, **asks)
         found.append(replace(claims, coverage=(0.94, 0.97), most_bias=0.1))
         found.append(
-            Cell(name=f"drawn {words}, no difference", dials=replace(dials, effect=0.0), most_claims=0.05, **asks)
+            Cell(
+                name=f"drawn {words}, no difference",
+                dials=replace(dials, effect=0.0),
+                most_claims=0.05,
+                **(asks | {"n": 200}),
+            )
         )
         lost = replace(dials, not_written=0.3)
-        found.append(Cell(name=f"drawn {words}, true 2°, 30 % of the unmoved not written", dials=lost, drawn=True))
+        found.append(Cell(name=f"drawn {words}, true 2°, 30 % of unmoved not written", dials=lost, drawn=True, n=100))
     return found
 
 
@@ -87,10 +95,35 @@ def clinic(cell: Cell, rng: np.random.Generator) -> Comparison:
     return compared(simulate_protocols(cell.dials, rng=rng), drawn=cell.drawn)
 
 
+@cache
+def one_export() -> Records:
+    """Records of one small simulated export, for the columns that records have."""
+    rows = simulate_protocols(replace(BASE, n_clients=6, site="north"), rng=0).drop(columns="visit")
+    return load_records(rows)
+
+
+def as_records(rows: pd.DataFrame) -> Records:
+    """Simulated rows as records, without the road through a file (a test compares the two)."""
+    whole = one_export()
+    dates = pd.to_datetime(rows["date"])
+    days = (dates - dates.groupby(rows["site"] + rows["client"]).transform("min")).dt.days
+    frame = rows.assign(date=dates, day=days.astype("Int64"), row=np.arange(2, len(rows) + 2))
+    if rows["site"].nunique() > 1:
+        frame = frame.assign(
+            client=rows["site"] + "/" + rows["client"], practitioner=rows["site"] + "/" + rows["practitioner"]
+        )
+    columns = {}
+    for name in whole.rows.columns:
+        usual = whole.rows[name].iloc[0]
+        columns[name] = frame[name].to_numpy() if name in frame else np.full(len(frame), usual, dtype=object)
+    tidy = pd.DataFrame(columns).astype({name: kind for name, kind in whole.rows.dtypes.items() if name != "date"})
+    return replace(whole, rows=tidy.assign(date=frame["date"].to_numpy()))
+
+
 def compared(rows: pd.DataFrame, *, drawn: bool) -> Comparison:
-    """Simulated rows as an export, compared."""
+    """Simulated rows compared."""
     return compare(
-        rows.drop(columns="visit"),
+        as_records(rows),
         measure=BASE.measure,
         between=PAIR,
         region=BASE.region,
