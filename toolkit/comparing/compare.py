@@ -248,6 +248,7 @@ def _comparison(
         tied_to=tied,
         disagreeing=disagreeing(quoted, ways),
         imbalance_left=left,
+        allowance=borne.observer.allowance if borne.observer.blinded is not None else 0.0,
     )
     verdict = verdict_of(evidence)
     n_to_tell = _clients_to_tell(quoted, question.smallest_change_that_matters)

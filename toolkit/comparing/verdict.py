@@ -5,6 +5,7 @@
 | `tied` | no site, or no practitioner, used both: nothing is claimed |
 | `did_better` | drawn and the draw borne out, the interval excludes 0, no other way of counting points the other way |
 | `went_with_more` | the same, not drawn |
+| `reader_may_explain` | the interval excludes 0, but not after a reader's leaning is allowed for: nothing is claimed |
 | `ways_disagree` | the interval excludes 0, but another way of counting points the other way: nothing is claimed |
 | `too_unlike` | not drawn, the interval excludes 0, but visible imbalance is left: nothing is claimed |
 | `alike` | the interval lies inside ± the smallest change that matters |
@@ -22,7 +23,9 @@ from typing import Literal, get_args
 from toolkit.looks.words import amount, capital, counted, number, threshold, with_interval
 from toolkit.result import Estimate
 
-Verdict = Literal["tied", "did_better", "went_with_more", "ways_disagree", "too_unlike", "alike", "not_told"]
+Verdict = Literal[
+    "tied", "did_better", "went_with_more", "ways_disagree", "too_unlike", "reader_may_explain", "alike", "not_told"
+]
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 CLAIMS: frozenset[Verdict] = frozenset({"did_better", "went_with_more"})
 MOST_IMBALANCE = 0.25  # SDs that may be left between the two (Stuart 2010, Statistical Science 25:1-21)
@@ -30,7 +33,12 @@ MOST_IMBALANCE = 0.25  # SDs that may be left between the two (Stuart 2010, Stat
 
 @dataclass(frozen=True, kw_only=True)
 class Evidence:
-    """What the rule looks at: differences in the measure's unit, better = positive, A less B."""
+    """What the rule looks at: differences in the measure's unit, better = positive, A less B.
+
+    `allowance`: how far a reader who knew which it was may lean. It counts where the records say that most readers
+    knew. Where nobody wrote it down, neither protocol is the one to lean towards: the sentence then says how much
+    leaning would do.
+    """
 
     low: float
     high: float
@@ -39,6 +47,7 @@ class Evidence:
     tied_to: str = ""
     disagreeing: tuple[str, ...] = ()
     imbalance_left: float = 0.0
+    allowance: float = 0.0
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +87,8 @@ def verdict_of(evidence: Evidence) -> Verdict:
             return "ways_disagree"
         if not evidence.drawn and evidence.imbalance_left > MOST_IMBALANCE:
             return "too_unlike"
+        if max(evidence.low, -evidence.high) <= evidence.allowance:
+            return "reader_may_explain"
         return "did_better" if evidence.drawn else "went_with_more"
     if evidence.smallest is not None and -evidence.smallest < evidence.low and evidence.high < evidence.smallest:
         return "alike"
@@ -176,7 +187,17 @@ def _tied(evidence: Evidence, told: Told) -> str:
     )
 
 
+def _reader(evidence: Evidence, told: Told) -> str:
+    near = max(evidence.low, -evidence.high)
+    return (
+        f"A reader who leans by {amount(near, told.unit)} could explain the difference of {told.first} and "
+        f"{told.other} in {told.measure}, and most readers knew which it was, so nothing is claimed: "
+        f"{_difference(told)}; the allowance is {amount(evidence.allowance, told.unit)}."
+    )
+
+
 _SAID = {
+    "reader_may_explain": _reader,
     "tied": _tied,
     "did_better": _did_better,
     "went_with_more": _went,
@@ -198,6 +219,8 @@ def advice_of(verdict: Verdict, *, drawn: bool, n: int, n_to_tell: int | None, t
     """What a clinic can do next; never which protocol to use on anybody."""
     if verdict == "tied":
         return f"Let every {tied_to} use both for a season, drawn by chance for each client or session."
+    if verdict == "reader_may_explain":
+        return "Have somebody re-measure who does not know which protocol it was, in at least 80 of 100 sessions."
     if not drawn:
         return (
             "To decide between the two, let chance choose for a season (draw-order --between), record as before with "

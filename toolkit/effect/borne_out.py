@@ -236,8 +236,8 @@ def _estimates(
 
 
 def _counts(compared: Compared, account: Account | None, quick: bool) -> bool:
-    """Ask the count of a fair draw? Not where a schedule tells, nor of two treatments: no arm is the one left out."""
-    return account is None and not quick and not compared.both_treated
+    """Ask the count of a fair draw? Not where a schedule tells, or nothing was drawn."""
+    return account is None and not quick and compared.randomised
 
 
 def _copied(compared: Compared) -> str:

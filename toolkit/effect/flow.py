@@ -149,6 +149,8 @@ def _sign(compared: Compared) -> float:
 def _missing_by_count(compared: Compared, rows: pd.DataFrame, share: float | None) -> pd.DataFrame:
     """As many technique-first sessions as a fair draw would have had more, where there are fewer than chance leaves."""
     empty = _nothing(compared)
+    if compared.basis == "randomised_protocol":
+        return _fewer_of_one(compared, rows)
     if compared.basis != "randomised_order":
         return empty
     sessions = rows.drop_duplicates(["client", "session_id"])
@@ -167,6 +169,26 @@ def _missing_by_count(compared: Compared, rows: pd.DataFrame, share: float | Non
     like = waits.iloc[np.linspace(0, len(waits) - 1, short).astype(int)]
     like = like.assign(arm=1.0, session_id=[f"{name} (not there {k})" for k, name in enumerate(like["session_id"], 1)])
     return _as_missing(compared, like, why="fewer than a fair draw gives", uncounted=bool(z > CLEARLY_TOO_FEW))
+
+
+def _fewer_of_one(compared: Compared, rows: pd.DataFrame) -> pd.DataFrame:
+    """Two treatments drawn session by session: as many sessions of the rarer one as the other has more.
+
+    Only where there are clearly fewer than a coin gives (one honest draw in ten); where clients were drawn, sessions
+    tell nothing.
+    """
+    sessions = rows.drop_duplicates(["client", "session_id"])
+    per_client = sessions.groupby("client")["arm"].agg(["min", "max", "size"])
+    by_client = ((per_client["min"] == per_client["max"]) & (per_client["size"] > 1)).sum() > 0.8 * len(per_client)
+    n, first = len(sessions), int((sessions["arm"] == 1).sum())
+    z = (2 * first - n) / np.sqrt(max(n, 1))
+    if n < 10 or by_client or not -abs(z) <= CLEARLY_TOO_FEW or not 0.2 <= first / n <= 0.8:
+        return _nothing(compared)
+    rarer = 1.0 if z < 0 else 0.0
+    there = sessions[sessions["arm"] != rarer]
+    like = there.iloc[np.linspace(0, len(there) - 1, abs(n - 2 * first)).astype(int)]
+    names = [f"{name} (not there {k})" for k, name in enumerate(like["session_id"], 1)]
+    return _as_missing(compared, like.assign(arm=rarer, session_id=names), why="fewer than a fair draw gives")
 
 
 def _steps(rows: pd.DataFrame, gone: pd.DataFrame, unclear: pd.DataFrame, missing: pd.DataFrame) -> pd.DataFrame:
