@@ -38,7 +38,7 @@ class Cell:
 
     name: str
     dials: ProtocolDials
-    n: int = 200
+    n: int = 100
     most_claims: float | None = None
     least_claims: float | None = None
     drawn: bool = False
@@ -74,7 +74,7 @@ def cells() -> list[Cell]:
     draws: tuple[tuple[Choice, str], ...] = (("drawn_client", "a client"), ("drawn_session", "a session"))
     for choice, words in draws:
         dials = replace(BASE, choice=choice, effect=2.0)
-        asks: dict[str, Any] = {"drawn": True, "n": 300}
+        asks: dict[str, Any] = {"drawn": True}
         claims = Cell(name=f"drawn {words}, true 2°", dials=dials, least_claims=0.9, **asks)
         found.append(replace(claims, coverage=(0.94, 0.97), most_bias=0.1))
         found.append(
@@ -82,11 +82,11 @@ def cells() -> list[Cell]:
                 name=f"drawn {words}, no difference",
                 dials=replace(dials, effect=0.0),
                 most_claims=0.05,
-                **(asks | {"n": 200}),
+                **asks,
             )
         )
         lost = replace(dials, not_written=0.3)
-        found.append(Cell(name=f"drawn {words}, true 2°, 30 % of unmoved not written", dials=lost, drawn=True, n=100))
+        found.append(Cell(name=f"drawn {words}, true 2°, 30 % of unmoved not written", dials=lost, drawn=True))
     return found
 
 
@@ -217,7 +217,7 @@ def table(clinics: int | None = None, *, done: Path) -> pd.DataFrame:
         print(f"{cell.name}: claims {rows[cell.name]['claims']:.3f}, met {rows[cell.name]['met']}", flush=True)
         pd.DataFrame(list(rows.values())).to_csv(done, index=False)
     if TIED not in rows:
-        rows[TIED] = tied(clinics or 200)
+        rows[TIED] = tied(clinics or 100)
     return pd.DataFrame([rows[name] for name in [*(cell.name for cell in cells()), TIED]])
 
 

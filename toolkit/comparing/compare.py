@@ -222,6 +222,7 @@ def _comparison(
     borne = _borne_out(records, question, compared, level=level, rng=rng)
     kept = drawn and borne.randomised
     draw_says = "" if not drawn else _draw_says(borne)
+    broken = drawn and borne.draw is not None and not borne.draw.passed and not borne.draw.can_adjust
     if drawn and not kept:
         compared = replace(compared, basis="comparison_sessions")
         borne = _borne_out(records, question, compared, level=level, rng=rng)
@@ -248,6 +249,7 @@ def _comparison(
         tied_to=tied,
         disagreeing=disagreeing(quoted, ways),
         imbalance_left=left,
+        draw_broken=broken,
         allowance=borne.observer.allowance if borne.observer.blinded is not None else 0.0,
     )
     verdict = verdict_of(evidence)

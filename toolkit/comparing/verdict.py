@@ -5,6 +5,7 @@
 | `tied` | no site, or no practitioner, used both: nothing is claimed |
 | `did_better` | drawn and the draw borne out, the interval excludes 0, no other way of counting points the other way |
 | `went_with_more` | the same, not drawn |
+| `draw_broken` | said to be drawn, but what the records show no adjustment mends: nothing is claimed |
 | `reader_may_explain` | the interval excludes 0, but not after a reader's leaning is allowed for: nothing is claimed |
 | `ways_disagree` | the interval excludes 0, but another way of counting points the other way: nothing is claimed |
 | `too_unlike` | not drawn, the interval excludes 0, but visible imbalance is left: nothing is claimed |
@@ -24,7 +25,15 @@ from toolkit.looks.words import amount, capital, counted, number, threshold, wit
 from toolkit.result import Estimate
 
 Verdict = Literal[
-    "tied", "did_better", "went_with_more", "ways_disagree", "too_unlike", "reader_may_explain", "alike", "not_told"
+    "tied",
+    "did_better",
+    "went_with_more",
+    "draw_broken",
+    "ways_disagree",
+    "too_unlike",
+    "reader_may_explain",
+    "alike",
+    "not_told",
 ]
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 CLAIMS: frozenset[Verdict] = frozenset({"did_better", "went_with_more"})
@@ -48,6 +57,7 @@ class Evidence:
     disagreeing: tuple[str, ...] = ()
     imbalance_left: float = 0.0
     allowance: float = 0.0
+    draw_broken: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -83,6 +93,8 @@ def verdict_of(evidence: Evidence) -> Verdict:
     if evidence.tied_to:
         return "tied"
     if evidence.low > 0 or evidence.high < 0:
+        if evidence.draw_broken:
+            return "draw_broken"
         if evidence.disagreeing:
             return "ways_disagree"
         if not evidence.drawn and evidence.imbalance_left > MOST_IMBALANCE:
@@ -105,7 +117,7 @@ def sentence_of(verdict: Verdict, evidence: Evidence, told: Told) -> str:
     parts = [_SAID[verdict](evidence, told)]
     if evidence.drawn:
         parts.append(told.draw)
-    else:
+    elif verdict != "draw_broken":
         parts.append(_who_chose(verdict, told))
     if verdict in CLAIMS and told.unblinded:
         near = evidence.low if evidence.low > 0 else -evidence.high
@@ -196,7 +208,16 @@ def _reader(evidence: Evidence, told: Told) -> str:
     )
 
 
+def _broken(evidence: Evidence, told: Told) -> str:
+    del evidence
+    return (
+        f"{told.draw} Something left or was changed after the draw, which nothing mends, so of {told.first} and "
+        f"{told.other} in {told.measure} nothing is claimed: {_difference(told)}."
+    )
+
+
 _SAID = {
+    "draw_broken": _broken,
     "reader_may_explain": _reader,
     "tied": _tied,
     "did_better": _did_better,
