@@ -5,6 +5,7 @@ Where a value stands in the open check values (`expected.json`), that is said in
 
 import pytest
 
+from toolkit.errors import SheetError
 from toolkit.replicating import METHODS, read_sheet
 from toolkit.replicating.format_page import example_sheet
 from toolkit.replicating.other_readings import Recomputer
@@ -119,6 +120,11 @@ def test_two_words_give_logistic_regression():  # glm((pain_free == "yes") ~ gro
     settings = {"answer": "pain_free", "explaining": ["group"], "term": "group", "order": ["no", "yes"]}
     found = _on("ordinal_model", "migraine_allais_2011.csv", **settings)
     assert (found["estimate"], found["se"]) == pytest.approx((1.89711994, 0.808006), abs=2e-4)
+
+
+def test_an_answer_that_explains_itself_is_refused():
+    with pytest.raises(SheetError, match="names the answer itself"):
+        _on("ordinal_model", "migraine_allais_2011.csv", answer="pain_free", explaining=["pain_free"], term="pain_free")
 
 
 def test_mauchly_is_that_of_r():  # mauchly.test(lm(M ~ 1), X = ~ 1), three ways of rounding first base

@@ -214,7 +214,10 @@ def _ordinal(frame: pd.DataFrame, settings: Mapping[str, Any]) -> Numbers:
     """Proportional odds of an ordered answer on columns of numbers or of two words each (the second one is 1)."""
     from statsmodels.miscmodels.ordinal_model import OrderedModel
 
-    names = list(settings["explaining"])
+    named = settings["explaining"]
+    names = [named] if isinstance(named, str) else list(named)
+    if settings["answer"] in names or len(set(names)) < len(names):
+        raise SheetError("explaining names the answer itself, or a column twice: list each other column once")
     rows = frame[[settings["answer"], *names]].dropna()
     order = [str(word) for word in settings["order"]] or sorted(map(_word, rows[settings["answer"]].unique()))
     answer = pd.Categorical(rows[settings["answer"]].map(_word), categories=order, ordered=True)
