@@ -3,6 +3,7 @@
 Writes `report.png` (the demo clinic's report) and `notebook.png` (the first notebook, run) into `shared/pictures/`.
 """
 
+import json
 import shutil
 import tempfile
 from pathlib import Path
@@ -30,13 +31,17 @@ def notebook_picture(browser: Browser, work: Path) -> None:
     """The ladder in the first notebook."""
     folder = work / "notebooks"
     shutil.copytree(notebook_folder(), folder, ignore=shutil.ignore_patterns(".*"))
-    first = next(folder.glob("1_*.ipynb")).name
+    path = next(folder.glob("1_*.ipynb"))
+    first, notebook = path.name, json.loads(path.read_text(encoding="utf-8"))
+    last = next(at for at, cell in enumerate(notebook["cells"]) if "show.ladder(" in "".join(cell["source"]))
+    notebook["cells"] = notebook["cells"][: last + 1]  # what stands below is not in the picture
+    path.write_text(json.dumps(notebook), encoding="utf-8")
     with (
         jupyter.running_lab(folder, log=work / "jupyterlab.log") as lab,
         pages.opened(browser, lab.url(first), SIZE) as visit,
     ):
         jupyter.run_all(visit.page)
-        figure = visit.page.locator(f"{jupyter.OUTPUTS} svg").first
+        figure = visit.page.locator(f"{jupyter.OUTPUTS} svg").last
         figure.evaluate("(figure) => figure.scrollIntoView({block: 'center'})")
         visit.page.wait_for_timeout(1000)
         visit.page.screenshot(path=PICTURES / "notebook.png")
