@@ -19,7 +19,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "benchmar
 
 from validity import HERE
 from validity_clinics import DRAWN, SCENARIOS
-from validity_targets import KNOWN_TO_MISS, missed
+from validity_targets import KNOWN_TO_MISS, TARGETS, missed
 
 PANELS = {0.0: "The technique does nothing", 3.0: "It truly adds 3°"}
 RULES = {
@@ -125,7 +125,9 @@ def as_text(table: pd.DataFrame) -> str:
     return (
         f"# Can a claim be believed?\n\nPercent of {clinics} simulated clinics or more a row; what the columns are: "
         "`validity.py`; the targets: `validity_targets.py`.\n\n"
-        f"{shown.to_markdown(index=False)}\n\n## Targets missed, and why\n\n{_misses(table)}\n"
+        f"{shown.to_markdown(index=False)}\n\n## Targets missed by more than chance, and why\n\n{_misses(table)}\n\n"
+        f"## On the wrong side of a target, within chance\n\nWith {clinics} clinics a cell one clinic is "
+        f"{100 / clinics:.1f} %: these cells neither keep a target nor break it until more are played.\n\n{_within_chance(table)}\n"
     )
 
 
@@ -137,6 +139,20 @@ def _misses(table: pd.DataFrame) -> str:
         for row in table.to_dict("records")
         for target in missed(row, by_chance=0.001)
     ]
+    return "\n".join(lines) or "None."
+
+
+def _within_chance(table: pd.DataFrame) -> str:
+    """One line a cell and target whose share lies on the wrong side of it, but not by more than chance."""
+    lines = []
+    for row in table.to_dict("records"):
+        dials, far = SCENARIOS[row["scenario"]].dials, missed(row, by_chance=0.001)
+        for target in TARGETS:
+            over = target.share(row) - target.limit(row)
+            wrong = over > 0 if target.side == "at most" else over < 0
+            if wrong and target.applies(dials, row["effect"]) and target.name not in far:
+                share = f"{100 * target.share(row):.0f} %"
+                lines.append(f"- {row['scenario']}, true effect {row['effect']:g}°: {share} ({target.name})")
     return "\n".join(lines) or "None."
 
 

@@ -147,7 +147,7 @@ class Audit(Shown):
         return model_behind(one.compared)
 
     def figures(self, question: int = 0) -> dict[str, Figure]:
-        """One question's figures by name: steps, before_after, beyond_error, balance, order, flow …"""
+        """One question's figures by name: steps, before_after, beyond_error, balance, order, flow."""
         from toolkit.looks.report_figures import figures_of
 
         return figures_of(self.findings["findings"][question], self.plot_data)

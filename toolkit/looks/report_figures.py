@@ -185,7 +185,7 @@ def moved_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> Re
 
 
 def figures_of(finding: Mapping[str, Any], plot_data: PlotData) -> dict[str, Figure]:
-    """The figures one finding has data for, by name: steps, before_after, beyond_error, balance, order, flow …"""
+    """The figures one finding has data for, by name: steps, before_after, beyond_error, balance, order, flow."""
     key, unit, measure = id_of(finding), str(finding["unit"]), spaced(finding["measure"])
     found = {"steps": steps_figure(finding)}
     clients = plot_data.before_after.get(key)
