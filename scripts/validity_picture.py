@@ -127,7 +127,8 @@ def as_text(table: pd.DataFrame) -> str:
         "`validity.py`; the targets: `validity_targets.py`.\n\n"
         f"{shown.to_markdown(index=False)}\n\n## Targets missed by more than chance, and why\n\n{_misses(table)}\n\n"
         f"## On the wrong side of a target, within chance\n\nWith {clinics} clinics a cell one clinic is "
-        f"{100 / clinics:.1f} %: these cells neither keep a target nor break it until more are played.\n\n{_within_chance(table)}\n"
+        f"{100 / clinics:.1f} %: these cells neither keep a target nor break it until more are played.\n\n"
+        f"{_within_chance(table)}\n"
     )
 
 
