@@ -11,6 +11,7 @@ import pytest
 from toolkit.effect.borne_out import BorneOut, bear_out
 from toolkit.effect.comparison import Compared, find_comparison
 from toolkit.effect.doubts import minutes_apart, without_copied_rereadings
+from toolkit.effect.estimate import estimate, with_also
 from toolkit.effect.flow import flow_of
 from toolkit.effect.missing_readings import filling
 from toolkit.effect.schedule import by_schedule
@@ -194,3 +195,12 @@ def test_quick_is_the_same_estimate():
         replace(slow.complete, redrawn=None) == replace(quick.complete, redrawn=None)
         or slow.complete.se == quick.complete.se
     )
+
+
+def test_a_further_way_of_counting_never_narrows_the_interval():
+    rows = simulate_clinic(ClinicDials(effect=3.0), rng=1).rows
+    found = estimate(compared_of(rows))
+    wider = replace(found, ci_low=found.ci_low - 1.0, ci_high=found.ci_high + 0.5)
+    assert with_also(found, ()) is found
+    both = with_also(found, (wider,))
+    assert (both.mean, both.ci_low, both.ci_high) == (found.mean, wider.ci_low, wider.ci_high)
