@@ -125,10 +125,7 @@ RIVALS: dict[str, tuple[str, ...]] = {
     "looking again and again": ("explanations.chance.looking_again",),
     "many measures and regions": ("explanations.chance.many_questions",),
     "one practitioner carrying it": ("explanations.clients_practitioners.one_practitioner",),
-    "change of examiner or instrument": (
-        "explanations.observer_bias.examiner_change",
-        "explanations.observer_bias.largest_step",
-    ),
+    "change of examiner or instrument": ("explanations.observer_bias.examiner_change",),
     "comfort mistaken for outcome": ("explanations.selective_records.comfort",),
 }
 
@@ -137,6 +134,7 @@ RIVALS: dict[str, tuple[str, ...]] = {
 SIZED: dict[str, tuple[str, str]] = {
     "keen clients returning more": ("", "explanations.clients_practitioners.first_visits"),
     "regression to the mean": ("selection implied", "explanations.regression_to_the_mean.expected_in_records"),
+    "change of examiner or instrument": ("", "explanations.observer_bias.largest_step"),
 }
 
 
