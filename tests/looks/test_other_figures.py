@@ -198,7 +198,7 @@ def test_one_client_may_come_with_dates(visits):
 
 def test_one_client_in_words(visits):
     assert figures.alt_text_one_client(visits, unit="deg", measure="lunge") == (
-        "Lunge of one client over 3 visits: first reading 28.0°, last reading before a session 33.0°; "
+        "Lunge of one client over 3 visits: first reading 28°, last reading before a session 33°; "
         "the reading after was higher in 2 of 2 sessions."
     )
 

@@ -70,7 +70,7 @@ def test_what_is_compared_stands_side_by_side(findings):
     table = details.balance_table({**findings["findings"][0], "balance": balance})
     assert table.rows[0] == (
         "Reading before",
-        "31.0°, 20 sessions",
+        "31°, 20 sessions",
         "30.0°, 22 sessions",
         "+0.5 SD (95 % interval +0.1 to +0.9 SD)",
         "9 clients",

@@ -25,7 +25,7 @@ def test_a_missing_p_is_a_plain_word(value):
 
 
 def test_an_estimate_without_interval_says_so():
-    assert words.with_interval(5.0, None, None, "deg", signed=False) == "5.0° (no interval)"
+    assert words.with_interval(5.0, None, None, "deg", signed=False) == "5° (no interval)"
 
 
 def test_an_endless_interval_is_told_in_words():

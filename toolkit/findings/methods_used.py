@@ -134,7 +134,7 @@ RIVALS: dict[str, tuple[str, ...]] = {
 SIZED: dict[str, tuple[str, str]] = {
     "keen clients returning more": ("", "explanations.clients_practitioners.first_visits"),
     "regression to the mean": ("selection implied", "explanations.regression_to_the_mean.expected_in_records"),
-    "change of examiner or instrument": ("", "explanations.observer_bias.largest_step"),
+    "change of examiner or instrument": ("paired differences", "explanations.observer_bias.largest_step"),
 }
 
 
