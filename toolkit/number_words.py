@@ -63,6 +63,8 @@ def with_unit(number: str, unit: str) -> str:
 
 def _decimals_alone(value: float) -> int:
     """Decimals of a number that has no interval: one, none from a hundred on or where it is whole, more below one."""
+    if not math.isfinite(value):
+        return 0
     whole = abs(value - round(value)) < 1e-9
     return 0 if whole or abs(value) >= 100 else decimals_for(min(abs(value), 1.0))
 
