@@ -71,7 +71,7 @@ def test_what_is_compared_stands_side_by_side(findings):
     assert table.rows[0] == (
         "Reading before",
         "31°, 20 sessions",
-        "30.0°, 22 sessions",
+        "30°, 22 sessions",
         "+0.5 SD (95 % interval +0.1 to +0.9 SD)",
         "9 clients",
     )

@@ -73,6 +73,7 @@ MAIN: dict[str, list[tuple[str, str]]] = {
 ENTRIES: dict[str, tuple[str, ...]] = {
     "changes": ("stats.centre.mean_change",),
     "attributable": ("effect.estimate.estimate", "effect.estimate.bounded"),
+    "draw checked": ("effect.draw_check.check_draw",),
     "redraws": ("effect.rerandomisation.redraw",),
     "models": ("mixed.mixed.fit_mixed_arrays",),
     "by region": ("mixed.region_intervention.by_region_and_intervention", "multiplicity.holm_p"),
@@ -148,6 +149,7 @@ def conditions(findings: dict[str, Any]) -> set[str]:
     true_of_it = {
         "changes": any(one["change"]["mean"] is not None for one in found),
         "attributable": bool(left),
+        "draw checked": any(one.get("draw") for one in found),
         "redraws": any(redrawn),
         "models": fitted or not all(redrawn),
         "by region": fitted,
