@@ -26,7 +26,8 @@ def test_title_and_description_name_the_image(drawing):
 
 def test_text_stays_text(drawing):
     said = [text.text for text in ElementTree.fromstring(drawing).iter(f"{SVG}text")]
-    assert any("+5.9°" in one and "+5.5" in one for one in said)
+    assert "+5.9° (+5.5 to +6.3°)" in said
+    assert any("95 % intervals unless said" in text for text in said)
 
 
 def test_fonts_are_generic(drawing):
