@@ -160,8 +160,9 @@ def compare(
     >>> from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
     >>> rows = simulate_protocols(ProtocolDials(choice="drawn_client", effect=4.0), rng=1).drop(columns="visit")
     >>> found = compare(rows, measure="ankle_dorsiflexion_lunge", between=("long_hold", "short_hold"), drawn=True)
-    >>> found.verdict, round(found.frame["estimate"].iloc[0])
-    ('did_better', 4)
+    >>> quoted = found.frame.iloc[0]
+    >>> found.verdict, bool(quoted["ci_low"] < 4.0 < quoted["ci_high"])
+    ('did_better', True)
     """
     read = data if isinstance(data, Records) else load_records(data, columns=columns, codebook=codebook)
     records = replace(read, rows=in_order_of_content(read.rows))

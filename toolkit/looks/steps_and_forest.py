@@ -209,7 +209,7 @@ def answer_picture(
         width: inches of the page; the picture takes at most 2.7.
 
     Example:
-        >>> answer_picture(3.2, 1.0, 5.4, unit="deg").axes[0].get_xlim()[0] < 0
+        >>> float(answer_picture(3.2, 1.0, 5.4, unit="deg").axes[0].get_xlim()[0]) < 0
         True
     """
     wide = min(width, 2.7)

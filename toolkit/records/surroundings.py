@@ -36,7 +36,7 @@ def legend_of(texts: Iterable[str], pairs: Iterable[tuple[str, str]] = ()) -> di
     """
     legend: dict[str, str] = {}
     for text in texts:
-        for clause in _CLAUSE.split(_QUOTED_EQUALS.sub(f" {_EQUALS} ", text)):
+        for clause in _CLAUSE.split(_QUOTED_EQUALS.sub(_EQUALS, text)):
             found = _SAYS.match(clause or "")
             if found and "=" in clause:
                 left_side, _, right_side = clause.partition("=")
