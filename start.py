@@ -2,6 +2,7 @@
 
     python3 start.py audit                     audit the demo clinic
     python3 start.py audit YEAR.xlsx           audit your own records
+    python3 start.py registry FOLDER           the records of many clinics in one place, by an engine (fetched when asked)
     python3 start.py lab                       open the notebooks
     python3 start.py test [--fast]             check the toolkit itself (--fast: no browser, no notebooks)
     python3 start.py commands                  every command there is
@@ -35,7 +36,8 @@ if sys.version_info < (3, 11):  # this file itself must be readable by Python 3.
     sys.exit(2)
 
 ROOT = Path(__file__).resolve().parent
-RUN_LOCK, TEST_LOCK = "requirements.lock", "requirements-test.lock"
+RUN_LOCK, REGISTRY_LOCK, TEST_LOCK = "requirements.lock", "requirements-registry.lock", "requirements-test.lock"
+BUILT_HERE = "--no-binary=pyspark"  # of all that the tests need, the one that is not offered ready-made
 STAMP = "installed.json"  # in .venv: what a finished install holds
 SPACE_NEEDED = 1_500_000_000  # bytes: the libraries unpacked, and what pip keeps meanwhile
 
@@ -175,6 +177,7 @@ def install(root: Path, lock: str) -> None:
     command = [
         *(str(venv_python(root)), "-m", "pip", "install", "--require-hashes", "--only-binary=:all:", "--no-deps"),
         *("--no-input", "--disable-pip-version-check", "--progress-bar=off", "-r", lock),
+        *((BUILT_HERE,) if lock == TEST_LOCK else ()),
     ]
     total = len(re.findall(r"^\S+==", (root / lock).read_text(encoding="utf-8"), re.MULTILINE))
     log: list[str] = []
@@ -240,14 +243,24 @@ def find_browser() -> str | None:
     return next((place for place in places if place and Path(place).exists()), None)
 
 
-def install_browser() -> None:
-    """Install Debian's Chromium where that can be done without asking (as root, with apt-get)."""
+def find_java() -> str | None:
+    """The Java that Spark runs in: the one of JAVA_HOME, else the one on the path (not a mere note where to get one)."""
+    home = os.environ.get("JAVA_HOME")
+    place = str(Path(home) / "bin" / ("java.exe" if os.name == "nt" else "java")) if home else shutil.which("java")
+    if not place or not Path(place).exists():
+        return None
+    runs = subprocess.run([place, "-version"], capture_output=True, check=False).returncode == 0
+    return place if runs else None
+
+
+def install_from_debian(packages: tuple[str, ...], what: str) -> None:
+    """Install packages of Debian where that can be done without asking (as root, with apt-get)."""
     if os.name == "nt" or os.geteuid() != 0 or not shutil.which("apt-get"):
         return
-    say("Installing Chromium for the browser tests …")
+    say(f"Installing {what} …")
     quiet = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
     apt = ("apt-get", "-q", "-o", "DPkg::Lock::Timeout=120")
-    for step in (["update"], ["install", "-y", "--no-install-recommends", "chromium", "fonts-liberation"]):
+    for step in (["update"], ["install", "-y", "--no-install-recommends", *packages]):
         done = subprocess.run([*apt, *step], env=quiet, capture_output=True, text=True, check=False)
         if done.returncode != 0:
             say(f"apt-get {step[0]} failed:\n{done.stdout[-500:]}{done.stderr[-500:]}")
@@ -261,7 +274,9 @@ def run_tests(root: Path, asked: list[str]) -> int:
         asked = ["-m", "not browser and not notebook", *(word for word in asked if word != "--fast")]
     else:
         if not find_browser():
-            install_browser()
+            install_from_debian(("chromium", "fonts-liberation"), "Chromium for the browser tests")
+        if not find_java():
+            install_from_debian(("default-jre-headless",), "Java for the tests of a registry on Spark")
         browser = find_browser()
         say(
             f"Browser: {browser}"
@@ -269,6 +284,8 @@ def run_tests(root: Path, asked: list[str]) -> int:
             else "Browser: none found; tests in a browser are left out (in CI they fail)."
         )
         environment.update({"CHROMIUM_PATH": browser} if browser else {})
+        if not find_java():
+            say("Java: none found; tests of a registry on Spark are left out (in CI they fail).")
     failed = run_checks(root, environment)
     say(f"{time.monotonic() - started:.1f} s so far. Now the tests:")
     pytest = [str(venv_python(root)), "-m", "pytest", "-n", "2", "--dist", "loadgroup", *asked]
@@ -322,9 +339,9 @@ def main(asked: list[str]) -> int:
         return 0
     try:
         if asked[0] == "test":
-            set_up(ROOT, (RUN_LOCK, TEST_LOCK))
+            set_up(ROOT, (RUN_LOCK, REGISTRY_LOCK, TEST_LOCK))
             return run_tests(ROOT, asked[1:])
-        set_up(ROOT, (RUN_LOCK,))
+        set_up(ROOT, (RUN_LOCK, REGISTRY_LOCK) if asked[0] == "registry" else (RUN_LOCK,))
         return run_command(ROOT, asked)
     except SetupError as error:
         say(f"\n{error}")

@@ -14,7 +14,7 @@ import start
 from toolkit.__main__ import commands
 
 PROJECT = Path(start.__file__).parent
-LOCKS = (start.RUN_LOCK, start.TEST_LOCK)
+LOCKS = (start.RUN_LOCK, start.REGISTRY_LOCK, start.TEST_LOCK)
 
 
 @pytest.fixture
@@ -36,7 +36,8 @@ def calls(monkeypatch):
 def folder(tmp_path):
     """A project folder with two small locks."""
     (tmp_path / start.RUN_LOCK).write_text("a==1\n")
-    (tmp_path / start.TEST_LOCK).write_text("a==1\nb==2\n")
+    (tmp_path / start.REGISTRY_LOCK).write_text("a==1\nb==2\n")
+    (tmp_path / start.TEST_LOCK).write_text("a==1\nb==2\nc==3\n")
     return tmp_path
 
 
@@ -191,6 +192,36 @@ def test_every_other_word_goes_to_the_toolkit_as_it_stands(monkeypatch):
     assert passed == [[start.RUN_LOCK], ["audit", "my year.xlsx", "--out", "there"]]
 
 
+def test_a_registry_adds_its_engine_to_what_is_there(folder, calls):
+    start.set_up(folder, LOCKS[:1])
+    calls.clear()
+    start.set_up(folder, LOCKS[:2])
+    assert calls == [start.REGISTRY_LOCK]
+    calls.clear()
+    start.set_up(folder, LOCKS[:1])
+    assert calls == []
+
+
+def test_the_word_registry_asks_for_the_engine(monkeypatch):
+    passed: list[list[str]] = []
+    monkeypatch.setattr(start, "set_up", lambda root, locks: passed.append(list(locks)))
+    monkeypatch.setattr(start, "run_command", lambda root, words: 0)
+    start.main(["registry", "clinics"])
+    assert passed == [[start.RUN_LOCK, start.REGISTRY_LOCK]]
+
+
+def test_a_java_that_does_not_start_is_none(monkeypatch, tmp_path):
+    monkeypatch.setenv("JAVA_HOME", str(tmp_path))
+    assert start.find_java() is None
+    (tmp_path / "bin").mkdir()
+    own = tmp_path / "bin" / "java"
+    own.write_text("#!/bin/sh\nexit 1\n")
+    own.chmod(0o755)
+    assert start.find_java() is None
+    own.write_text("#!/bin/sh\nexit 0\n")
+    assert start.find_java() == str(own)
+
+
 def test_another_pythons_settings_do_not_reach_the_toolkit(monkeypatch, tmp_path):
     monkeypatch.setenv("PYTHONHOME", "elsewhere")
     monkeypatch.setenv("PYTHONPATH", "elsewhere")
@@ -215,8 +246,14 @@ def pins(lock: str) -> dict[str, str]:
     return {line.split(" \\")[0]: line for line in text.splitlines() if re.match(r"^\S+==", line)}
 
 
-def test_the_test_lock_holds_every_release_of_the_running_lock():
-    assert set(pins(start.RUN_LOCK)) <= set(pins(start.TEST_LOCK))
+def test_each_lock_holds_every_release_of_the_one_before_it():
+    assert set(pins(start.RUN_LOCK)) < set(pins(start.REGISTRY_LOCK)) < set(pins(start.TEST_LOCK))
+
+
+def test_the_first_install_holds_no_engine():
+    names = {pin.split("==")[0] for pin in pins(start.RUN_LOCK)}
+    assert not {"duckdb", "ibis-framework", "pyspark"} & names
+    assert "pyspark" not in {pin.split("==")[0] for pin in pins(start.REGISTRY_LOCK)}
 
 
 @pytest.mark.parametrize("lock", LOCKS)
