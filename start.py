@@ -2,7 +2,7 @@
 
     python3 start.py audit                     audit the demo clinic
     python3 start.py audit YEAR.xlsx           audit your own records
-    python3 start.py registry FOLDER           the records of many clinics in one place, by an engine (fetched when asked)
+    python3 start.py registry FOLDER           records of many clinics in one place, by an engine (fetched when asked)
     python3 start.py lab                       open the notebooks
     python3 start.py test [--fast]             check the toolkit itself (--fast: no browser, no notebooks)
     python3 start.py commands                  every command there is
@@ -244,7 +244,7 @@ def find_browser() -> str | None:
 
 
 def find_java() -> str | None:
-    """The Java that Spark runs in: the one of JAVA_HOME, else the one on the path (not a mere note where to get one)."""
+    """The Java that Spark runs in: the one of JAVA_HOME, else the one on the path; it must start."""
     home = os.environ.get("JAVA_HOME")
     place = str(Path(home) / "bin" / ("java.exe" if os.name == "nt" else "java")) if home else shutil.which("java")
     if not place or not Path(place).exists():
