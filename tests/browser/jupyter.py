@@ -9,7 +9,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-from playwright.sync_api import Page
+from playwright.sync_api import Locator, Page
 
 from toolkit.notebook.lab import lab_command, lab_environment
 
@@ -21,6 +21,12 @@ STDERR = '.jp-OutputArea-output[data-mime-type="application/vnd.jupyter.stderr"]
 PROMPTS = "[...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')]"
 OUTPUTS = ".jp-OutputArea-output"
 OUT_OF_DATE = ".out-of-date"
+OWN_LOOK = ".widget-dropdown, .widget-slider, .widget-checkbox, .widget-text"
+DIALS = (
+    ".widget-dropdown select:enabled:visible, .widget-slider [role=slider]:visible, "
+    ".widget-checkbox input:visible, .widget-text input:enabled:visible"
+)
+NAME_OF_DIAL = "(dial) => dial.closest('.jupyter-widgets').innerText.split('\\n')[0].trim()"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -118,8 +124,15 @@ def wait_idle(page: Page, *, seconds: float = 60) -> None:
 
 
 def what_is_shown(page: Page) -> str:
-    """The outputs as text and figures, to see whether they changed."""
-    return page.evaluate(f"[...document.querySelectorAll('{OUTPUTS}')].map((e) => e.innerHTML).join('\\n')")
+    """The outputs as text and figures without the dials themselves, to see whether they changed."""
+    return page.evaluate(
+        f"""() => [...document.querySelectorAll('{OUTPUTS}')].map((output) => {{
+            if (!output.querySelector('{OWN_LOOK}')) return output.innerHTML;
+            const copy = output.cloneNode(true);
+            copy.querySelectorAll('{OWN_LOOK}').forEach((dial) => dial.remove());
+            return copy.innerHTML;
+        }}).join('\\n')"""
+    )
 
 
 def failures(page: Page) -> list[str]:
@@ -150,21 +163,54 @@ def drawn_figures(page: Page) -> int:
     )
 
 
-def turn_every_dial(page: Page) -> int:
-    """Choose another word in every drop-down and move every slider a step; returns how many were operated."""
-    lists = page.locator(".widget-dropdown select:enabled")
-    for place in range(lists.count()):
-        choices = lists.nth(place).locator("option").count()
-        if choices > 1:
-            current = lists.nth(place).evaluate("(list) => list.selectedIndex")
-            lists.nth(place).select_option(index=(current + 1) % choices)
+def turn_every_dial(page: Page) -> list[str]:
+    """Operate each list, slider, box to tick and box to write into that is in sight; returns the names of those.
+
+    Cells are computed anew after a turn and may bring other lists, so the next one is looked for only then.
+
+    Raises:
+        AssertionError: a dial changed nothing of what is shown beside it.
+    """
+    dials, turned, place = page.locator(DIALS), list[str](), 0
+    while place < dials.count():
+        dial, before = dials.nth(place), what_is_shown(page)
+        name = dial.evaluate(NAME_OF_DIAL)
+        if turn(page, dial):
+            wait_for_change(page, before, name=name)
             wait_idle(page, seconds=180)
-    sliders = page.locator(".widget-slider [role=slider]")
-    for place in range(sliders.count()):
-        sliders.nth(place).focus()
-        page.keyboard.press("ArrowRight")
-        wait_idle(page)
-    return lists.count() + sliders.count()
+            turned.append(name)
+        place += 1
+    return turned
+
+
+def turn(page: Page, dial: Locator) -> bool:
+    """Give one dial another value; False where it has only one."""
+    kind = dial.evaluate("(dial) => dial.type || dial.getAttribute('role')")
+    if kind == "select-one":
+        choices, current = dial.evaluate("(list) => [list.options.length, list.selectedIndex]")
+        if choices > 1:
+            dial.select_option(index=(current + 1) % choices)
+        return bool(choices > 1)
+    if kind == "slider":
+        at, most = (float(dial.get_attribute(name) or 0) for name in ("aria-valuenow", "aria-valuemax"))
+        dial.focus()
+        page.keyboard.press("ArrowLeft" if at >= most else "ArrowRight")
+    elif kind == "checkbox":
+        dial.click()
+    else:
+        dial.fill("5" if dial.input_value() == "4" else "4")
+        dial.press("Enter")
+    return True
+
+
+def wait_for_change(page: Page, before: str, *, name: str, seconds: float = 60) -> None:
+    """Wait until something else is shown than before; a kernel takes its time to hear of a choice."""
+    ending = time.monotonic() + seconds
+    while time.monotonic() < ending:
+        if what_is_shown(page) != before:
+            return
+        page.wait_for_timeout(100)
+    raise AssertionError(f"“{name}” was changed, and what is shown is the same after {seconds:g} s")
 
 
 def scroll_through(page: Page) -> None:

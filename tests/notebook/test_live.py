@@ -121,6 +121,7 @@ def test_a_chooser_that_changes_computes_its_cells_again(shell):
         ),
         ("x += 1", {"x"}, {"x"}),
         ("import seaborn as sns\nsns.histplot(mine)", {"mine"}, {"sns"}),
+        ("mine = rows.query('measure == @which.value')", {"rows", "which"}, {"mine"}),
         ("for part in parts:\n    print(part)", {"parts", "print", "part"}, {"part"}),
     ],
 )

@@ -10,6 +10,7 @@ from __future__ import annotations
 import ast
 import asyncio
 import os
+import re
 import sys
 import time
 import traceback
@@ -27,6 +28,7 @@ DEFERS = "SESSION_OUTCOMES_LAB"  # set where a browser is looking; elsewhere eve
 QUIET = 0.3  # seconds without a cell, after which what was put off is computed
 STOPPED = "Out of date: a cell above could not be computed again."
 _PLAIN = "text/plain"
+_IN_QUERY = re.compile(r"@([^\W\d]\w*)")  # how a frame's `query` reads a name of the notebook
 _WIDGET = "application/vnd.jupyter.widget-view+json"
 
 
@@ -180,6 +182,8 @@ def names_of(source: str) -> tuple[frozenset[str], frozenset[str]]:
         >>> reads, makes = names_of("found = audit(records, question=choice.question)")
         >>> sorted(reads), sorted(makes)
         (['audit', 'choice', 'records'], ['found'])
+        >>> sorted(names_of("rows.query('measure == @which.value')")[0])
+        ['rows', 'which']
     """
     reads, makes = set[str](), set[str]()
     for statement in ast.parse(source).body:
@@ -201,6 +205,8 @@ def _names_of_one(statement: ast.stmt) -> tuple[set[str], set[str]]:
             makes.add(node.name)
         elif isinstance(node, ast.alias):
             makes.add(node.asname or node.name.partition(".")[0])
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            reads.update(_IN_QUERY.findall(node.value))
     return reads, makes
 
 
