@@ -28,12 +28,12 @@ def report_picture(browser: Browser, work: Path) -> None:
 
 
 def notebook_picture(browser: Browser, work: Path) -> None:
-    """The ladder in the first notebook."""
+    """The adjustment steps in the first notebook."""
     folder = work / "notebooks"
     shutil.copytree(notebook_folder(), folder, ignore=shutil.ignore_patterns(".*"))
     path = next(folder.glob("1_*.ipynb"))
     first, notebook = path.name, json.loads(path.read_text(encoding="utf-8"))
-    last = next(at for at, cell in enumerate(notebook["cells"]) if "show.ladder(" in "".join(cell["source"]))
+    last = next(at for at, cell in enumerate(notebook["cells"]) if "show.adjustment_steps(" in "".join(cell["source"]))
     notebook["cells"] = notebook["cells"][: last + 1]  # what stands below is not in the picture
     path.write_text(json.dumps(notebook), encoding="utf-8")
     with (

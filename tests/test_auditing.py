@@ -19,7 +19,7 @@ from toolkit.errors import NotEnoughError, QuestionError, ToolkitError, WritingE
 from toolkit.findings.assemble import check_findings
 from toolkit.resources import dataset_file
 from toolkit.result import FRAME_COLUMNS
-from toolkit.simulate import ClinicDials, simulate_clinic, with_all_rivals
+from toolkit.simulate import ClinicDials, simulate_clinic, with_all_explanations
 
 PAST = "2024-01-08"  # records refuse days in the future
 ASKED: dict[str, Any] = {
@@ -96,7 +96,7 @@ def test_undeclared_questions_are_judged_with_holms_correction(undeclared):
 
 @pytest.mark.parametrize("design", ["side_drawn", "comparison_sessions", "other_side", "none"])
 def test_findings_keep_to_their_form_in_every_design(design):
-    dials = with_all_rivals(ClinicDials(n_clients=25, visits=3.0, design=design, start=PAST))
+    dials = with_all_explanations(ClinicDials(n_clients=25, visits=3.0, design=design, start=PAST))
     findings = audit(simulate_clinic(dials, rng=2).rows, question=ASKED).findings
     check_findings(findings)
     assert findings["findings"][0]["claim"]["level"] not in ("moved", "moved_enough")
@@ -159,9 +159,9 @@ def test_what_is_written_is_what_was_found(found, tmp_path):
 def test_a_second_run_replaces_the_first(found, tmp_path):
     folder = tmp_path / "audit"
     found.write(folder)
-    (folder / "figures" / "ladder_1.svg").unlink()
+    (folder / "figures" / "steps_1.svg").unlink()
     found.write(folder, replace=True)
-    assert (folder / "figures" / "ladder_1.svg").is_file()
+    assert (folder / "figures" / "steps_1.svg").is_file()
     assert json.loads((folder / "findings.json").read_text(encoding="utf-8"))["format"] == "findings/2"
     assert sorted(item.name for item in tmp_path.iterdir()) == ["audit"]  # nothing is left lying about
 

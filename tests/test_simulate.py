@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from toolkit.records.records import load_records
-from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_rivals
+from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_explanations
 
 READINGS = ["before", "before_2", "after_wait", "after"]
 PAST = "2024-01-08"  # records refuse days in the future
@@ -201,7 +201,7 @@ def test_orders_and_sides_are_drawn_evenly():
 
 @pytest.mark.parametrize("design", ["order_drawn", "side_drawn", "comparison_sessions", "other_side", "none"])
 def test_every_row_of_a_clinic_is_one_that_records_keep(design):
-    made = simulate_clinic(with_all_rivals(ClinicDials(design=design, start=PAST)), rng=1)
+    made = simulate_clinic(with_all_explanations(ClinicDials(design=design, start=PAST)), rng=1)
     records = load_records(made.rows)
     assert records.source.rows_kept == len(made.rows)
 
@@ -210,8 +210,8 @@ def test_the_truth_stands_beside_the_rows():
     assert clinic(replace(BIG, effect=2.5)).truth["effect"] == 2.5
 
 
-def test_all_rivals_are_turned_on_at_once():
-    turned = with_all_rivals(ClinicDials(), lean=1.0)
+def test_all_explanations_are_turned_on_at_once():
+    turned = with_all_explanations(ClinicDials(), lean=1.0)
     for dial in ("warm_up", "wait_rise", "course_per_week", "keen", "not_written", "effect_sd", "round_to", "lean"):
         assert getattr(turned, dial) > 0
     assert turned.restricted_below is not None

@@ -2,7 +2,7 @@
 
 from toolkit import audit
 found = audit("sessions.csv", question="question.toml")
-found                      # in a notebook: the claims, the ladder
+found                      # in a notebook: the claims, the adjustment steps
 found.to_dict()            # what findings.json holds
 found.write("my-audit")    # report.html, findings.json, tables, figures, rows_set_aside.csv
 """

@@ -3,8 +3,8 @@
     python tests/benchmarks/audit_speed.py
 
 Rows: 60 clients, 600 rows, one declared question, order drawn; once with every reading written down and once with all
-rival explanations at work (readings missing, so that the estimate is made three times). The audit's computation is
-everything between loaded records and finished findings: estimate, bound, ladder, rivals, effect sizes, ruler, claim; no
+other explanations at work (readings missing, so that the estimate is made three times). The audit's computation is
+everything between loaded records and finished findings: estimate, bound, steps, explanations, effect sizes, ruler, claim; no
 figure. MixedLM fits the same compared sessions: with a random intercept for clients alone, and with the effect varying
 between clients as the toolkit's model has it (which also has practitioners). CPU time, the best of seven, one thread.
 """
@@ -30,12 +30,12 @@ from toolkit.claim.question import Question
 from toolkit.effect.comparison import find_comparison
 from toolkit.effect.estimate import sessions_of
 from toolkit.records.records import load_records
-from toolkit.simulate import ClinicDials, simulate_clinic, with_all_rivals
+from toolkit.simulate import ClinicDials, simulate_clinic, with_all_explanations
 
 CLEAN = ClinicDials(n_clients=60, visits=12, effect=3.0, start="2024-01-08")
 CASES = {
     "every reading written down": CLEAN,
-    "all rivals, readings missing": replace(with_all_rivals(CLEAN), visits=14),
+    "all rivals, readings missing": replace(with_all_explanations(CLEAN), visits=14),
 }
 
 

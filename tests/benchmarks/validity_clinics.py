@@ -25,12 +25,12 @@ from toolkit.findings.finding import Judged, claim_of, judge, with_family
 from toolkit.findings.measured import ruler_of
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.records.records import load_records
-from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_rivals
+from toolkit.simulate import ClinicDials, SimulatedClinic, simulate_clinic, with_all_explanations
 
 SEED = 20260105
 SMALLEST = 3.0
 CLEAN = ClinicDials()
-ALL = with_all_rivals(CLEAN)
+ALL = with_all_explanations(CLEAN)
 DRAWN = frozenset({"order_drawn", "side_drawn"})
 USUAL = ("rows_t", "clients_t", "mixed_z", "first_rule")
 N_DRAWS = 1999

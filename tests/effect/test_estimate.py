@@ -13,7 +13,7 @@ from toolkit.effect import missing_readings as bounds
 from toolkit.effect.comparison import Compared, by_sessions, find_comparison, role_of_side, treated_side_rule
 from toolkit.effect.estimate import bounded, estimate
 from toolkit.errors import NotEnoughError
-from toolkit.simulate import ClinicDials, simulate_clinic, with_all_rivals
+from toolkit.simulate import ClinicDials, simulate_clinic, with_all_explanations
 
 
 def compared_of(dials: ClinicDials, seed: int) -> Compared:
@@ -161,11 +161,11 @@ def test_the_side_that_read_restricted_belongs_to_the_treatment():
     assert role_of_side(frame, rule="opposite").tolist()[:2] == ["other", "treated"]
 
 
-def test_intervals_hold_their_level_under_all_rivals_in_a_small_simulation():
+def test_intervals_hold_their_level_under_all_explanations_in_a_small_simulation():
     # 95 % intervals, 60 clinics: at least 51 must cover (binomial, 0.1 % error); full size in tests/benchmarks
     hits = 0
     for seed in range(60):
-        dials = with_all_rivals(ClinicDials(n_clients=20, visits=3, effect=3.0), not_written=0.0)
+        dials = with_all_explanations(ClinicDials(n_clients=20, visits=3, effect=3.0), not_written=0.0)
         found = estimate(compared_of(dials, seed))
         hits += found.ci_low <= 3.0 <= found.ci_high
     assert hits >= 51

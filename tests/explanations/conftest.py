@@ -1,4 +1,4 @@
-"""What the rivals' tests share."""
+"""What the explanations' tests share."""
 
 import sys
 from pathlib import Path

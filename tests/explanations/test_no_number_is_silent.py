@@ -1,4 +1,4 @@
-"""Whatever few rows come in, no rival and no rung ever shows a number that is none."""
+"""Whatever few rows come in, no explanation and no step ever shows a number that is none."""
 
 from __future__ import annotations
 
@@ -8,12 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from explanation_cases import case_from, case_of_clinic
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from rival_cases import case_from, case_of_clinic
 
-from toolkit.explanations.adjustment_steps import ladder
-from toolkit.explanations.all_explanations import RIVALS, rivals_of
+from toolkit.explanations.adjustment_steps import adjustment_steps
+from toolkit.explanations.all_explanations import EXPLANATIONS, explanations_of
 from toolkit.explanations.case import Case
 from toolkit.simulate import ClinicDials
 
@@ -53,20 +53,22 @@ def frame_of(rows: list[dict[str, object]]) -> pd.DataFrame:
 
 
 def assert_every_number_is_one(case: Case) -> None:
-    for rival in rivals_of(case):
-        assert rival.says
-        assert "nan" not in rival.says.split()
-        assert "inf" not in rival.says.split()
-        if rival.size is not None:
-            assert all(math.isfinite(v) for v in (rival.size.value, rival.size.ci_low, rival.size.ci_high)), rival
-            assert rival.size.unit
-            assert rival.size.method
-            assert rival.size.n > 0
-        elif rival.status in ("open", "bounded", "adjusted"):
-            assert rival.what_would_close_it
-    for rung in ladder(case):
-        shown = [v for v in (rung.estimate, rung.ci_low, rung.ci_high) if v is not None]
-        assert all(math.isfinite(v) for v in shown), rung
+    for explanation in explanations_of(case):
+        assert explanation.says
+        assert "nan" not in explanation.says.split()
+        assert "inf" not in explanation.says.split()
+        if explanation.size is not None:
+            assert all(
+                math.isfinite(v) for v in (explanation.size.value, explanation.size.ci_low, explanation.size.ci_high)
+            ), explanation
+            assert explanation.size.unit
+            assert explanation.size.method
+            assert explanation.size.n > 0
+        elif explanation.status in ("open", "bounded", "adjusted"):
+            assert explanation.what_would_close_it
+    for step in adjustment_steps(case):
+        shown = [v for v in (step.estimate, step.ci_low, step.ci_high) if v is not None]
+        assert all(math.isfinite(v) for v in shown), step
 
 
 @settings(max_examples=25)
@@ -78,10 +80,12 @@ def test_a_few_rows_give_numbers_or_words(rows, better):
 
 @pytest.mark.parametrize("design", ["order_drawn", "side_drawn", "comparison_sessions", "other_side", "none"])
 @pytest.mark.parametrize("second", [True, False])
-def test_no_rival_is_silent_in_any_design(design, second):
+def test_no_explanation_is_silent_in_any_design(design, second):
     case = case_of_clinic(1, design=design, second_baseline=second, not_written=0.3, n_clients=30, blinded_share=0.5)
     assert_every_number_is_one(replace(case, allowance=1.0))
-    assert [rival.rival for rival in rivals_of(case)] == [each(case).rival for each in RIVALS]
+    assert [explanation.explanation for explanation in explanations_of(case)] == [
+        each(case).explanation for each in EXPLANATIONS
+    ]
 
 
 def test_columns_of_categories_change_nothing():
@@ -89,7 +93,9 @@ def test_columns_of_categories_change_nothing():
     names = ["client", "practitioner", "session_id", "examiner", "examiner_blinded", "order", "measured_side"]
     as_categories = case.rows.astype(dict.fromkeys(names, "category"))
     other = case_from(as_categories, ClinicDials(n_clients=20))
-    assert [rival.says for rival in rivals_of(other)] == [rival.says for rival in rivals_of(case)]
+    assert [explanation.says for explanation in explanations_of(other)] == [
+        explanation.says for explanation in explanations_of(case)
+    ]
 
 
 @pytest.mark.parametrize("same", ["before", "all"])

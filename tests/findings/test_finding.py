@@ -143,9 +143,9 @@ def test_half_blinded_readers_would_have_to_lean_twice_as_far(records, rows, ask
     assert found["half"] / found["none"] == pytest.approx(2.0, rel=0.25)  # half of the technique's readings, about
 
 
-def test_every_rival_of_a_finding_says_at_which_level_its_interval_is(judged, records):
-    for rival in finding_dict(judged, records)["rivals"]:
-        assert (rival["confidence_level"] is None) == (rival["size"] is None)
+def test_every_explanation_of_a_finding_says_at_which_level_its_interval_is(judged, records):
+    for explanation in finding_dict(judged, records)["rivals"]:
+        assert (explanation["confidence_level"] is None) == (explanation["size"] is None)
 
 
 def test_the_case_holds_the_measures_rows_only(judged, rows, records):

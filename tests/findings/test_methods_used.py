@@ -10,14 +10,14 @@ import pandas as pd
 import pytest
 
 from toolkit.auditing import Audit, audit
-from toolkit.explanations.all_explanations import RIVALS as ASKED_RIVALS
-from toolkit.findings.methods_used import ENTRIES, MAIN, RIVALS, SIZED, conditions
+from toolkit.explanations.all_explanations import EXPLANATIONS as ASKED_EXPLANATIONS
+from toolkit.findings.methods_used import ENTRIES, EXPLANATIONS, MAIN, SIZED, conditions
 from toolkit.resources import shared_file
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 PAGE = pd.read_csv(shared_file("methods.csv"), dtype=str, keep_default_na=False)
 NAMED = [
-    *(name for names in (*ENTRIES.values(), *RIVALS.values()) for name in names),
+    *(name for names in (*ENTRIES.values(), *EXPLANATIONS.values()) for name in names),
     *(one for _, one in SIZED.values()),
 ]
 MENTIONED = {f"toolkit.{name}" for name in NAMED}
@@ -88,10 +88,10 @@ def test_every_entry_mentioned_is_on_the_page():
     assert sorted(MENTIONED - set(PAGE["name"])) == []
 
 
-def test_every_rival_has_its_entries(asked):
+def test_every_explanation_has_its_entries(asked):
     found = audit(CASES["drawn order"](), question=asked).findings["findings"][0]
-    assert {rival["rival"] for rival in found["rivals"]} == set(RIVALS)
-    assert len(RIVALS) == len(ASKED_RIVALS)
+    assert {explanation["rival"] for explanation in found["rivals"]} == set(EXPLANATIONS)
+    assert len(EXPLANATIONS) == len(ASKED_EXPLANATIONS)
 
 
 def test_conditions_are_the_same_words_in_both_tables(asked):

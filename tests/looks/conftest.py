@@ -25,7 +25,7 @@ def findings(example):
 
 
 @pytest.fixture(scope="session")
-def rungs():
+def steps():
     return pd.DataFrame(
         {
             "step": ["after minus before", "clients count once", "compared with waiting"],

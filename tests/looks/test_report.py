@@ -166,8 +166,8 @@ def test_every_header_cell_says_what_it_heads(page):
 
 def test_text_and_page_list_the_same_rows(page, findings):
     found = answers_in_order(findings["findings"])
-    wanted = [tables.rivals_table(finding) for finding in found if finding["rivals"]]
-    makers = (tables.numbers_table, tables.effects_table, tables.ladder_table)
+    wanted = [tables.explanations_table(finding) for finding in found if finding["rivals"]]
+    makers = (tables.numbers_table, tables.effects_table, tables.steps_table)
     wanted += [made for finding in found for make in makers if (made := make(finding)).rows]
     wanted += [tables.measurement_table(findings["measurement"], findings["findings"])]
     shown = {"\n".join(" | ".join(cell.strip() for cell in row) for row in table) for table in page.tables}
@@ -180,8 +180,8 @@ def test_nothing_from_the_data_becomes_markup(findings, plot_data, tmp_path):
         finding["labels"] = dict.fromkeys(("measure", "region", "intervention"), hostile)
         finding["claim"]["sentence"] = hostile
         finding["ladder"][0]["says"] = hostile
-    for rival in findings["findings"][1]["rivals"]:
-        rival["says"] = hostile
+    for explanation in findings["findings"][1]["rivals"]:
+        explanation["says"] = hostile
     findings["export"]["file"] = "a<b>.csv"
     findings["notes"] = findings["cautions"] = [hostile]
     findings["by_region_and_intervention"]["model"]["formula"] = hostile
@@ -271,7 +271,7 @@ def test_the_same_findings_give_the_same_bytes(findings, plot_data, folder, tmp_
 
 def test_each_figure_is_also_a_file(folder):
     names = {path.name for path in (folder / "figures").iterdir()}
-    assert {"ladder_1.svg", "ladder_2.svg", "ladder_3.svg", "before_after_1.svg", "agreement_1.svg"} <= names
+    assert {"steps_1.svg", "steps_2.svg", "steps_3.svg", "before_after_1.svg", "agreement_1.svg"} <= names
 
 
 def test_tables_are_written_at_full_precision(folder, findings):
@@ -279,9 +279,9 @@ def test_tables_are_written_at_full_precision(folder, findings):
     assert answers.loc[0, "change_p"] == findings["findings"][1]["change"]["p"]
 
 
-def test_a_table_holds_one_row_a_rung(folder, findings):
-    rungs = pd.read_csv(folder / "tables" / "ladder.csv")
-    assert len(rungs) == sum(len(finding["ladder"]) for finding in findings["findings"])
+def test_a_table_holds_one_row_a_step(folder, findings):
+    steps = pd.read_csv(folder / "tables" / "adjustment_steps.csv")
+    assert len(steps) == sum(len(finding["ladder"]) for finding in findings["findings"])
 
 
 def test_text_that_a_spreadsheet_would_run_is_made_harmless(findings, plot_data, tmp_path):
@@ -292,9 +292,9 @@ def test_text_that_a_spreadsheet_would_run_is_made_harmless(findings, plot_data,
 
 
 def test_negative_numbers_stay_numbers_in_the_files(folder):
-    rungs = pd.read_csv(folder / "tables" / "ladder.csv")
-    assert rungs["ci_low"].dtype == np.float64
-    assert rungs["ci_low"].min() == -0.21
+    steps = pd.read_csv(folder / "tables" / "adjustment_steps.csv")
+    assert steps["ci_low"].dtype == np.float64
+    assert steps["ci_low"].min() == -0.21
 
 
 def test_each_measures_model_has_its_figure_or_says_why_not(findings, tmp_path):
@@ -321,7 +321,7 @@ def test_flags_and_readings_are_accounted_for(findings, tmp_path):
 
 
 def test_open_explanations_stand_first(findings):
-    states = [row[1] for row in tables.rivals_table(findings["findings"][1]).rows]
+    states = [row[1] for row in tables.explanations_table(findings["findings"][1]).rows]
     assert states[0] == "open"
     assert states[-1] == "does not apply here"
 

@@ -131,14 +131,14 @@ def test_the_checklist_says_what_to_add(findings):
     assert details.checklist_table(findings).rows == [("Who paid", "not in the records", "who paid", "CONSORT item 25")]
 
 
-def test_the_states_of_the_rivals_stand_in_a_line_each_the_open_ones_first(findings):
-    lines = details.rival_states(findings["findings"][0])
+def test_the_states_of_the_explanations_stand_in_a_line_each_the_open_ones_first(findings):
+    lines = details.explanation_states(findings["findings"][0])
     assert lines == ["Open: regression to the mean, being measured again."]
 
 
 def test_where_nothing_is_open_that_is_said(findings):
     finding = {**findings["findings"][0], "rivals": [{"rival": "chance", "status": "bounded"}]}
-    assert details.rival_states(finding)[0] == "Open: none."
+    assert details.explanation_states(finding)[0] == "Open: none."
 
 
 def test_a_source_that_repeats_is_said_once():

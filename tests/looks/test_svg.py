@@ -8,14 +8,14 @@ from xml.etree import ElementTree
 import pandas as pd
 import pytest
 
-from toolkit.looks.figures import as_svg, as_svg_file, ladder_figure
+from toolkit.looks.figures import as_svg, as_svg_file, steps_figure
 
 SVG = "{http://www.w3.org/2000/svg}"
 
 
 @pytest.fixture
-def drawing(rungs):
-    return as_svg(ladder_figure(rungs, unit="deg"), "Title", "Description")
+def drawing(steps):
+    return as_svg(steps_figure(steps, unit="deg"), "Title", "Description")
 
 
 def test_title_and_description_name_the_image(drawing):
@@ -34,20 +34,20 @@ def test_fonts_are_generic(drawing):
     assert set(re.findall(r"font-family: ([^;\"]+)", drawing)) == {"sans-serif"}
 
 
-def test_the_same_figure_gives_the_same_bytes(rungs, drawing):
-    assert as_svg(ladder_figure(rungs, unit="deg"), "Title", "Description") == drawing
+def test_the_same_figure_gives_the_same_bytes(steps, drawing):
+    assert as_svg(steps_figure(steps, unit="deg"), "Title", "Description") == drawing
 
 
-def test_threads_give_the_same_bytes(rungs, drawing):
+def test_threads_give_the_same_bytes(steps, drawing):
     def draw(_):
-        return as_svg(ladder_figure(rungs, unit="deg"), "Title", "Description")
+        return as_svg(steps_figure(steps, unit="deg"), "Title", "Description")
 
     with ThreadPoolExecutor(4) as pool:
         assert set(pool.map(draw, range(8))) == {drawing}
 
 
-def test_two_figures_on_one_page_share_no_id(rungs, drawing):
-    other = as_svg(ladder_figure(rungs, unit="deg"), "Title", "Description", key="second")
+def test_two_figures_on_one_page_share_no_id(steps, drawing):
+    other = as_svg(steps_figure(steps, unit="deg"), "Title", "Description", key="second")
     ids = [set(re.findall(r' id="([^"]+)"', text)) for text in (drawing, other)]
     assert ids[0]
     assert not ids[0] & ids[1]
@@ -65,36 +65,36 @@ def test_nothing_points_outside(drawing):
     }
 
 
-def test_markup_and_formulas_in_the_data_stay_words(rungs):
-    hostile = rungs.assign(step='<script>alert("x")</script> $x^2$ & \x00')
-    drawing = as_svg(ladder_figure(hostile, unit="deg"), '<b>"t"', "<i>d\x07")
+def test_markup_and_formulas_in_the_data_stay_words(steps):
+    hostile = steps.assign(step='<script>alert("x")</script> $x^2$ & \x00')
+    drawing = as_svg(steps_figure(hostile, unit="deg"), '<b>"t"', "<i>d\x07")
     said = "".join(text.text or "" for text in ElementTree.fromstring(drawing).iter(f"{SVG}text"))
     assert "<script" not in drawing
     assert "<b>" not in drawing
     assert "$x^2$" in said
 
 
-def test_letters_the_font_lacks_warn_nobody(rungs):
+def test_letters_the_font_lacks_warn_nobody(steps):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        assert "足関節" in as_svg(ladder_figure(rungs.assign(step="足関節"), unit="deg"), "t", "d")
+        assert "足関節" in as_svg(steps_figure(steps.assign(step="足関節"), unit="deg"), "t", "d")
 
 
-def test_the_file_is_a_document_of_its_own(rungs):
-    text = as_svg_file(as_svg(ladder_figure(rungs, unit="deg"), "Title", "Description"))
+def test_the_file_is_a_document_of_its_own(steps):
+    text = as_svg_file(as_svg(steps_figure(steps, unit="deg"), "Title", "Description"))
     assert ElementTree.fromstring(text.encode()).tag == f"{SVG}svg"
 
 
-def test_pyplot_is_not_told_of_any_figure(rungs):
+def test_pyplot_is_not_told_of_any_figure(steps):
     import matplotlib.pyplot as plt
 
-    ladder_figure(rungs, unit="deg")
+    steps_figure(steps, unit="deg")
     assert plt.get_fignums() == []
 
 
-def test_global_settings_are_left_alone(rungs):
+def test_global_settings_are_left_alone(steps):
     import matplotlib
 
     before = dict(matplotlib.rcParams)
-    as_svg(ladder_figure(pd.DataFrame(rungs), unit="deg"), "t", "d")
+    as_svg(steps_figure(pd.DataFrame(steps), unit="deg"), "t", "d")
     assert dict(matplotlib.rcParams) == before

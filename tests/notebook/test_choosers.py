@@ -7,7 +7,7 @@ from toolkit import audit, load_records
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.notebook import show
 from toolkit.notebook.choosers import choose, choose_client, choose_question, choose_two
-from toolkit.notebook.dials import turn_rivals
+from toolkit.notebook.dials import turn_explanations
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 
@@ -114,7 +114,7 @@ def test_a_chooser_tells_its_choice_without_a_browser(records):
 
 
 def test_dials_show_the_truth_the_usual_test_and_the_claim():
-    play = turn_rivals(audit, dials=ClinicDials(n_clients=24, visits=2), seed=2).turn(warm_up=1.0, wait_rise=2.0)
+    play = turn_explanations(audit, dials=ClinicDials(n_clients=24, visits=2), seed=2).turn(warm_up=1.0, wait_rise=2.0)
     lines = dict(play.words.lines)
     assert lines["Truth"] == "The technique truly adds 0°."
     assert lines["The usual test"].startswith("It works: +")
@@ -122,13 +122,19 @@ def test_dials_show_the_truth_the_usual_test_and_the_claim():
 
 
 def test_a_dial_that_does_not_exist_is_named():
-    play = turn_rivals(audit, dials=ClinicDials(n_clients=24, visits=1))
+    play = turn_explanations(audit, dials=ClinicDials(n_clients=24, visits=1))
     with pytest.raises(ToolkitError, match="There is no dial “luck”"):
         play.turn(luck=1.0)
 
 
 def test_every_piece_of_the_report_shows_itself_as_text_and_html(found):
-    pieces = [show.claim(found), show.ladder(found), show.before_after(found), show.rivals(found), show.ruler(found)]
+    pieces = [
+        show.claim(found),
+        show.adjustment_steps(found),
+        show.before_after(found),
+        show.explanations(found),
+        show.ruler(found),
+    ]
     pieces += [
         show.numbers(found),
         show.regions(found),

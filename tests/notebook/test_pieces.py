@@ -8,7 +8,7 @@ import pytest
 from toolkit import load_records
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.looks import words
-from toolkit.looks.steps_and_forest import alt_text_ladder, shift_words
+from toolkit.looks.steps_and_forest import alt_text_steps, shift_words
 from toolkit.notebook import (
     client as client_pieces,
 )
@@ -76,12 +76,12 @@ def test_a_word_of_ones_own_and_several_at_once_are_named(records):
     assert records.codebook.label("region", "levator_scapulae + my_spot") == "levator scapulae and my spot"
 
 
-def test_a_step_of_the_ladder_is_the_difference_of_the_numbers_beside_it():
-    rungs = pd.DataFrame({"step": ["a", "b"], "estimate": [6.91, 6.97], "ci_low": [6.67, 6.6], "ci_high": [7.15, 7.4]})
-    said = alt_text_ladder(rungs.assign(says=""), unit="deg")
+def test_a_step_of_the_adjustment_steps_is_the_difference_of_the_numbers_beside_it():
+    steps = pd.DataFrame({"step": ["a", "b"], "estimate": [6.91, 6.97], "ci_low": [6.67, 6.6], "ci_high": [7.15, 7.4]})
+    said = alt_text_steps(steps.assign(says=""), unit="deg")
     assert "+6.9° (95 % interval +6.7 to +7.2°)" in said or "+6.9° (95 % interval +6.7 to +7.1°)" in said
     assert "+7.0°" in said
-    assert shift_words(rungs, 1, "deg") == "Adds 0.1°."
+    assert shift_words(steps, 1, "deg") == "Adds 0.1°."
 
 
 def test_a_size_for_a_measure_that_the_records_lack_is_taken_for_no_other(records):

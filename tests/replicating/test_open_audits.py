@@ -1,4 +1,4 @@
-"""Real, openly published data through the main job: exports mapped by columns.toml, published figures on the ladder."""
+"""Real, openly published data through the main job: exports mapped by columns.toml, published figures on its steps."""
 
 import tomllib
 from functools import cache

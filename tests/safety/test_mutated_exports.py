@@ -18,7 +18,7 @@ from tests.safety.corpus import PAYLOADS
 from toolkit.auditing import audit
 from toolkit.errors import ToolkitError
 from toolkit.records.records import load_records
-from toolkit.simulate import ALL_RIVALS, ClinicDials, simulate_clinic
+from toolkit.simulate import ALL_EXPLANATIONS, ClinicDials, simulate_clinic
 
 RUNS = int(os.environ.get("HOSTILE_RUNS", "200"))
 ASKED = {
@@ -36,7 +36,7 @@ SHORT = [text for text in PAYLOADS if len(text) < 400]
 def clinic(number: int) -> pd.DataFrame:
     """One of a few small clinics, every cell a text."""
     design = ("order_drawn", "side_drawn", "comparison_sessions", "none")[number % 4]
-    dials = ClinicDials(n_clients=9, visits=3.0, design=design, **(ALL_RIVALS if number % 2 else {}))
+    dials = ClinicDials(n_clients=9, visits=3.0, design=design, **(ALL_EXPLANATIONS if number % 2 else {}))
     return simulate_clinic(dials, rng=number).rows.astype(object).fillna("").astype(str)
 
 

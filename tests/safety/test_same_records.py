@@ -11,7 +11,7 @@ import pytest
 from toolkit.auditing import audit
 from toolkit.errors import NotEnoughError
 from toolkit.records.same_order import content_hashes, content_seed, in_order_of_content
-from toolkit.simulate import ALL_RIVALS, ClinicDials, simulate_clinic
+from toolkit.simulate import ALL_EXPLANATIONS, ClinicDials, simulate_clinic
 
 COMPARISON = {
     "order_drawn": "wait",
@@ -28,7 +28,7 @@ def clinic(seed: int, design: str) -> pd.DataFrame:
         n_clients=(8, 12, 15, 25)[seed % 4], effect=3.0 * (seed % 2), design=design, second_baseline=seed % 3 > 0
     )
     if seed % 3 == 0:
-        dials = replace(dials, **ALL_RIVALS)
+        dials = replace(dials, **ALL_EXPLANATIONS)
     rows = simulate_clinic(dials, rng=seed).rows
     if seed % 2:
         rows["date"] = pd.to_datetime(rows["date"]).dt.to_period("M").dt.start_time.dt.strftime("%Y-%m-%d")

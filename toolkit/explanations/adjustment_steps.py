@@ -1,4 +1,4 @@
-"""The ladder: from the usual answer down to what is left, one rung a rival, each rung changing exactly one thing."""
+"""The adjustment steps: from the usual answer down to what is left, each step changing exactly one thing."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from toolkit.quantiles import t_half_width
 
 
 @dataclass(frozen=True, kw_only=True)
-class Rung:
-    """One rung: the estimate after one more rival has been dealt with. In the measure's unit, better = positive."""
+class Step:
+    """One step: the estimate after one more explanation has been dealt with. In the measure's unit, better = positive."""
 
     step: str
     estimate: float | None
@@ -27,24 +27,24 @@ class Rung:
     method: str
 
 
-def ladder(case: Case) -> list[Rung]:
-    """All rungs that the records allow, the usual answer first, what is left last."""
-    rungs = _readings_rungs(case)
+def adjustment_steps(case: Case) -> list[Step]:
+    """All steps that the records allow, the usual answer first, what is left last."""
+    steps = _readings_steps(case)
     if case.compared is None or case.complete is None or case.attributable is None:
-        return rungs
-    return [*rungs, *_compared_rungs(case), *_attributable_rungs(case)]
+        return steps
+    return [*steps, *_compared_steps(case), *_attributable_steps(case)]
 
 
-def _by_rows(change: pd.DataFrame, step: str, says: str) -> Rung:
+def _by_rows(change: pd.DataFrame, step: str, says: str) -> Step:
     values = change["change"].to_numpy(dtype=float)
     low, high = _t_interval(values)
-    return _rung(change, step, says, _mean(values), low, high, "paired t over rows, each taken for a client of its own")
+    return _step(change, step, says, _mean(values), low, high, "paired t over rows, each taken for a client of its own")
 
 
-def _by_clients(change: pd.DataFrame, step: str, says: str, *, method: str = "t over client means") -> Rung:
+def _by_clients(change: pd.DataFrame, step: str, says: str, *, method: str = "t over client means") -> Step:
     means = change.groupby(change["client"].astype(str))["change"].mean().to_numpy(dtype=float)
     low, high = _t_interval(means)
-    return _rung(change, step, says, _mean(means), low, high, method)
+    return _step(change, step, says, _mean(means), low, high, method)
 
 
 def _mean(values: np.ndarray) -> float | None:
@@ -58,11 +58,11 @@ def _t_interval(values: np.ndarray) -> tuple[float | None, float | None]:
     return float(values.mean() - reach), float(values.mean() + reach)
 
 
-def _rung(
+def _step(
     rows: pd.DataFrame, step: str, says: str, mean: float | None, low: float | None, high: float | None, method: str
-) -> Rung:
+) -> Step:
     n_clients = int(rows["client"].nunique())
-    return Rung(
+    return Step(
         step=step,
         estimate=mean,
         ci_low=low,
@@ -74,34 +74,34 @@ def _rung(
     )
 
 
-def _readings_rungs(case: Case) -> list[Rung]:
-    """Rungs about the readings themselves: rows, clients, second baseline."""
+def _readings_steps(case: Case) -> list[Step]:
+    """Steps about the readings themselves: rows, clients, second baseline."""
     change = case.changes()
     if change.empty:
         return []
-    rungs = [
+    steps = [
         _by_rows(change, "the usual answer", "after less before, every row counted as if it were another client"),
         _by_clients(change, "every client counted once", "the same rows, averaged within clients first"),
     ]
     second = case.changes(first="before_2").dropna(subset=["before"])
     if second.empty:
-        return rungs
+        return steps
     if len(second) < len(change):
         both = change[change["before_2"].notna()]
-        rungs.append(
+        steps.append(
             _by_clients(both, "only what was read twice before", "the same, where a second reading before exists")
         )
-    rungs.append(
+    steps.append(
         _by_clients(
             second,
             "from the second reading before",
             "what a chosen side drifts back, and what one reading loosens, is off by then; which it was cannot be told",
         )
     )
-    return rungs
+    return steps
 
 
-def _compared_rungs(case: Case) -> list[Rung]:
+def _compared_steps(case: Case) -> list[Step]:
     """From the technique's rows that can be compared, to the plain difference from the comparison."""
     if case.compared is None:
         return []
@@ -119,7 +119,7 @@ def _compared_rungs(case: Case) -> list[Rung]:
             "only what can be compared",
             f"last reading before to first reading after, in sessions that can be set against {case.compared.against}",
         ),
-        _rung(
+        _step(
             rows,
             "less what the comparison moved",
             f"with {case.compared.against}, readings moved by {amount(float(other.mean()), case.unit)}; "
@@ -132,14 +132,14 @@ def _compared_rungs(case: Case) -> list[Rung]:
     ]
 
 
-def _attributable_rungs(case: Case) -> list[Rung]:
+def _attributable_steps(case: Case) -> list[Step]:
     """Model, missing readings, looks and questions, a leaning reader."""
     complete, bounded = case.complete, case.attributable
     if complete is None or bounded is None or case.compared is None:
         return []
     rows = case.compared.rows
     usual = complete.at_level(0.95)
-    rungs = [
+    steps = [
         _of(
             usual,
             rows.dropna(subset=["y"]),
@@ -148,7 +148,7 @@ def _attributable_rungs(case: Case) -> list[Rung]:
         )
     ]
     if bounded.n_filled:
-        rungs.append(
+        steps.append(
             _of(
                 bounded.at_level(0.95),
                 rows,
@@ -157,7 +157,7 @@ def _attributable_rungs(case: Case) -> list[Rung]:
             )
         )
     if abs(bounded.confidence_level - 0.95) > 1e-9:
-        rungs.append(
+        steps.append(
             _of(
                 bounded,
                 rows,
@@ -174,8 +174,8 @@ def _attributable_rungs(case: Case) -> list[Rung]:
             f"{amount(case.allowance, case.unit)} taken off for a reader who knew what was done",
         )
         shifted = [None if v is None else v - case.allowance for v in (last.estimate, last.ci_low)]
-        rungs.append(
-            Rung(
+        steps.append(
+            Step(
                 step=last.step,
                 estimate=shifted[0],
                 ci_low=shifted[1],
@@ -186,12 +186,12 @@ def _attributable_rungs(case: Case) -> list[Rung]:
                 method=f"{last.method}; upper limit as before",
             )
         )
-    return rungs
+    return steps
 
 
-def _of(found: Attributable, rows: pd.DataFrame, step: str, says: str) -> Rung:
+def _of(found: Attributable, rows: pd.DataFrame, step: str, says: str) -> Step:
     low, high = (v if np.isfinite(v) else None for v in (found.ci_low, found.ci_high))
-    return Rung(
+    return Step(
         step=step,
         estimate=found.mean,
         ci_low=low,

@@ -1,7 +1,7 @@
-"""What every rival looks at, and what it answers.
+"""What every explanation looks at, and what it answers.
 
-A *rival* is another explanation of the change. Each file of this room holds one: it takes a `Case` and gives a
-`Rival` with a size in the measure's unit where one can be had, what it says, and what record-keeping would close it.
+An *explanation* is another explanation of the change. Each file of this room holds one: it takes a `Case` and gives a
+`Explanation` with a size in the measure's unit where one can be had, what it says, and what would close it.
 """
 
 from __future__ import annotations
@@ -23,10 +23,10 @@ Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applica
 
 
 @dataclass(frozen=True, kw_only=True)
-class Rival:
-    """One rival explanation. `size` is in the measure's unit, better = positive; None where none can be had."""
+class Explanation:
+    """One other explanation. `size` is in the measure's unit, better = positive; None where none can be had."""
 
-    rival: str
+    explanation: str
     status: Status
     size: Estimate | None
     says: str

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import optimize
 
 from toolkit.effect.estimate import Attributable
-from toolkit.explanations.case import Case, Rival, Status, amount, client_sums, jackknife
+from toolkit.explanations.case import Case, Explanation, Status, amount, client_sums, jackknife
 from toolkit.quantiles import normal_above, normal_density, normal_quantile
 from toolkit.result import Estimate
 
@@ -30,17 +30,17 @@ def mean_over_rows(sums: np.ndarray, counts: np.ndarray) -> float:
     return float(sums.sum() / counts.sum())
 
 
-def chance(case: Case) -> Rival:
+def chance(case: Case) -> Explanation:
     """Half-width of the interval over the readings that were taken: one look, one question, nothing filled in."""
     name, close = "chance", "More clients: the half-width falls with the square root of their number."
     spread = _scatter(case)
     if spread is None:
         says = "Too few clients to say how far chance alone would reach."
-        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+        return Explanation(explanation=name, status="open", size=None, says=says, what_would_close_it=close)
     half, n, method = spread
     if half == 0:
         says = f"Every one of {n} clients shows the same change, so the records do not tell how far chance would reach."
-        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+        return Explanation(explanation=name, status="open", size=None, says=says, what_would_close_it=close)
     level = 1 - case.alpha
     size = Estimate(
         name="half-width of the interval",
@@ -53,7 +53,7 @@ def chance(case: Case) -> Rival:
         confidence_level=level,
     )
     says = f"Chance alone moves the result by about ± {amount(half, case.unit)} ({n} clients)."
-    return Rival(rival=name, status="bounded", size=size, says=says, what_would_close_it=close)
+    return Explanation(explanation=name, status="bounded", size=size, says=says, what_would_close_it=close)
 
 
 def _scatter(case: Case) -> tuple[float, int, str] | None:
@@ -78,7 +78,7 @@ NAME = "many measures and regions"
 CLOSE = "Write one question sheet before looking; a declared question is judged alone."
 
 
-def many_questions(case: Case) -> Rival:
+def many_questions(case: Case) -> Explanation:
     """How many questions were judged together, and how many would stand out by chance."""
     found = case.attributable
     if case.n_questions <= 1 or found is None:
@@ -88,7 +88,7 @@ def many_questions(case: Case) -> Rival:
             else "One question was tested, so there is nothing to correct for."
         )
         status: Status = "not_applicable" if found is None else "closed_by_design"
-        return Rival(rival=NAME, status=status, size=None, says=says, what_would_close_it="")
+        return Explanation(explanation=NAME, status=status, size=None, says=says, what_would_close_it="")
     expected = case.n_questions * case.alpha
     says = (
         f"{case.n_questions} questions were tested together (Holm's correction; Holm 1979); if nothing moved in any, "
@@ -107,7 +107,7 @@ def many_questions(case: Case) -> Rival:
             n=found.n_clients,
             method=f"Holm's correction over {case.n_questions} questions, against one question alone",
         )
-    return Rival(rival=NAME, status="adjusted", size=size, says=says, what_would_close_it=CLOSE)
+    return Explanation(explanation=NAME, status="adjusted", size=size, says=says, what_would_close_it=CLOSE)
 
 
 Floats = NDArray[np.float64]
@@ -214,7 +214,7 @@ def level_at_look(look: int, planned: int, alpha: float) -> float:
     return round(float(1 - 2 * normal_above(bounds[-1])), 12)
 
 
-def looking_again(case: Case) -> Rival:
+def looking_again(case: Case) -> Explanation:
     """What testing more than once costs, as extra half-width of the interval."""
     name = "looking again and again"
     close = (
@@ -222,14 +222,14 @@ def looking_again(case: Case) -> Rival:
     )
     if case.look > case.looks_planned:
         says = f"This is look {case.look} and {case.looks_planned} were planned: the error allowed is used up."
-        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+        return Explanation(explanation=name, status="open", size=None, says=says, what_would_close_it=close)
     level = level_at_look(case.look, case.looks_planned, case.alpha)
     says = (
         f"Look {case.look} of {case.looks_planned} planned; the interval is drawn at {100 * level:.4g} % "
         "(O'Brien–Fleming-type spending)."
     )
     if case.looks_planned == 1:
-        return Rival(rival=name, status="closed_by_design", size=None, says=says, what_would_close_it="")
+        return Explanation(explanation=name, status="closed_by_design", size=None, says=says, what_would_close_it="")
     size = None
     found = case.attributable
     halves = [] if found is None else [_half_width(found, at) for at in (level, 1 - case.alpha)]
@@ -246,7 +246,7 @@ def looking_again(case: Case) -> Rival:
             "O'Brien–Fleming type",
         )
         says += f" It is wider by {amount(extra, case.unit)} on each side than a single look would be."
-    return Rival(rival=name, status="adjusted", size=size, says=says, what_would_close_it=close)
+    return Explanation(explanation=name, status="adjusted", size=size, says=says, what_would_close_it=close)
 
 
 def _half_width(found: Attributable, level: float) -> float:

@@ -5,20 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from toolkit.explanations.case import Case, Rival, Status, amount, client_sums, jackknife, told
+from toolkit.explanations.case import Case, Explanation, Status, amount, client_sums, jackknife, told
 from toolkit.explanations.chance import mean_over_clients, mean_over_rows
 from toolkit.quantiles import t_half_width
 from toolkit.result import Estimate
 
 
-def repeated_clients(case: Case) -> Rival:
+def repeated_clients(case: Case) -> Explanation:
     """Extra half-width of the interval when every client counts once instead of every row."""
     name = "clients counted more than once"
     change = case.changes()
     sums, counts = client_sums(change)
     if len(counts) and counts.max() == 1:
-        return Rival(
-            rival=name,
+        return Explanation(
+            explanation=name,
             status="not_applicable",
             size=None,
             says=f"Each of the {len(counts)} clients counts once already.",
@@ -28,7 +28,7 @@ def repeated_clients(case: Case) -> Rival:
     fair = jackknife(sums, counts, mean_over_clients, name="mean", unit=case.unit, method="client means")
     if fair is None:
         says = f"Only {len(counts)} clients have readings before and after, so their repeats cannot be weighed."
-        return Rival(rival=name, status="open", size=None, says=says, what_would_close_it=close)
+        return Explanation(explanation=name, status="open", size=None, says=says, what_would_close_it=close)
     rows = change["change"].to_numpy(dtype=float)
     naive = t_half_width(rows)
     half = (fair.ci_high - fair.ci_low) / 2
@@ -46,10 +46,10 @@ def repeated_clients(case: Case) -> Rival:
         f"{len(rows)} rows come from {fair.n} clients; with every client counted once the interval reaches "
         f"± {amount(half, case.unit)}, not ± {amount(naive, case.unit)}."
     )
-    return Rival(rival=name, status="adjusted", size=size, says=says, what_would_close_it=close)
+    return Explanation(explanation=name, status="adjusted", size=size, says=says, what_would_close_it=close)
 
 
-def keen_clients(case: Case) -> Rival:
+def informative_visits(case: Case) -> Explanation:
     """Mean with every session weighing the same, less mean with every client weighing the same."""
     name = "keen clients returning more"
     change = case.changes()
@@ -63,7 +63,7 @@ def keen_clients(case: Case) -> Rival:
         )
         status: Status = "not_applicable" if len(counts) >= 3 else "open"
         close = close if status == "open" else ""
-        return Rival(rival=name, status=status, size=None, says=says, what_would_close_it=close)
+        return Explanation(explanation=name, status=status, size=None, says=says, what_would_close_it=close)
 
     def shift(s: np.ndarray, c: np.ndarray) -> float:
         return mean_over_rows(s, c) - mean_over_clients(s, c)
@@ -82,7 +82,7 @@ def keen_clients(case: Case) -> Rival:
         says += f"Weighing sessions instead of clients would add {told(size)} to the change. "
     if first is not None:
         says += f"First visits alone show {told(first)}, {first.n} clients."
-    return Rival(rival=name, status="adjusted", size=size, says=says.strip(), what_would_close_it=close)
+    return Explanation(explanation=name, status="adjusted", size=size, says=says.strip(), what_would_close_it=close)
 
 
 def first_visits(change: pd.DataFrame, *, unit: str) -> Estimate | None:
@@ -121,7 +121,7 @@ def _technique_alone(rows: pd.DataFrame) -> float | None:
     return float(means.mean()) if len(means) else None
 
 
-def one_practitioner(case: Case) -> Rival:
+def one_practitioner(case: Case) -> Explanation:
     """Range of the result when one practitioner at a time is left out."""
     close = "Let several practitioners work in the same way, and write down who did."
     if case.compared is not None:
@@ -132,17 +132,17 @@ def one_practitioner(case: Case) -> Rival:
     names = sorted(rows["practitioner"].unique())
     if not names:
         says = "No row has readings to compare, so no practitioner can be left out."
-        return Rival(rival=NAME, status="open", size=None, says=says, what_would_close_it=close)
+        return Explanation(explanation=NAME, status="open", size=None, says=says, what_would_close_it=close)
     if len(names) < 2:
         says = "All sessions are by one practitioner: what is found is about that pair of hands."
-        return Rival(rival=NAME, status="open", size=None, says=says, what_would_close_it=close)
+        return Explanation(explanation=NAME, status="open", size=None, says=says, what_would_close_it=close)
     result = difference_of_client_means if case.compared is not None else _technique_alone
     whole = result(rows)
     without = {name: result(rows[rows["practitioner"] != name]) for name in names}
     found = {name: value for name, value in without.items() if value is not None}
     if whole is None or not found:
         says = "Too few sessions to leave a practitioner out."
-        return Rival(rival=NAME, status="open", size=None, says=says, what_would_close_it=close)
+        return Explanation(explanation=NAME, status="open", size=None, says=says, what_would_close_it=close)
     carrier = min(found, key=lambda name: found[name])
     shift = whole - found[carrier]
     size = Estimate(
@@ -163,8 +163,8 @@ def one_practitioner(case: Case) -> Rival:
         f"(all: {amount(whole, case.unit)})."
     )
     carried = _stands_out(case) and found[carrier] <= 0.5 * whole
-    return Rival(
-        rival=NAME,
+    return Explanation(
+        explanation=NAME,
         status="open" if carried else "adjusted",
         size=size,
         says=says + (" Without one of them half of it or more is gone." if carried else ""),

@@ -19,13 +19,13 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect.rerandomisation import difference_interval
-from toolkit.explanations.case import Case, Rival, Status, amount, first_readings, jackknife, told
+from toolkit.explanations.case import Case, Explanation, Status, amount, first_readings, jackknife, told
 from toolkit.quantiles import standard_error, t_quantile
 from toolkit.result import Estimate
 
-LEANING_READER = "a leaning reader"
+OBSERVER_BIAS = "a leaning reader"
 ENOUGH_BLINDED = 0.8
-FEWEST_FOR_LEANING = 50
+FEWEST_FOR_OBSERVER_BIAS = 50
 CLOSE_BLINDING = "Have somebody who does not know what was done take the reading after, in at least 80 of 100 sessions."
 
 
@@ -41,11 +41,11 @@ def digit_preference(case: Case, *, confidence_level: float = 0.99) -> Estimate 
     """
     pairs = case.technique.dropna(subset=["before", "after"])
     readings = pairs[["before", "after"]].to_numpy(dtype=float)
-    if len(readings) < FEWEST_FOR_LEANING or not np.array_equal(readings, np.round(readings)):
+    if len(readings) < FEWEST_FOR_OBSERVER_BIAS or not np.array_equal(readings, np.round(readings)):
         return None
     digit = np.abs(readings) % 5
     near = np.isin(digit, (0, 1, 4))
-    if near.sum(axis=0).min() < FEWEST_FOR_LEANING:
+    if near.sum(axis=0).min() < FEWEST_FOR_OBSERVER_BIAS:
         return None
     client = pd.factorize(pairs["client"].astype(str))[0]
     ends, close = (np.column_stack([np.bincount(client, column) for column in one.T]) for one in (digit == 0, near))
@@ -111,7 +111,7 @@ def tipping_point(case: Case) -> float | None:
     return case.attributable.ci_low / share if share > 0 else None
 
 
-def leaning_reader(case: Case) -> Rival:
+def observer_bias(case: Case) -> Explanation:
     """Blinded against unblinded re-measurements, last digits, tipping point, and the allowance taken off."""
     share = case.blinded_share
     size = blinded_difference(case)
@@ -136,16 +136,20 @@ def leaning_reader(case: Case) -> Rival:
             "readings after the technique to bring the lower limit to 0."
         )
     if share is not None and share >= ENOUGH_BLINDED:
-        return Rival(
-            rival=LEANING_READER, status="closed_by_design", size=size, says=" ".join(says), what_would_close_it=""
+        return Explanation(
+            explanation=OBSERVER_BIAS, status="closed_by_design", size=size, says=" ".join(says), what_would_close_it=""
         )
     if case.allowance > 0 and case.attributable is not None:
         says.append(f"From the lower limit {amount(case.allowance, case.unit)} is taken off.")
-        return Rival(
-            rival=LEANING_READER, status="bounded", size=size, says=" ".join(says), what_would_close_it=CLOSE_BLINDING
+        return Explanation(
+            explanation=OBSERVER_BIAS,
+            status="bounded",
+            size=size,
+            says=" ".join(says),
+            what_would_close_it=CLOSE_BLINDING,
         )
-    return Rival(
-        rival=LEANING_READER, status="open", size=size, says=" ".join(says), what_would_close_it=CLOSE_BLINDING
+    return Explanation(
+        explanation=OBSERVER_BIAS, status="open", size=size, says=" ".join(says), what_would_close_it=CLOSE_BLINDING
     )
 
 
@@ -168,7 +172,7 @@ class Step:
     p: float
 
 
-def examiner_change(case: Case) -> Rival:
+def examiner_change(case: Case) -> Explanation:
     """Largest difference between examiners in first readings of the same clients, and steps over time."""
     rows = case.rows.dropna(subset=["before"])
     examiner = rows["examiner"].astype(str)
@@ -183,8 +187,8 @@ def examiner_change(case: Case) -> Rival:
         )
         status, size = ("adjusted" if status == "closed_by_design" else status), size or step.size
     closed = status == "closed_by_design"
-    return Rival(
-        rival=EXAMINER_CHANGE,
+    return Explanation(
+        explanation=EXAMINER_CHANGE,
         status=status,
         size=size,
         says=says,

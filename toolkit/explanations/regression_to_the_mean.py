@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from toolkit.explanations.case import Case, Rival, Status, client_sums, jackknife, told
+from toolkit.explanations.case import Case, Explanation, Status, client_sums, jackknife, told
 from toolkit.explanations.chance import mean_over_clients
 from toolkit.quantiles import normal_above, normal_below, normal_density
 from toolkit.result import Estimate, figure_text
@@ -113,7 +113,7 @@ def _at_cut(values: np.ndarray, cut: float) -> tuple[float, float, float, float]
     return likelihood + (len(above) * np.log(leak) if len(above) else 0.0), cut, mean, sd
 
 
-def regression_to_the_mean(case: Case) -> Rival:
+def regression_to_the_mean(case: Case) -> Explanation:
     """Size from the second baseline where there is one, else expected from the implied selection and the SEM."""
     drift = case.changes(second="before_2")
     if drift["client"].nunique() >= 3:
@@ -132,7 +132,7 @@ def _status(case: Case, otherwise: Status) -> Status:
     return "closed_by_design" if case.compared is not None and case.compared.randomised else otherwise
 
 
-def _from_second_baseline(case: Case) -> Rival:
+def _from_second_baseline(case: Case) -> Explanation:
     sums, counts = client_sums(case.changes(second="before_2"))
     size = jackknife(
         sums, counts, mean_over_clients, name="second less first reading before", unit=case.unit, method="client means"
@@ -142,15 +142,15 @@ def _from_second_baseline(case: Case) -> Rival:
         f"Between the two readings before, nothing being done, readings drifted by {drifted}, {len(counts)} clients "
         "(regression and being measured again together)."
     )
-    return Rival(
-        rival=NAME,
+    return Explanation(
+        explanation=NAME,
         status=_status(case, "adjusted"),
         size=size,
         **_closing(case, says, "The change is counted from the second reading."),
     )
 
 
-def _expected(case: Case) -> Rival:
+def _expected(case: Case) -> Explanation:
     """Without a second reading: what the selection implied by the records makes one expect."""
     read = case.technique.dropna(subset=["before"])
     size = None
@@ -165,12 +165,12 @@ def _expected(case: Case) -> Rival:
         )
     if size is None:
         says = "There is no second reading before, and too little to tell how sides were selected."
-        return Rival(rival=NAME, status=_status(case, "open"), size=None, **_closing(case, says, ""))
+        return Explanation(explanation=NAME, status=_status(case, "open"), size=None, **_closing(case, says, ""))
     says = (
         f"No second reading before was taken. From how restricted the treated sides were, {told(size)} of the change "
         f"is expected without any treatment, {size.n} clients."
     )
-    return Rival(rival=NAME, status=_status(case, "bounded"), size=size, **_closing(case, says, ""))
+    return Explanation(explanation=NAME, status=_status(case, "bounded"), size=size, **_closing(case, says, ""))
 
 
 def expected_in_records(

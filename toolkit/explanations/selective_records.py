@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from toolkit.explanations.case import Case, Rival, amount, told
+from toolkit.explanations.case import Case, Explanation, amount, told
 from toolkit.quantiles import t_half_width
 from toolkit.result import Estimate
 
@@ -13,7 +13,7 @@ NOT_WRITTEN_DOWN = "readings not written down"
 CLOSE = "Write down every reading after, above all where nothing moved."
 
 
-def not_written_down(case: Case) -> Rival:
+def not_written_down(case: Case) -> Explanation:
     """How far the result falls when what is missing is filled in against the technique."""
     started = case.technique.dropna(subset=["before"]) if len(case.technique) else case.technique
     empty = int(started["after"].isna().sum())
@@ -23,13 +23,15 @@ def not_written_down(case: Case) -> Rival:
     shares = rows["y"].isna().groupby(rows["arm"]).mean()
     if not rows["y"].isna().any():
         says = f"All {len(rows)} compared rows have a reading after."
-        return Rival(rival=NOT_WRITTEN_DOWN, status="not_applicable", size=None, says=says, what_would_close_it="")
+        return Explanation(
+            explanation=NOT_WRITTEN_DOWN, status="not_applicable", size=None, says=says, what_would_close_it=""
+        )
     said = (
         f"{100 * shares.get(1.0, 0):.0f} % of the technique's and {100 * shares.get(0.0, 0):.0f} % of the comparison's "
         "readings after are missing."
     )
     if case.complete is None or case.attributable is None:
-        return Rival(rival=NOT_WRITTEN_DOWN, status="open", size=None, says=said, what_would_close_it=CLOSE)
+        return Explanation(explanation=NOT_WRITTEN_DOWN, status="open", size=None, says=said, what_would_close_it=CLOSE)
     fall = case.complete.mean - case.attributable.mean_against
     size = Estimate(
         name="complete readings less filled in against the technique",
@@ -53,7 +55,7 @@ def not_written_down(case: Case) -> Rival:
             " The lower limit of what was written down would reach 0 if the technique's missing changes were on "
             f"average about {amount(abs(tipping), case.unit)} {where} the middle of the comparison's."
         )
-    return Rival(rival=NOT_WRITTEN_DOWN, status="bounded", size=size, says=says, what_would_close_it=CLOSE)
+    return Explanation(explanation=NOT_WRITTEN_DOWN, status="bounded", size=size, says=says, what_would_close_it=CLOSE)
 
 
 def tipping_point(case: Case) -> float | None:
@@ -77,14 +79,16 @@ def tipping_point(case: Case) -> float | None:
     return float(comparison.median()) - tips_at
 
 
-def _uncompared(case: Case, empty: int, n_rows: int) -> Rival:
+def _uncompared(case: Case, empty: int, n_rows: int) -> Explanation:
     """Without a comparison: what the mean would be had nothing moved where nothing was written down."""
     if empty == 0:
         says = f"All {n_rows} rows have a reading after."
-        return Rival(rival=NOT_WRITTEN_DOWN, status="not_applicable", size=None, says=says, what_would_close_it="")
+        return Explanation(
+            explanation=NOT_WRITTEN_DOWN, status="not_applicable", size=None, says=says, what_would_close_it=""
+        )
     if empty == n_rows:
         says = f"None of {n_rows} rows has a reading after."
-        return Rival(rival=NOT_WRITTEN_DOWN, status="open", size=None, says=says, what_would_close_it=CLOSE)
+        return Explanation(explanation=NOT_WRITTEN_DOWN, status="open", size=None, says=says, what_would_close_it=CLOSE)
     fall = _client_mean(case.changes()) - _client_mean(_nothing_moved(case))
     size = Estimate(
         name="fall of the mean change, had nothing moved there",
@@ -100,7 +104,7 @@ def _uncompared(case: Case, empty: int, n_rows: int) -> Rival:
         f"{empty} of {n_rows} rows have no reading after; had nothing moved there, the mean change would be lower by "
         f"{amount(fall, case.unit)}."
     )
-    return Rival(rival=NOT_WRITTEN_DOWN, status="bounded", size=size, says=says, what_would_close_it=CLOSE)
+    return Explanation(explanation=NOT_WRITTEN_DOWN, status="bounded", size=size, says=says, what_would_close_it=CLOSE)
 
 
 def _nothing_moved(case: Case) -> pd.DataFrame:
@@ -118,13 +122,15 @@ COMFORT_MISTAKEN = "comfort mistaken for outcome"
 COMFORTABLE = 7.0
 
 
-def comfort(case: Case) -> Rival:
+def comfort(case: Case) -> Explanation:
     """Change in sessions that felt comfortable less change in those that did not, within clients."""
     close = "Write comfort (0 to 10) beside every outcome, and judge the outcome."
     change = case.changes().dropna(subset=["comfort"])
     if change.empty:
         says = "Comfort was not written down, so it cannot have been mistaken for an outcome here."
-        return Rival(rival=COMFORT_MISTAKEN, status="not_applicable", size=None, says=says, what_would_close_it="")
+        return Explanation(
+            explanation=COMFORT_MISTAKEN, status="not_applicable", size=None, says=says, what_would_close_it=""
+        )
     change = change.assign(client=change["client"].astype(str))
     felt = np.where(change["comfort"] >= COMFORTABLE, "good", "other")
     means: pd.DataFrame = change.assign(felt=felt).groupby(["client", "felt"])["change"].mean().unstack()
@@ -132,7 +138,9 @@ def comfort(case: Case) -> Rival:
     if len(gap) < 3 or np.ptp(gap) == 0:
         why = "too few clients had" if len(gap) < 3 else "the difference is the same in all clients that had"
         says = f"Outcome and comfort are kept apart; {why} both comfortable and other sessions, so no size is given."
-        return Rival(rival=COMFORT_MISTAKEN, status="adjusted", size=None, says=says, what_would_close_it=close)
+        return Explanation(
+            explanation=COMFORT_MISTAKEN, status="adjusted", size=None, says=says, what_would_close_it=close
+        )
     value = float(gap.mean())
     reach = t_half_width(gap)
     size = Estimate(
@@ -149,4 +157,4 @@ def comfort(case: Case) -> Rival:
         f"Sessions that felt comfortable ({COMFORTABLE:g} or more of 10) less other sessions of the same client: "
         f"{told(size)} of change, {size.n} clients. The claim rests on the outcome, not on comfort."
     )
-    return Rival(rival=COMFORT_MISTAKEN, status="adjusted", size=size, says=says, what_would_close_it=close)
+    return Explanation(explanation=COMFORT_MISTAKEN, status="adjusted", size=size, says=says, what_would_close_it=close)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from toolkit.explanations.case import Case, Rival, Status, client_sums, first_readings, jackknife, told
+from toolkit.explanations.case import Case, Explanation, Status, client_sums, first_readings, jackknife, told
 from toolkit.explanations.chance import mean_over_clients, mean_over_rows
 from toolkit.quantiles import t_quantile
 from toolkit.result import Estimate
@@ -18,7 +18,7 @@ from toolkit.result import Estimate
 MEASURED_AGAIN = "being measured again"
 
 
-def measured_again(case: Case) -> Rival:
+def measured_again(case: Case) -> Explanation:
     """How much the comparison's readings rose with nothing done; else the drift from first to second baseline."""
     if case.compared is not None:
         rows = case.compared.rows
@@ -35,7 +35,7 @@ def measured_again(case: Case) -> Rival:
         says = f"With {case.compared.against}, readings changed by {changed}; this is taken off."
         if _treated_otherwise(case):
             says += " There something else was done, so this is not what measuring again does by itself."
-        return Rival(rival=MEASURED_AGAIN, status=status, size=size, says=says, what_would_close_it="")
+        return Explanation(explanation=MEASURED_AGAIN, status=status, size=size, says=says, what_would_close_it="")
     drift = case.changes(second="before_2")
     size = (
         jackknife(
@@ -55,7 +55,7 @@ def measured_again(case: Case) -> Rival:
         else "Nothing in the records shows what measuring again does by itself."
     )
     close = "Let some sessions wait as long as the treatment takes, and read again, before treating."
-    return Rival(rival=MEASURED_AGAIN, status="open", size=size, says=says, what_would_close_it=close)
+    return Explanation(explanation=MEASURED_AGAIN, status="open", size=size, says=says, what_would_close_it=close)
 
 
 def _treated_otherwise(case: Case) -> bool:
@@ -132,7 +132,7 @@ def untreated_stretches(rows: pd.DataFrame, *, sign: float, unit: str) -> Estima
     )
 
 
-def natural_course(case: Case) -> Rival:
+def natural_course(case: Case) -> Explanation:
     """Slope of first readings over weeks; within one session it has no time to act."""
     course = course_per_week(case.rows, sign=case.sign, unit=case.unit)
     says = (
@@ -143,8 +143,8 @@ def natural_course(case: Case) -> Rival:
     untreated = untreated_stretches(case.rows, sign=case.sign, unit=case.unit)
     if untreated:
         says += f" Over stretches that began with a session only measured: {told(untreated)}, {untreated.n} clients."
-    return Rival(
-        rival=NATURAL_COURSE,
+    return Explanation(
+        explanation=NATURAL_COURSE,
         status="closed_by_design",
         size=untreated or course,
         says=f"{says} Before and after stand in the same session, so weeks cannot explain the difference.",

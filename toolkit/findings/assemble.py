@@ -132,10 +132,10 @@ def record_next(findings: list[dict[str, Any]]) -> list[dict[str, str]]:
     """What to record next, most often needed first."""
     steps = Counter(finding["claim"]["next_step"] for finding in findings)
     closes = Counter(
-        rival["what_would_close_it"]
+        explanation["what_would_close_it"]
         for finding in findings
-        for rival in finding["rivals"]
-        if rival["status"] == "open" and _is_to_record(rival["what_would_close_it"])
+        for explanation in finding["rivals"]
+        if explanation["status"] == "open" and _is_to_record(explanation["what_would_close_it"])
     )
     out = [
         {"what": step, "why": f"it is the next step for {n} of {len(findings)} answers"}
@@ -143,7 +143,7 @@ def record_next(findings: list[dict[str, Any]]) -> list[dict[str, str]]:
     ]
     known = {row["what"] for row in out}
     out += [
-        {"what": close, "why": f"it would close a rival that is open in {n} of {len(findings)} answers"}
+        {"what": close, "why": f"it would close an explanation that is open in {n} of {len(findings)} answers"}
         for close, n in closes.most_common(4)
         if close not in known
     ]

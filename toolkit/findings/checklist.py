@@ -156,7 +156,7 @@ def _everything(findings: dict[str, Any], _: Records) -> Said:
     return "Every measure, region and technique in the records.", ""
 
 
-def _rivals(_: dict[str, Any], __: Records) -> Said:
+def _explanations(_: dict[str, Any], __: Records) -> Said:
     return "Each other explanation with its size, or why it stays open.", ""
 
 
@@ -211,7 +211,7 @@ _ANSWERS: dict[str, Callable[[dict[str, Any], Records], Said]] = {
     "change": _change,
     "individuals": _individuals,
     "everything_tried": _everything,
-    "other_explanations": _rivals,
+    "other_explanations": _explanations,
     "adverse_events": _harms,
     "no_more_than": _no_more,
     "how_computed": _how_computed,

@@ -14,9 +14,9 @@ from toolkit.effect.borne_out import BorneOut, bear_out
 from toolkit.effect.comparison import Compared, find_comparison, role_of_side, technique_rows, treated_side_rule
 from toolkit.effect.estimate import N_DRAWS, Attributable
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.explanations.adjustment_steps import Rung, ladder
-from toolkit.explanations.all_explanations import rivals_of
-from toolkit.explanations.case import Case, Rival
+from toolkit.explanations.adjustment_steps import Step, adjustment_steps
+from toolkit.explanations.all_explanations import explanations_of
+from toolkit.explanations.case import Case, Explanation
 from toolkit.explanations.chance import level_at_look
 from toolkit.findings.measured import Ruler
 from toolkit.result import Estimate
@@ -243,7 +243,7 @@ def with_family(judged: list[Judged], *, at_least: int = 1) -> list[Judged]:
 
 
 def case_of(judged: Judged, rows: pd.DataFrame) -> Case:
-    """What the rivals look at."""
+    """What the explanations look at."""
     question = judged.question
     return Case(
         rows=rows[rows["measure"] == question.measure],
@@ -328,7 +328,7 @@ def clients_to_settle(judged: Judged) -> int | None:
     return None if needed is None else max(needed, found.n_clients + 1)
 
 
-def rungs_and_rivals(judged: Judged, rows: pd.DataFrame) -> tuple[list[Rung], list[Rival]]:
-    """The ladder and the rivals of one judged question."""
+def steps_and_explanations(judged: Judged, rows: pd.DataFrame) -> tuple[list[Step], list[Explanation]]:
+    """The adjustment steps and the explanations of one judged question."""
     case = case_of(judged, rows)
-    return ladder(case), rivals_of(case)
+    return adjustment_steps(case), explanations_of(case)

@@ -14,7 +14,7 @@ from toolkit.explanations.carry_over import Held, held_to_next_visit
 from toolkit.explanations.chance import level_at_look
 from toolkit.explanations.observer_bias import tipping_point
 from toolkit.findings.balance import balance_parts
-from toolkit.findings.finding import Judged, case_of, claim_of, rungs_and_rivals
+from toolkit.findings.finding import Judged, case_of, claim_of, steps_and_explanations
 from toolkit.findings.moved import counted_from, responders_of
 from toolkit.records.account import Records
 from toolkit.records.cautions import cautions_by_section
@@ -130,7 +130,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
     """One entry of `findings`."""
     question, rows = judged.question, judged.technique
     labels = labels_of(judged, records)
-    rungs, rivals = rungs_and_rivals(judged, records.rows)
+    steps, explanations = steps_and_explanations(judged, records.rows)
     claim = claim_of(judged, **labels)
     size = question.smallest_change_that_matters
     sizes, why_no_sizes = _effect_sizes(judged)
@@ -150,24 +150,24 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "change_from_second_baseline": _estimate(judged.readings_2),
         "effect_sizes": sizes,
         "beyond_measurement_error": _beyond(judged),
-        "ladder": [vars(rung) for rung in rungs],
+        "ladder": [vars(step) for step in steps],
         "attributable": _attributable(judged),
         "rivals": [
             {
-                "rival": rival.rival,
-                "status": rival.status,
-                "size": rival.size.value if rival.size else None,
-                "ci_low": rival.size.ci_low if rival.size else None,
-                "ci_high": rival.size.ci_high if rival.size else None,
-                "unit": rival.size.unit if rival.size else None,
-                "n": rival.size.n if rival.size else None,
-                "n_of": rival.size.n_of if rival.size else None,
-                "method": rival.size.method if rival.size else None,
-                "confidence_level": rival.size.confidence_level if rival.size else None,
-                "says": rival.says,
-                "what_would_close_it": rival.what_would_close_it,
+                "rival": explanation.explanation,
+                "status": explanation.status,
+                "size": explanation.size.value if explanation.size else None,
+                "ci_low": explanation.size.ci_low if explanation.size else None,
+                "ci_high": explanation.size.ci_high if explanation.size else None,
+                "unit": explanation.size.unit if explanation.size else None,
+                "n": explanation.size.n if explanation.size else None,
+                "n_of": explanation.size.n_of if explanation.size else None,
+                "method": explanation.size.method if explanation.size else None,
+                "confidence_level": explanation.size.confidence_level if explanation.size else None,
+                "says": explanation.says,
+                "what_would_close_it": explanation.what_would_close_it,
             }
-            for rival in rivals
+            for explanation in explanations
         ],
         "claim": _claim(claim),
         "cautions": _region_cautions(question.region),
@@ -176,7 +176,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "smallest_change_that_matters": (
             None if size is None else {"value": size, "unit": question.unit, "source": question.source}
         ),
-        "leaning": _leaning(judged, records.rows),
+        "leaning": _observer_bias(judged, records.rows),
         "draw": _draw(judged),
         "flow": _flow(judged),
         "observer": _observer(judged),
@@ -292,7 +292,7 @@ def _attributable(judged: Judged) -> dict[str, Any] | None:
     }
 
 
-def _leaning(judged: Judged, rows: pd.DataFrame) -> dict[str, Any]:
+def _observer_bias(judged: Judged, rows: pd.DataFrame) -> dict[str, Any]:
     """The allowance, and how far readers not known to be blind must lean to bring the lower limit to 0."""
     found = judged.attributable
     needs_a_lean = found is not None and found.ci_low > 0

@@ -97,19 +97,19 @@ ENTRIES: dict[str, tuple[str, ...]] = {
     ),
     "widened d_z": ("stats.response_mean.dz_change_widened",),
     "rivals": (
-        "explanations.all_explanations.rivals_of",
-        "explanations.adjustment_steps.ladder",
+        "explanations.all_explanations.explanations_of",
+        "explanations.adjustment_steps.adjustment_steps",
         "explanations.case.jackknife",
     ),
     "balance": ("findings.balance.balance_parts",),
     "held": ("explanations.carry_over.held_to_next_visit",),
 }
 
-# the rival's name in the findings -> entries that judged it, where it applies
-RIVALS: dict[str, tuple[str, ...]] = {
+# the explanation's name in the findings -> entries that judged it, where it applies
+EXPLANATIONS: dict[str, tuple[str, ...]] = {
     "chance": ("explanations.chance.chance",),
     "clients counted more than once": ("explanations.clients_practitioners.repeated_clients",),
-    "keen clients returning more": ("explanations.clients_practitioners.keen_clients",),
+    "keen clients returning more": ("explanations.clients_practitioners.informative_visits",),
     "regression to the mean": ("explanations.regression_to_the_mean.regression_to_the_mean",),
     "being measured again": ("explanations.time_course.measured_again",),
     "natural course over weeks": (
@@ -119,7 +119,7 @@ RIVALS: dict[str, tuple[str, ...]] = {
     ),
     "readings not written down": ("explanations.selective_records.not_written_down",),
     "a leaning reader": (
-        "explanations.observer_bias.leaning_reader",
+        "explanations.observer_bias.observer_bias",
         "explanations.observer_bias.blinded_difference",
         "explanations.observer_bias.digit_preference",
     ),
@@ -131,7 +131,7 @@ RIVALS: dict[str, tuple[str, ...]] = {
 }
 
 
-# entries of a rival that only ran where it got a size, by words of that size's method
+# entries of an explanation that only ran where it got a size, by words of that size's method
 SIZED: dict[str, tuple[str, str]] = {
     "keen clients returning more": ("", "explanations.clients_practitioners.first_visits"),
     "regression to the mean": ("selection implied", "explanations.regression_to_the_mean.expected_in_records"),
@@ -187,11 +187,11 @@ def methods_used(findings: dict[str, Any]) -> list[dict[str, str]]:
     true_of_it = conditions(findings)
     names = {name for when, entries in ENTRIES.items() if when in true_of_it for name in entries}
     for finding in findings["findings"]:
-        for rival in finding["rivals"]:
-            if rival["status"] != "not_applicable":
-                names |= set(RIVALS.get(rival["rival"], ()))
-            words, entry = SIZED.get(rival["rival"], ("", ""))
-            if entry and rival["size"] is not None and words in rival["method"]:
+        for explanation in finding["rivals"]:
+            if explanation["status"] != "not_applicable":
+                names |= set(EXPLANATIONS.get(explanation["rival"], ()))
+            words, entry = SIZED.get(explanation["rival"], ("", ""))
+            if entry and explanation["size"] is not None and words in explanation["method"]:
                 names.add(entry)
     text = shared_file("methods.csv").read_text(encoding="utf-8")
     return [line for line in csv.DictReader(text.splitlines()) if line["name"].removeprefix("toolkit.") in names]

@@ -4,7 +4,7 @@ Every function takes a tidy frame and returns a matplotlib figure; its `alt_text
 the same frame. `as_svg` turns a figure into text for a page.
 
 before_after_figure    every client before and after, with the mean difference and its interval
-ladder_figure          from the usual answer to what is left, one rung a rival explanation
+steps_figure           from the usual answer to what is left, one step an explanation
 forest_figure          by region and intervention
 agreement_figure       two readings of the same side, and the limits of agreement
 responders_figure      who moved beyond measurement error
@@ -30,10 +30,10 @@ from toolkit.looks.design_plots import (
 from toolkit.looks.reading_plots import agreement_figure, alt_text_agreement, alt_text_one_client, one_client_figure
 from toolkit.looks.steps_and_forest import (
     alt_text_forest,
-    alt_text_ladder,
+    alt_text_steps,
     answer_picture,
     forest_figure,
-    ladder_figure,
+    steps_figure,
 )
 from toolkit.looks.style import NARROW, WIDE, as_svg, as_svg_file
 
@@ -45,20 +45,20 @@ __all__ = [
     "alt_text_balance",
     "alt_text_before_after",
     "alt_text_forest",
-    "alt_text_ladder",
     "alt_text_one_client",
     "alt_text_overlap",
     "alt_text_planning",
     "alt_text_responders",
+    "alt_text_steps",
     "answer_picture",
     "as_svg",
     "as_svg_file",
     "balance_figure",
     "before_after_figure",
     "forest_figure",
-    "ladder_figure",
     "one_client_figure",
     "overlap_figure",
     "planning_figure",
     "responders_figure",
+    "steps_figure",
 ]

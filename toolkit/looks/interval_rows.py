@@ -1,4 +1,4 @@
-"""Estimates one below the other, each with its words and its interval: what the ladder and the forest share.
+"""Estimates one below the other, each with its words and its interval: what the adjustment steps and the forest share.
 
 The vertical axis is in inches from the top, so words never overlap, however many lines they take. On a wide page name
 and number stand left of the interval and what it says below it; on a phone all words stand above it.

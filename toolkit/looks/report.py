@@ -22,10 +22,10 @@ from toolkit.looks.report_figures import (
     balance_of,
     before_after_of,
     forest_of,
-    ladder_of,
     moved_of,
     overlap_of,
     picture_of,
+    steps_of,
 )
 from toolkit.looks.words import LEVEL_WORDS, capital, clean, is_missing, sentence, spaced
 from toolkit.safe_text import printable
@@ -50,9 +50,9 @@ class Answer:
     cautions: list[str]
     numbers: ReportTable
     effects: ReportTable
-    ladder: ReportTable
-    rivals: ReportTable
-    rival_states: list[str]
+    adjustment_steps: ReportTable
+    explanations: ReportTable
+    explanation_states: list[str]
     drawn: bool
     held: str
     held_table: ReportTable
@@ -66,7 +66,7 @@ class Answer:
     balance_figure: ReportFigure | None
     overlap_figure: ReportFigure | None
     picture: ReportFigure | None
-    ladder_figure: ReportFigure | None
+    steps_figure: ReportFigure | None
     before_after_figure: ReportFigure | None
 
 
@@ -130,9 +130,9 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         cautions=[sentence(one) for one in finding.get("cautions", [])],
         numbers=tables.numbers_table(finding),
         effects=tables.effects_table(finding),
-        ladder=tables.ladder_table(finding),
-        rivals=tables.rivals_table(finding),
-        rival_states=details.rival_states(finding),
+        adjustment_steps=tables.steps_table(finding),
+        explanations=tables.explanations_table(finding),
+        explanation_states=details.explanation_states(finding),
         drawn=bool((finding.get("balance") or {}).get("drawn")),
         held=details.held_sentence(finding),
         held_table=details.held_table(finding),
@@ -146,7 +146,7 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         balance_figure=balance_of(finding, plot_data, key=f"balance_{place}") if drawn else None,
         overlap_figure=overlap_of(finding, plot_data, key=f"overlap_{place}") if drawn else None,
         picture=picture_of(finding, key=f"answer_{place}") if drawn else None,
-        ladder_figure=ladder_of(finding, key=f"ladder_{place}") if drawn else None,
+        steps_figure=steps_of(finding, key=f"steps_{place}") if drawn else None,
         before_after_figure=before_after_of(finding, plot_data, key=f"before_after_{place}") if drawn else None,
     )
 
@@ -231,7 +231,7 @@ def _page(
     agreement: Sequence[ReportFigure],
 ) -> str:
     """The whole page, each hard word explained at the end of the section where it first stands."""
-    in_full = [answer for answer in answers if answer.ladder_figure]
+    in_full = [answer for answer in answers if answer.steps_figure]
     listed = len(ordered) > len(in_full)
     return with_words(
         template_environment()
@@ -296,7 +296,7 @@ def _figures(
         for answer in answers
         for figure in (
             answer.picture,
-            answer.ladder_figure,
+            answer.steps_figure,
             answer.before_after_figure,
             answer.moved_figure,
             answer.balance_figure,

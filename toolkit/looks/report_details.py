@@ -99,11 +99,11 @@ def moved_sentence(finding: Finding) -> str:
     )
 
 
-def rival_states(finding: Finding) -> list[str]:
+def explanation_states(finding: Finding) -> list[str]:
     """Which explanations stand how, the open ones first: one line a state."""
     lines = []
     for status, words in sorted(STATUS_WORDS.items(), key=lambda item: WORST_FIRST.index(item[0])):
-        names = [spaced(rival["rival"]) for rival in finding["rivals"] if rival["status"] == status]
+        names = [spaced(explanation["rival"]) for explanation in finding["rivals"] if explanation["status"] == status]
         if names or status == "open":
             lines.append(f"{capital(words)}: {', '.join(names) or 'none'}.")
     return lines

@@ -12,7 +12,7 @@ from toolkit.looks import figures, style
 from toolkit.looks.draw_plots import alt_text_flow, alt_text_order, flow_figure, order_figure
 from toolkit.looks.html import ReportFigure
 from toolkit.looks.plot_data import AgreementPairs, PlotData
-from toolkit.looks.report_tables import difference_words, id_of, ladder_frame, name_of, title_of
+from toolkit.looks.report_tables import difference_words, id_of, name_of, steps_frame, title_of
 from toolkit.looks.words import is_missing, spaced, threshold
 from toolkit.result import Estimate
 
@@ -42,24 +42,24 @@ def steps_figure(finding: Mapping[str, Any]) -> Figure:
     """The adjustment steps of one finding as a figure that carries its words."""
     matters = finding.get("smallest_change_that_matters")
     given: dict[str, Any] = {"unit": finding["unit"], "smallest_change": float(matters["value"]) if matters else None}
-    figure = figures.ladder_figure(ladder_frame(finding), **given)
-    figure.set_label(f"{title_of(finding)}. {figures.alt_text_ladder(ladder_frame(finding), **given)}")
+    figure = figures.steps_figure(steps_frame(finding), **given)
+    figure.set_label(f"{title_of(finding)}. {figures.alt_text_steps(steps_frame(finding), **given)}")
     return figure
 
 
-def ladder_of(finding: Mapping[str, Any], *, key: str, truth: float | None = None) -> ReportFigure:
-    """The ladder of one finding, beside the truth where a clinic is simulated."""
-    rungs, unit = ladder_frame(finding), finding["unit"]
+def steps_of(finding: Mapping[str, Any], *, key: str, truth: float | None = None) -> ReportFigure:
+    """The adjustment steps of one finding, beside the truth where a clinic is simulated."""
+    steps, unit = steps_frame(finding), finding["unit"]
     matters = finding.get("smallest_change_that_matters")
     smallest = float(matters["value"]) if matters else None
     title = f"From the usual answer to what is left: {title_of(finding)}"
-    words = figures.alt_text_ladder(rungs, unit=unit, smallest_change=smallest)
+    words = figures.alt_text_steps(steps, unit=unit, smallest_change=smallest)
     words += "" if truth is None else f" The truth: {threshold(truth, unit)}."
     return drawn_twice(
         key,
         title,
         words,
-        lambda width: figures.ladder_figure(rungs, unit=unit, smallest_change=smallest, truth=truth, width=width),
+        lambda width: figures.steps_figure(steps, unit=unit, smallest_change=smallest, truth=truth, width=width),
     )
 
 

@@ -142,7 +142,7 @@ def numbers_table(finding: Finding) -> ReportTable:
         )
     ]
     rows += [_left_row(finding, n), *_beyond_rows(finding)]
-    rows += _leaning_rows(finding)
+    rows += _observer_bias_rows(finding)
     return ReportTable(
         key="numbers",
         caption=f"The numbers: {title_of(finding)}",
@@ -218,7 +218,7 @@ def _beyond_rows(finding: Finding) -> list[tuple[str, ...]]:
     return rows
 
 
-def _leaning_rows(finding: Finding) -> list[tuple[str, ...]]:
+def _observer_bias_rows(finding: Finding) -> list[tuple[str, ...]]:
     """How far a reader would have to lean to explain it all."""
     leaning = finding.get("leaning")
     if not leaning:
@@ -231,61 +231,66 @@ def _leaning_rows(finding: Finding) -> list[tuple[str, ...]]:
     return [("A reader who leans this far explains it all", amount(tip, unit), "", seen, taken)]
 
 
-def ladder_frame(finding: Finding) -> pd.DataFrame:
-    """A finding's rungs as a frame."""
+def steps_frame(finding: Finding) -> pd.DataFrame:
+    """A finding's steps as a frame."""
     columns = ["step", "estimate", "ci_low", "ci_high", "says", "n_rows", "n_clients", "method"]
     return pd.DataFrame(finding["ladder"], columns=columns)
 
 
-def ladder_table(finding: Finding) -> ReportTable:
-    """The ladder as a table."""
+def steps_table(finding: Finding) -> ReportTable:
+    """The adjustment steps as a table."""
     rows = [
         (
-            f"{place}. {capital(spaced(rung['step']))}",
-            with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], finding["unit"]),
-            "" if is_missing(rung.get("n_clients")) else str(rung["n_clients"]),
-            capital(clean(rung["says"])),
-            clean(rung.get("method") or ""),
+            f"{place}. {capital(spaced(step['step']))}",
+            with_interval(step["estimate"], step["ci_low"], step["ci_high"], finding["unit"]),
+            "" if is_missing(step.get("n_clients")) else str(step["n_clients"]),
+            capital(clean(step["says"])),
+            clean(step.get("method") or ""),
         )
-        for place, rung in enumerate(finding["ladder"], start=1)
+        for place, step in enumerate(finding["ladder"], start=1)
     ]
     caption = f"From the usual answer to what is left: {title_of(finding)}"
     return ReportTable(
-        key="ladder", caption=caption, columns=("Step", "Estimate", "Clients", "What it says", "Method"), rows=rows
+        key="adjustment_steps",
+        caption=caption,
+        columns=("Step", "Estimate", "Clients", "What it says", "Method"),
+        rows=rows,
     )
 
 
-def rivals_table(finding: Finding) -> ReportTable:
+def explanations_table(finding: Finding) -> ReportTable:
     """Other explanations of one answer, the open ones first."""
     rows = [
         (
-            capital(spaced(rival["rival"])),
-            STATUS_WORDS[rival["status"]],
-            _size_words(rival, finding["unit"]),
-            capital(clean(rival["says"])),
-            capital(clean(rival["what_would_close_it"])) or "nothing more needed",
+            capital(spaced(explanation["rival"])),
+            STATUS_WORDS[explanation["status"]],
+            _size_words(explanation, finding["unit"]),
+            capital(clean(explanation["says"])),
+            capital(clean(explanation["what_would_close_it"])) or "nothing more needed",
         )
-        for rival in sorted(finding["rivals"], key=lambda rival: WORST_FIRST.index(rival["status"]))
+        for explanation in sorted(finding["rivals"], key=lambda explanation: WORST_FIRST.index(explanation["status"]))
     ]
     return ReportTable(
-        key="rivals",
+        key="other_explanations",
         caption=f"Other explanations: {title_of(finding)}",
         columns=("Explanation", "State", "Size", "What the records say", "What would close it"),
         rows=rows,
     )
 
 
-def _size_words(rival: Mapping[str, Any], unit: str) -> str:
-    """A rival's size with unit and interval, or why there is none."""
-    if is_missing(rival["size"]):
-        return "not needed" if rival["status"] == "not_applicable" else "no size to be had from these records"
-    own, level = rival.get("unit") or unit, rival.get("confidence_level") or 0.95
-    said = with_interval(rival["size"], rival.get("ci_low"), rival.get("ci_high"), own, signed=False, level=level)
+def _size_words(explanation: Mapping[str, Any], unit: str) -> str:
+    """An explanation's size with unit and interval, or why there is none."""
+    if is_missing(explanation["size"]):
+        return "not needed" if explanation["status"] == "not_applicable" else "no size to be had from these records"
+    own, level = explanation.get("unit") or unit, explanation.get("confidence_level") or 0.95
+    said = with_interval(
+        explanation["size"], explanation.get("ci_low"), explanation.get("ci_high"), own, signed=False, level=level
+    )
     return said.replace("100 % interval", "range or bound")
 
 
 def stacked(findings: Sequence[Finding], part: str) -> pd.DataFrame:
-    """One part of every finding (ladder, rivals, effect_sizes) as one frame at full precision."""
+    """One part of every finding (adjustment steps, explanations, effect_sizes) as one frame at full precision."""
     rows = [
         {"id": id_of(finding), "unit_of_measure": finding["unit"], **row}
         for finding in findings

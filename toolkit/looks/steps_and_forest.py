@@ -33,22 +33,22 @@ if TYPE_CHECKING:
 
 STEP_COLUMNS = ("step", "estimate", "ci_low", "ci_high", "says")
 _TOP = style.Series(colour=style.ORANGE, marker="s", dash="-", filled=False)
-_RUNG = style.Series(colour=style.INK, marker="o", dash="-", filled=True)
+_STEP = style.Series(colour=style.INK, marker="o", dash="-", filled=True)
 _FOOT = style.Series(colour=style.BLUE, marker="D", dash="-", filled=True)
 
 
-def ladder_figure(
-    rungs: pd.DataFrame,
+def steps_figure(
+    steps: pd.DataFrame,
     *,
     unit: str,
     smallest_change: float | None = None,
     truth: float | None = None,
     width: float = style.WIDE,
 ) -> Figure:
-    """Draw the ladder from the usual answer (top) to what is left (foot), each with its interval.
+    """Draw the adjustment steps from the usual answer (top) to what is left (foot), each with its interval.
 
     Args:
-        rungs: one row a rung, from the top: step, estimate, ci_low, ci_high (in `unit`, better = positive; missing =
+        steps: one row a step, from the top: step, estimate, ci_low, ci_high (in `unit`, better = positive; missing =
             not estimated), says; where known also n_clients, n_rows.
         unit: unit of the measure.
         smallest_change: the smallest change that matters, drawn as a marked line.
@@ -56,27 +56,27 @@ def ladder_figure(
         width: inches; below 5 the words stand above the intervals.
 
     Returns:
-        A matplotlib figure with one interval a rung.
+        A matplotlib figure with one interval a step.
 
     Raises:
         ToolkitError: a column is missing.
 
     Example:
-        >>> rungs = pd.DataFrame({"step": ["After minus before"], "estimate": [4.0], "ci_low": [2.0],
+        >>> steps = pd.DataFrame({"step": ["After minus before"], "estimate": [4.0], "ci_low": [2.0],
         ...                       "ci_high": [6.0], "says": ["The usual answer."]})
-        >>> ladder_figure(rungs, unit="deg").axes[0].get_xlabel()
+        >>> steps_figure(steps, unit="deg").axes[0].get_xlabel()
         'Change in °; better is to the right; 95 % intervals unless said'
     """
-    need_columns(rungs, STEP_COLUMNS, what="ladder")
-    if rungs.empty:
-        return style.nothing_to_draw("No ladder: there were no readings to put on it.", width=width)
-    rows = [_step_row(rungs, place, unit) for place in range(len(rungs))]
+    need_columns(steps, STEP_COLUMNS, what="adjustment steps")
+    if steps.empty:
+        return style.nothing_to_draw("No adjustment steps: there were no readings to show.", width=width)
+    rows = [_step_row(steps, place, unit) for place in range(len(steps))]
     known = [] if truth is None else [Mark(value=truth * scale_of(unit), name=_truth(truth, unit), dash=(0, (1, 1)))]
     figure = draw_interval_rows(
         rows, marks=[*change_marks(unit, smallest_change), *known], axis_label=axis_words(unit), width=width
     )
     if width >= style.SIDE_BY_SIDE:
-        _join_rungs(figure.axes[0])
+        _join_steps(figure.axes[0])
     return figure
 
 
@@ -84,9 +84,9 @@ def _truth(truth: float, unit: str) -> str:
     return f"truth: {threshold(truth, unit)}"
 
 
-def _join_rungs(axes: Axes) -> None:
+def _join_steps(axes: Axes) -> None:
     """A pale line from estimate to estimate, so that the eye follows the way down."""
-    looks = {look.marker for look in (_TOP, _RUNG, _FOOT)}
+    looks = {look.marker for look in (_TOP, _STEP, _FOOT)}
     points = [line.get_data() for line in axes.lines if line.get_marker() in looks]
     across = [float(np.asarray(x)[0]) for x, _ in points]
     down = [float(np.asarray(y)[0]) for _, y in points]
@@ -98,37 +98,37 @@ def axis_words(unit: str, *, what: str = "Change") -> str:
     return f"{what}{f' in {unit_words(unit)}' if unit else ''}; better is to the right; 95 % intervals unless said"
 
 
-def alt_text_ladder(rungs: pd.DataFrame, *, unit: str, smallest_change: float | None = None) -> str:
-    """The ladder in words, made from its rows.
+def alt_text_steps(steps: pd.DataFrame, *, unit: str, smallest_change: float | None = None) -> str:
+    """The adjustment steps in words, made from its rows.
 
     Example:
-        >>> rungs = pd.DataFrame({"step": ["after minus before"], "estimate": [4.0], "ci_low": [2.0],
+        >>> steps = pd.DataFrame({"step": ["after minus before"], "estimate": [4.0], "ci_low": [2.0],
         ...                       "ci_high": [6.0], "says": ["The usual answer."]})
-        >>> alt_text_ladder(rungs, unit="deg")
-        'A ladder of 1 estimate. 1: after minus before: +4.0° (95 % interval +2.0 to +6.0°).'
+        >>> alt_text_steps(steps, unit="deg")
+        '1 adjustment step. 1: after minus before: +4.0° (95 % interval +2.0 to +6.0°).'
     """
-    need_columns(rungs, STEP_COLUMNS, what="ladder")
-    steps = [
-        f"{place + 1}: {spaced(step)}: {_estimate_words(rungs, place, unit)}."
-        for place, step in enumerate(rungs["step"])
+    need_columns(steps, STEP_COLUMNS, what="adjustment steps")
+    told = [
+        f"{place + 1}: {spaced(name)}: {_estimate_words(steps, place, unit)}."
+        for place, name in enumerate(steps["step"])
     ]
-    start = f"A ladder of {counted(len(rungs), 'estimate')}"
-    if len(rungs) > 1:
+    start = f"{counted(len(steps), 'adjustment step')}"
+    if len(steps) > 1:
         start += ", from the usual answer to what is left"
     matters = "" if smallest_change is None else f" Smallest change that matters: {threshold(smallest_change, unit)}."
-    return f"{start}. {' '.join(steps)}{matters}".strip()
+    return f"{start}. {' '.join(told)}{matters}".strip()
 
 
-def shift_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
-    """What a rung changed against the last rung above it that has an estimate, in words; empty for the first."""
-    here = rungs["estimate"].iloc[place]
-    above = [value for value in rungs["estimate"].iloc[:place] if not is_missing(value)]
+def shift_words(steps: pd.DataFrame, place: int, unit: str) -> str:
+    """What a step changed against the last step above it that has an estimate, in words; empty for the first."""
+    here = steps["estimate"].iloc[place]
+    above = [value for value in steps["estimate"].iloc[:place] if not is_missing(value)]
     if not above or is_missing(here):
         return ""
     shift = float(here) - float(above[-1])
     if round(abs(shift), 6) == 0:
         return "Changes nothing."
-    places = _decimals(rungs, unit)
+    places = _decimals(steps, unit)
     scale = scale_of(unit)
     shown = round(round(float(here) * scale, places) - round(float(above[-1]) * scale, places), places) / scale
     if shown == 0:
@@ -137,19 +137,19 @@ def shift_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
     return f"{word} {amount(abs(shown), unit, decimals=places)}."
 
 
-def _decimals(rungs: pd.DataFrame, unit: str) -> int:
-    """Decimals for all rungs alike, so that a step is the difference of what stands above and below it."""
-    ends = rungs[["estimate", "ci_low", "ci_high"]].itertuples(index=False)
+def _decimals(steps: pd.DataFrame, unit: str) -> int:
+    """Decimals for all steps alike, so that a step is the difference of what stands above and below it."""
+    ends = steps[["estimate", "ci_low", "ci_high"]].itertuples(index=False)
     found = [decimals_of(value, low, high, unit) for value, low, high in ends if not is_missing(value)]
     return min(found, default=1)
 
 
-def _estimate_words(rungs: pd.DataFrame, place: int, unit: str) -> str:
-    """A rung's estimate with its interval."""
-    rung = rungs.iloc[place]
-    decimals = _decimals(rungs, unit)
-    level = 0.95 if is_missing(rung.get("confidence_level")) else float(rung["confidence_level"])
-    return with_interval(rung["estimate"], rung["ci_low"], rung["ci_high"], unit, decimals=decimals, level=level)
+def _estimate_words(steps: pd.DataFrame, place: int, unit: str) -> str:
+    """A step's estimate with its interval."""
+    step = steps.iloc[place]
+    decimals = _decimals(steps, unit)
+    level = 0.95 if is_missing(step.get("confidence_level")) else float(step["confidence_level"])
+    return with_interval(step["estimate"], step["ci_low"], step["ci_high"], unit, decimals=decimals, level=level)
 
 
 def _short(words: str) -> str:
@@ -171,18 +171,18 @@ def change_marks(unit: str, smallest_change: float | None, *, zero: str = "no ch
     return marks
 
 
-def _step_row(rungs: pd.DataFrame, place: int, unit: str) -> IntervalRow:
-    """One rung as a row of words and interval."""
-    rung = rungs.iloc[place]
-    drawn = for_reading(rungs, ("estimate", "ci_low", "ci_high"), unit=unit).iloc[place]
-    last = place == len(rungs) - 1
-    look = _TOP if place == 0 and not last else _FOOT if last else _RUNG
-    counts = f"{counted(rung['n_clients'], 'client')}." if not is_missing(rung.get("n_clients")) else ""
-    says = sentence(rung["says"]) if not is_missing(rung["says"]) else ""
+def _step_row(steps: pd.DataFrame, place: int, unit: str) -> IntervalRow:
+    """One step as a row of words and interval."""
+    step = steps.iloc[place]
+    drawn = for_reading(steps, ("estimate", "ci_low", "ci_high"), unit=unit).iloc[place]
+    last = place == len(steps) - 1
+    look = _TOP if place == 0 and not last else _FOOT if last else _STEP
+    counts = f"{counted(step['n_clients'], 'client')}." if not is_missing(step.get("n_clients")) else ""
+    says = sentence(step["says"]) if not is_missing(step["says"]) else ""
     return IntervalRow(
-        name=f"{place + 1}  {capital(spaced(rung['step']))}",
-        number=_short(_estimate_words(rungs, place, unit)),
-        detail=" ".join(part for part in (counts, shift_words(rungs, place, unit), says) if part),
+        name=f"{place + 1}  {capital(spaced(step['step']))}",
+        number=_short(_estimate_words(steps, place, unit)),
+        detail=" ".join(part for part in (counts, shift_words(steps, place, unit), says) if part),
         estimate=maybe(drawn["estimate"]),
         low=maybe(drawn["ci_low"]),
         high=maybe(drawn["ci_high"]),

@@ -1,4 +1,4 @@
-"""Dials that move a rival explanation in a simulated clinic: the usual test is fooled, the ladder is not.
+"""Dials that move another explanation in a simulated clinic: the usual test is fooled, the adjustment steps are not.
 
 The truth is known, because we set it. Each turn of a dial simulates the clinic anew and judges it by the same rule as
 real records.
@@ -16,7 +16,7 @@ import pandas as pd
 from toolkit.errors import ToolkitError
 from toolkit.looks.words import capital, counted, threshold, with_interval
 from toolkit.notebook.pieces import Chooser, Drawing, Words
-from toolkit.notebook.show import claim, ladder
+from toolkit.notebook.show import adjustment_steps, claim
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 DIALS: tuple[tuple[str, str, float, float, float], ...] = (
@@ -30,8 +30,8 @@ DIALS: tuple[tuple[str, str, float, float, float], ...] = (
 )
 
 
-class RivalDials(Chooser):
-    """Dials that move a rival in a simulated clinic, and what the usual test and the ladder then say."""
+class ExplanationDials(Chooser):
+    """Dials that move an explanation in a simulated clinic, and what the usual test and the steps then say."""
 
     def __init__(self, judge: Callable[..., Any], *, dials: ClinicDials, smallest_change: float, seed: int) -> None:
         from ipywidgets import HTML, Checkbox, FloatSlider, IntSlider, Layout, VBox
@@ -64,7 +64,7 @@ class RivalDials(Chooser):
             blinded_share=1.0 if self._blind.value else 0.0,
         )
 
-    def turn(self, **settings: float | bool) -> RivalDials:
+    def turn(self, **settings: float | bool) -> ExplanationDials:
         """Set dials by name, as a hand would: those of `DIALS`, and chosen, blind, year."""
         boxes = {"chosen": self._chosen, "blind": self._blind, "year": self._year, **self._sliders}
         unknown = sorted(set(settings) - set(boxes))
@@ -89,7 +89,7 @@ class RivalDials(Chooser):
     @property
     def steps(self) -> Drawing:
         """From the usual answer to what is left, beside the truth."""
-        return ladder(self.found, truth=self.dials.effect)
+        return adjustment_steps(self.found, truth=self.dials.effect)
 
     @property
     def words(self) -> Words:
@@ -191,13 +191,13 @@ def clinic_of(**changes: Any) -> ClinicDials:
     return replace(ClinicDials(n_clients=40, visits=4.0), **changes)
 
 
-def turn_rivals(
+def turn_explanations(
     judge: Callable[..., Any],
     *,
     dials: ClinicDials | None = None,
     smallest_change: float = 3.0,
     seed: int = 1,
-) -> RivalDials:
+) -> ExplanationDials:
     """Dials over a simulated clinic.
 
     Args:
@@ -207,4 +207,4 @@ def turn_rivals(
         seed: the year to begin with.
     """
     start = dials or clinic_of()
-    return RivalDials(judge, dials=start, smallest_change=smallest_change, seed=seed)
+    return ExplanationDials(judge, dials=start, smallest_change=smallest_change, seed=seed)

@@ -1,8 +1,8 @@
 """What a notebook shows, piece by piece: each part of the report under a short name, as words, tables and figures.
 
     from toolkit.notebook import show
-    show.claim(found)      what may be said            show.ladder(found)        from the usual answer to what is left
-    show.rivals(found)     what else could explain it  show.before_after(found)  client by client
+    show.claim(found)        what may be said            show.adjustment_steps(found)  from usual to what is left
+    show.explanations(found) what else could explain it  show.before_after(found)  client by client
     show.regions(found)    by region and intervention  show.numbers(found)       the numbers behind the answer
     show.ruler(found)      how good the ruler is       show.cautions(found)      when not to treat
     show.keep(found, ...)  a folder with the report    show.last_word(found)     what to say, what not, what next
@@ -23,7 +23,7 @@ from toolkit.looks import report_tables as tables
 from toolkit.looks.html import ReportFigure, ReportTable
 from toolkit.looks.plot_data import PlotData
 from toolkit.looks.report import JUDGEMENT, answers_in_order, by_measure
-from toolkit.looks.report_figures import before_after_of, ladder_of
+from toolkit.looks.report_figures import before_after_of, steps_of
 from toolkit.looks.words import LEVEL_WORDS, readable, sentence, threshold, with_interval, without_stop
 from toolkit.notebook.choosers import Guess, choose, choose_client, choose_file, choose_question, choose_two, guess
 from toolkit.notebook.client import course, early_and_late, first_to_last, ups_and_downs, visits
@@ -79,6 +79,7 @@ __all__ = [
     "Several",
     "ToCopy",
     "Words",
+    "adjustment_steps",
     "agreement",
     "all_rulers",
     "answers",
@@ -107,6 +108,7 @@ __all__ = [
     "error_guessed",
     "expected",
     "expected_of_two",
+    "explanations",
     "first_to_last",
     "folder",
     "for_paper",
@@ -115,7 +117,6 @@ __all__ = [
     "how_many",
     "keep",
     "keep_comparison",
-    "ladder",
     "last_word",
     "may_say_of_ruler",
     "may_say_of_two",
@@ -129,7 +130,6 @@ __all__ = [
     "raw_readings",
     "reading_error",
     "regions",
-    "rivals",
     "rows_set_aside",
     "ruler",
     "rulers",
@@ -206,9 +206,9 @@ def answers(audited: Audited) -> ReportTable:
     return tables.answers_table(answers_in_order(audited.findings["findings"]))
 
 
-def ladder(audited: Audited, place: int = 1, *, truth: float | None = None) -> Drawing:
+def adjustment_steps(audited: Audited, place: int = 1, *, truth: float | None = None) -> Drawing:
     """From the usual answer to what is left; beside the truth where the clinic is simulated."""
-    return _shown(ladder_of(_finding(audited, place), key=f"notebook {place}", truth=truth))
+    return _shown(steps_of(_finding(audited, place), key=f"notebook {place}", truth=truth))
 
 
 def before_after(audited: Audited, place: int = 1) -> Drawing | Words:
@@ -222,9 +222,9 @@ def numbers(audited: Audited, place: int = 1) -> ReportTable:
     return tables.numbers_table(_finding(audited, place))
 
 
-def rivals(audited: Audited, place: int = 1) -> ReportTable:
+def explanations(audited: Audited, place: int = 1) -> ReportTable:
     """What else could explain an answer, the open explanations first."""
-    found = tables.rivals_table(_finding(audited, place))
+    found = tables.explanations_table(_finding(audited, place))
     return replace(found, rows=[tuple(readable(cell) for cell in row) for row in found.rows])
 
 

@@ -54,14 +54,16 @@ def guess_fields(table: RawTable, known: set[str], codebook: Codebook, *, taken:
         if guess is None or guess.means == "(not used)":
             lost += [guess] if guess else []
             continue
-        rival = best.get(guess.means)
-        if guess.means == "treated_side" and rival is not None and "measured_side" not in {*known, *best}:
-            guess, rival = replace(guess, means="measured_side", confidence="likely"), None
-        better = rival is None or _ORDER_OF_TRUST.index(guess.confidence) < _ORDER_OF_TRUST.index(rival.confidence)
+        explanation = best.get(guess.means)
+        if guess.means == "treated_side" and explanation is not None and "measured_side" not in {*known, *best}:
+            guess, explanation = replace(guess, means="measured_side", confidence="likely"), None
+        better = explanation is None or _ORDER_OF_TRUST.index(guess.confidence) < _ORDER_OF_TRUST.index(
+            explanation.confidence
+        )
         if guess.means in known:
             lost.append(_unused(guess, f"another column is {guess.means} already"))
             continue
-        loser = rival if better else guess
+        loser = explanation if better else guess
         if better:
             best[guess.means] = guess
         if loser is not None:

@@ -1,16 +1,16 @@
 """Clinics made by chance, with the truth known: the dials, the clinic, and what can be done wrong in it."""
 
 from toolkit.simulate.clinic import SimulatedClinic, simulate_clinic
-from toolkit.simulate.dials import ALL_RIVALS, ClinicDials, Design, with_all_rivals
+from toolkit.simulate.dials import ALL_EXPLANATIONS, ClinicDials, Design, with_all_explanations
 from toolkit.simulate.faults import FAULTS, ONLY_A_SCHEDULE_SHOWS
 
 __all__ = [
-    "ALL_RIVALS",
+    "ALL_EXPLANATIONS",
     "FAULTS",
     "ONLY_A_SCHEDULE_SHOWS",
     "ClinicDials",
     "Design",
     "SimulatedClinic",
     "simulate_clinic",
-    "with_all_rivals",
+    "with_all_explanations",
 ]

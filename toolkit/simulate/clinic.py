@@ -1,4 +1,4 @@
-"""A clinic made by chance, with every rival explanation as a dial and the truth known.
+"""A clinic made by chance, with every other explanation as a dial and the truth known.
 
 Each dial of `ClinicDials` is one way in which readings rise although nothing was done. Turned to zero, the clinic
 is clean. `simulate_clinic` returns wide rows as an export would hold them (see `toolkit.records`) and the truth.

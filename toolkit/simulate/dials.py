@@ -18,7 +18,7 @@ class ClinicDials:
     reading (standard error of measurement), `heavy_tails` (degrees of freedom of the reading noise; 0 = normal).
     Truth: `effect` of the technique (mean over clients), `effect_sd` between clients, `practitioner_effect_sd`,
     `spill_over` (share of the effect that reaches the untreated side).
-    Rivals: `restricted_below` (only sides first read below this many SDs under the level are treated; None = all),
+    Explanations: `restricted_below` (sides first read below this many SDs under the level are treated; None = all),
     `warm_up` (rise with each further reading), `wait_rise` (rise over any stretch as long as the treatment),
     `course_per_week` (true drift over weeks), `keen` (log-odds of coming back per unit of observed change),
     `not_written` (share of unmoved sides whose after-reading is left empty), `unmoved_below` (observed change that
@@ -70,7 +70,7 @@ class ClinicDials:
     start: str = "2023-01-02"
 
 
-ALL_RIVALS: dict[str, Any] = {
+ALL_EXPLANATIONS: dict[str, Any] = {
     "restricted_below": 0.0,
     "warm_up": 0.8,
     "wait_rise": 0.5,
@@ -82,11 +82,11 @@ ALL_RIVALS: dict[str, Any] = {
 }
 
 
-def with_all_rivals(dials: ClinicDials, **also: Any) -> ClinicDials:
-    """The same clinic with every rival turned on at once; `also` sets further dials.
+def with_all_explanations(dials: ClinicDials, **also: Any) -> ClinicDials:
+    """The same clinic with every other explanation turned on at once; `also` sets further dials.
 
     Example:
-        >>> with_all_rivals(ClinicDials(), lean=1.0, blinded_share=0.0).warm_up
+        >>> with_all_explanations(ClinicDials(), lean=1.0, blinded_share=0.0).warm_up
         0.8
     """
-    return replace(dials, **{**ALL_RIVALS, **also})
+    return replace(dials, **{**ALL_EXPLANATIONS, **also})

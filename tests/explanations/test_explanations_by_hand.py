@@ -1,4 +1,4 @@
-"""Rivals on a few rows whose answers can be worked out on paper."""
+"""Explanations on a few rows whose answers can be worked out on paper."""
 
 from __future__ import annotations
 
@@ -7,13 +7,18 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from rival_cases import case_from, case_of_clinic, written
+from explanation_cases import case_from, case_of_clinic, written
 from scipy import stats
 
 from toolkit.effect.rerandomisation import difference_interval
 from toolkit.explanations.case import amount, client_sums, jackknife
 from toolkit.explanations.chance import chance, looking_again, many_questions, mean_over_clients
-from toolkit.explanations.clients_practitioners import first_visits, keen_clients, one_practitioner, repeated_clients
+from toolkit.explanations.clients_practitioners import (
+    first_visits,
+    informative_visits,
+    one_practitioner,
+    repeated_clients,
+)
 from toolkit.explanations.observer_bias import blinded_difference, digit_preference, largest_step
 from toolkit.explanations.regression_to_the_mean import regression_to_the_mean
 from toolkit.explanations.selective_records import comfort, not_written_down, tipping_point
@@ -41,7 +46,7 @@ def test_a_level_asked_for_is_the_level_said():
 
 
 def test_keen_clients_by_hand():
-    size = keen_clients(FOUR).size
+    size = informative_visits(FOUR).size
     assert size is not None
     assert size.value == pytest.approx(5.25 - 6.0)
 
@@ -50,7 +55,7 @@ def test_first_visits_take_the_whole_first_session():
     # client a's first session has two sides (2 and 4); b and c one each: (3 + 6 + 9) / 3
     case = written([10, 10, 10, 10, 10], [12, 14, 16, 19, 40], ["a", "a", "b", "c", "c"])
     rows = case.technique.assign(session_id=["s1", "s1", "s2", "s3", "s4"], measured_side="left")
-    assert "First visits alone show 6°" in keen_clients(replace(case, technique=rows)).says
+    assert "First visits alone show 6°" in informative_visits(replace(case, technique=rows)).says
 
 
 def test_repeated_clients_by_hand():
@@ -68,22 +73,22 @@ def test_without_a_comparison_chance_is_that_of_the_client_means():
 
 
 def test_chance_says_nothing_where_every_client_changes_alike():
-    rival = chance(written([10, 10, 10], [12, 12, 12], ["a", "b", "c"]))
-    assert rival.size is None
-    assert rival.status == "open"
+    explanation = chance(written([10, 10, 10], [12, 12, 12], ["a", "b", "c"]))
+    assert explanation.size is None
+    assert explanation.status == "open"
 
 
 def test_readings_left_empty_are_taken_not_to_have_moved():
     # a: 2 and empty, b: 6, c: 9. Written down: (2 + 6 + 9)/3; nothing moved where empty: (1 + 6 + 9)/3
-    rival = not_written_down(written([10, 10, 10, 10], [12, np.nan, 16, 19], ["a", "a", "b", "c"]))
-    assert rival.size is not None
-    assert rival.size.value == pytest.approx(17 / 3 - 16 / 3)
+    explanation = not_written_down(written([10, 10, 10, 10], [12, np.nan, 16, 19], ["a", "a", "b", "c"]))
+    assert explanation.size is not None
+    assert explanation.size.value == pytest.approx(17 / 3 - 16 / 3)
 
 
 def test_a_technique_never_read_after_has_no_size():
-    rival = not_written_down(written([10, 10], [np.nan, np.nan], ["a", "b"]))
-    assert rival.size is None
-    assert rival.status == "open"
+    explanation = not_written_down(written([10, 10], [np.nan, np.nan], ["a", "b"]))
+    assert explanation.size is None
+    assert explanation.status == "open"
 
 
 def test_the_missing_changes_tip_where_their_share_eats_up_the_limit():
@@ -177,11 +182,11 @@ def test_a_comparison_that_only_the_one_left_out_has_is_not_taken_for_zero():
     assert case.compared is not None
     rows = case.compared.rows
     alone = replace(case.compared, rows=rows[(rows["arm"] == 1) | (rows["practitioner"] == "p1")])
-    rival = one_practitioner(replace(case, compared=alone))
+    explanation = one_practitioner(replace(case, compared=alone))
     without_p2 = case_from(case.rows[case.rows["practitioner"] == "p1"], dials)
-    assert rival.size is not None
+    assert explanation.size is not None
     assert without_p2.compared is not None
-    assert rival.size.ci_low == rival.size.ci_high  # one practitioner only can be left out
+    assert explanation.size.ci_low == explanation.size.ci_high  # one practitioner only can be left out
 
 
 def test_the_difference_of_two_means_of_the_same_clients_is_the_paired_one():
@@ -214,7 +219,7 @@ def test_looks_and_questions_cost_the_width_between_the_levels():
     assert ten.value == pytest.approx(wider)
 
 
-def test_more_looks_than_planned_leave_the_rival_open():
+def test_more_looks_than_planned_leave_the_explanation_open():
     assert looking_again(replace(case_of_clinic(1), look=2)).status == "open"
 
 

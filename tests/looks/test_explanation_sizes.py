@@ -2,7 +2,7 @@
 
 import pytest
 
-from toolkit.looks.report_tables import rivals_table
+from toolkit.looks.report_tables import explanations_table
 
 
 @pytest.mark.parametrize(
@@ -10,7 +10,7 @@ from toolkit.looks.report_tables import rivals_table
 )
 def test_the_words_beside_a_size_say_what_kind_of_limits_they_are(example, level, said):
     finding = example["findings"][0]
-    rival = {
+    explanation = {
         **finding["rivals"][0],
         "status": "bounded",
         "size": 1.0,
@@ -18,4 +18,4 @@ def test_the_words_beside_a_size_say_what_kind_of_limits_they_are(example, level
         "ci_high": 1.5,
         "confidence_level": level,
     }
-    assert said in rivals_table({**finding, "rivals": [rival]}).text()
+    assert said in explanations_table({**finding, "rivals": [explanation]}).text()

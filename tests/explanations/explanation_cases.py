@@ -1,4 +1,4 @@
-"""Cases for the rivals: from a simulated clinic, and from a few rows written by hand."""
+"""Cases for the explanations: from a simulated clinic, and from a few rows written by hand."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Each rival against clinics in which exactly its dial is turned: the size is the dial's, and 0 when it is off."""
+"""Each explanation against clinics in which exactly its dial is turned: the size is the dial's, and 0 when off."""
 
 from __future__ import annotations
 
@@ -8,22 +8,22 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from rival_cases import case_from, case_of_clinic
+from explanation_cases import case_from, case_of_clinic
 from scipy import stats
 
-from toolkit.explanations.case import Case, Rival
+from toolkit.explanations.case import Case, Explanation
 from toolkit.explanations.chance import chance
-from toolkit.explanations.clients_practitioners import keen_clients, one_practitioner, repeated_clients
-from toolkit.explanations.observer_bias import examiner_change, leaning_reader, step_over_time, tipping_point
+from toolkit.explanations.clients_practitioners import informative_visits, one_practitioner, repeated_clients
+from toolkit.explanations.observer_bias import examiner_change, observer_bias, step_over_time, tipping_point
 from toolkit.explanations.regression_to_the_mean import expected_in_records, regression_to_the_mean
 from toolkit.explanations.selective_records import comfort, not_written_down
 from toolkit.explanations.time_course import measured_again, natural_course
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 
-def sizes(rival: Callable[[Case], Rival], n: int, **dials: Any) -> np.ndarray:
+def sizes(explanation: Callable[[Case], Explanation], n: int, **dials: Any) -> np.ndarray:
     """Sizes over several clinics of the same dials."""
-    found = [rival(case_of_clinic(seed, **dials)).size for seed in range(n)]
+    found = [explanation(case_of_clinic(seed, **dials)).size for seed in range(n)]
     assert all(one is not None for one in found)
     return np.array([one.value for one in found if one is not None])
 
@@ -69,11 +69,11 @@ def test_stretches_after_measured_sessions_show_the_course_where_there_are_any()
 
 def test_regression_is_the_drift_of_the_second_reading():
     case = case_of_clinic(2, restricted_below=0.5, n_clients=150)
-    rival = regression_to_the_mean(case)
+    explanation = regression_to_the_mean(case)
     drift = case.technique.groupby("client").apply(lambda c: (c["before_2"] - c["before"]).mean()).mean()
-    assert rival.size is not None
-    assert rival.size.value == pytest.approx(drift)
-    assert rival.size.ci_low > 0
+    assert explanation.size is not None
+    assert explanation.size.value == pytest.approx(drift)
+    assert explanation.size.ci_low > 0
 
 
 def test_no_regression_where_every_side_is_treated():
@@ -114,12 +114,12 @@ def test_regression_expected_is_next_to_nothing_without_selection():
 
 
 def test_keen_clients_add_to_the_mean_over_sessions():
-    turned = sizes(keen_clients, 8, keen=0.4, effect_sd=3.0, design="none")
+    turned = sizes(informative_visits, 8, keen=0.4, effect_sd=3.0, design="none")
     assert turned.mean() > 4 * turned.std(ddof=1) / np.sqrt(8) > 0
 
 
 def test_without_keenness_sessions_and_clients_weigh_alike():
-    assert_recovers(sizes(keen_clients, 8, effect_sd=3.0, design="none"), 0.0)
+    assert_recovers(sizes(informative_visits, 8, effect_sd=3.0, design="none"), 0.0)
 
 
 def test_first_visits_alone_do_not_depend_on_who_came_back():
@@ -127,27 +127,28 @@ def test_first_visits_alone_do_not_depend_on_who_came_back():
     first = [case.changes().sort_values("date").groupby("client")["change"].first().mean() for case in cases]
     assert np.mean(first) == pytest.approx(3.0, abs=4 * np.std(first, ddof=1) / np.sqrt(8))
     assert all(
-        f"First visits alone show {value:.2g}" in keen_clients(c).says for value, c in zip(first, cases, strict=True)
+        f"First visits alone show {value:.2g}" in informative_visits(c).says
+        for value, c in zip(first, cases, strict=True)
     )
 
 
 def test_readings_not_written_down_flatter_and_the_bound_takes_more_off():
     case = case_of_clinic(5, not_written=0.6)
-    rival = not_written_down(case)
-    assert rival.status == "bounded"
-    assert rival.size is not None
+    explanation = not_written_down(case)
+    assert explanation.status == "bounded"
+    assert explanation.size is not None
     assert case.complete is not None
     assert case.attributable is not None
     assert case.attributable.ci_low < case.complete.ci_low
 
 
-def test_where_all_is_written_down_that_rival_is_not_applicable():
+def test_where_all_is_written_down_that_explanation_is_not_applicable():
     assert not_written_down(case_of_clinic(5)).status == "not_applicable"
 
 
 @pytest.mark.parametrize("lean", [0.0, 2.0])
 def test_blinded_against_unblinded_recovers_the_lean(lean):
-    assert_recovers(sizes(leaning_reader, 6, lean=lean, blinded_share=0.5), lean)
+    assert_recovers(sizes(observer_bias, 6, lean=lean, blinded_share=0.5), lean)
 
 
 def test_the_tipping_lean_is_the_limit_over_the_unblinded_share():
@@ -168,14 +169,14 @@ def test_a_preference_for_fives_after_treatment_is_seen():
     heaped = case.technique.assign(
         after=case.technique["after"].where(case.technique["after"] % 5 < 3, lambda a: np.ceil(a / 5) * 5)
     )
-    told = leaning_reader(case_from(heaped, ClinicDials())).says
+    told = observer_bias(case_from(heaped, ClinicDials())).says
     assert "0 or 5" in told
-    assert "0 or 5" not in leaning_reader(case).says
+    assert "0 or 5" not in observer_bias(case).says
 
 
 def test_last_digits_are_not_suspected_because_only_restricted_sides_were_treated():
     said = [
-        leaning_reader(case_of_clinic(seed, round_to=1.0, restricted_below=below, design="none")).says
+        observer_bias(case_of_clinic(seed, round_to=1.0, restricted_below=below, design="none")).says
         for seed in range(4)
         for below in (0.0, 0.2)
     ]
@@ -191,9 +192,9 @@ def test_one_practitioner_who_does_it_all_is_found():
     dials = ClinicDials(n_clients=80, n_practitioners=3)
     rows = simulate_clinic(dials, rng=1).rows
     carried = rows["after"] + 9.0 * (rows["practitioner"] == "p1")
-    rival = one_practitioner(case_from(rows.assign(after=carried), dials))
-    assert rival.status == "open"
-    assert "half of it or more" in rival.says
+    explanation = one_practitioner(case_from(rows.assign(after=carried), dials))
+    assert explanation.status == "open"
+    assert "half of it or more" in explanation.says
 
 
 def test_chance_is_narrower_with_more_clients():
