@@ -15,7 +15,7 @@ from toolkit.quantiles import t_half_width
 
 @dataclass(frozen=True, kw_only=True)
 class Step:
-    """One step: the estimate after one more explanation has been dealt with. In the measure's unit, better = positive."""
+    """One step: the estimate after one more explanation is met. In the unit of the measure, better = positive."""
 
     step: str
     estimate: float | None

@@ -306,11 +306,15 @@ def _figures(
     return [figure for figure in (*of_answers, *(part.figure for part in regions), *agreement) if figure is not None]
 
 
+# file of a table -> key of the findings
+_TABLES_OF_FINDINGS = {"adjustment_steps": "ladder", "explanations": "rivals", "effect_sizes": "effect_sizes"}
+
+
 def _files(findings: Mapping[str, Any], ordered: Sequence[Mapping[str, Any]]) -> list[ReportTable]:
     """The tables written beside the page, at full precision."""
     parts = [
-        ReportTable(key=part, caption="", columns=(), rows=[], full=tables.stacked(ordered, part))
-        for part in ("ladder", "rivals", "effect_sizes")
+        ReportTable(key=name, caption="", columns=(), rows=[], full=tables.stacked(ordered, part))
+        for name, part in _TABLES_OF_FINDINGS.items()
     ]
     rows = pd.DataFrame(
         [
