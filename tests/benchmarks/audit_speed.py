@@ -5,8 +5,9 @@
 Rows: 60 clients, 600 rows, one declared question, order drawn; once with every reading written down and once with all
 other explanations at work (readings missing, so that the estimate is made three times). The audit's computation is
 everything between loaded records and finished findings: estimate, bound, steps, explanations, effect sizes, ruler,
-claim; no figure. MixedLM fits the same compared sessions: with a random intercept for clients alone, and with the effect varying
-between clients as the toolkit's model has it (which also has practitioners). CPU time, the best of seven, one thread.
+claim; no figure. MixedLM fits the same compared sessions: with a random intercept for clients alone, and with the
+effect varying between clients as the toolkit's model has it (which also has practitioners). CPU time, the best of
+seven, one thread.
 """
 
 from __future__ import annotations
