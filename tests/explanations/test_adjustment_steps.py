@@ -9,11 +9,11 @@ import pytest
 from explanation_cases import case_from, case_of_clinic, written
 from scipy import stats
 
-from toolkit.explanations.adjustment_steps import Step, adjustment_steps
+from toolkit.explanations.adjustment_steps import AdjustmentStep, adjustment_steps
 from toolkit.simulate import ClinicDials
 
 
-def by_step(steps: list[Step]) -> dict[str, Step]:
+def by_step(steps: list[AdjustmentStep]) -> dict[str, AdjustmentStep]:
     return {step.step: step for step in steps}
 
 

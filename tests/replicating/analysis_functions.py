@@ -18,7 +18,7 @@ ROOMS = ("stats", "mixed", "explanations", "comparing", "planning", "effect", "r
 # what `dir(toolkit)` and `dir(toolkit.stats)` list: these call the methods that have the lines
 FRONTS = {"stats.data", "stats.usual", "mixed.model", "explanations.by_formula"}
 FRONTS |= {f"stats.{module}" for module in stats.WHERE.values()}
-RESULT_NAMES = {"TestResult", "FTest", "Explanation", "Step", "Attributable", "Redrawn", "PublishedValue"}
+RESULT_NAMES = {"TestResult", "FTest", "Explanation", "AdjustmentStep", "Attributable", "Redrawn", "PublishedValue"}
 
 
 def analysis_functions() -> dict[str, Callable]:

@@ -14,7 +14,7 @@ from toolkit.quantiles import t_half_width
 
 
 @dataclass(frozen=True, kw_only=True)
-class Step:
+class AdjustmentStep:
     """One step: the estimate after one more explanation is met. In the unit of the measure, better = positive."""
 
     step: str
@@ -27,7 +27,7 @@ class Step:
     method: str
 
 
-def adjustment_steps(case: Case) -> list[Step]:
+def adjustment_steps(case: Case) -> list[AdjustmentStep]:
     """All steps that the records allow, the usual answer first, what is left last."""
     steps = _readings_steps(case)
     if case.compared is None or case.complete is None or case.attributable is None:
@@ -35,13 +35,13 @@ def adjustment_steps(case: Case) -> list[Step]:
     return [*steps, *_compared_steps(case), *_attributable_steps(case)]
 
 
-def _by_rows(change: pd.DataFrame, step: str, says: str) -> Step:
+def _by_rows(change: pd.DataFrame, step: str, says: str) -> AdjustmentStep:
     values = change["change"].to_numpy(dtype=float)
     low, high = _t_interval(values)
     return _step(change, step, says, _mean(values), low, high, "paired t over rows, each taken for a client of its own")
 
 
-def _by_clients(change: pd.DataFrame, step: str, says: str, *, method: str = "t over client means") -> Step:
+def _by_clients(change: pd.DataFrame, step: str, says: str, *, method: str = "t over client means") -> AdjustmentStep:
     means = change.groupby(change["client"].astype(str))["change"].mean().to_numpy(dtype=float)
     low, high = _t_interval(means)
     return _step(change, step, says, _mean(means), low, high, method)
@@ -60,9 +60,9 @@ def _t_interval(values: np.ndarray) -> tuple[float | None, float | None]:
 
 def _step(
     rows: pd.DataFrame, step: str, says: str, mean: float | None, low: float | None, high: float | None, method: str
-) -> Step:
+) -> AdjustmentStep:
     n_clients = int(rows["client"].nunique())
-    return Step(
+    return AdjustmentStep(
         step=step,
         estimate=mean,
         ci_low=low,
@@ -74,7 +74,7 @@ def _step(
     )
 
 
-def _readings_steps(case: Case) -> list[Step]:
+def _readings_steps(case: Case) -> list[AdjustmentStep]:
     """Steps about the readings themselves: rows, clients, second baseline."""
     change = case.changes()
     if change.empty:
@@ -101,7 +101,7 @@ def _readings_steps(case: Case) -> list[Step]:
     return steps
 
 
-def _compared_steps(case: Case) -> list[Step]:
+def _compared_steps(case: Case) -> list[AdjustmentStep]:
     """From the technique's rows that can be compared, to the plain difference from the comparison."""
     if case.compared is None:
         return []
@@ -132,7 +132,7 @@ def _compared_steps(case: Case) -> list[Step]:
     ]
 
 
-def _attributable_steps(case: Case) -> list[Step]:
+def _attributable_steps(case: Case) -> list[AdjustmentStep]:
     """Model, missing readings, looks and questions, a leaning reader."""
     complete, bounded = case.complete, case.attributable
     if complete is None or bounded is None or case.compared is None:
@@ -175,7 +175,7 @@ def _attributable_steps(case: Case) -> list[Step]:
         )
         shifted = [None if v is None else v - case.allowance for v in (last.estimate, last.ci_low)]
         steps.append(
-            Step(
+            AdjustmentStep(
                 step=last.step,
                 estimate=shifted[0],
                 ci_low=shifted[1],
@@ -189,9 +189,9 @@ def _attributable_steps(case: Case) -> list[Step]:
     return steps
 
 
-def _of(found: Attributable, rows: pd.DataFrame, step: str, says: str) -> Step:
+def _of(found: Attributable, rows: pd.DataFrame, step: str, says: str) -> AdjustmentStep:
     low, high = (v if np.isfinite(v) else None for v in (found.ci_low, found.ci_high))
-    return Step(
+    return AdjustmentStep(
         step=step,
         estimate=found.mean,
         ci_low=low,

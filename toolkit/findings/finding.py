@@ -14,7 +14,7 @@ from toolkit.effect.borne_out import BorneOut, bear_out
 from toolkit.effect.comparison import Compared, find_comparison, role_of_side, technique_rows, treated_side_rule
 from toolkit.effect.estimate import N_DRAWS, Attributable
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.explanations.adjustment_steps import Step, adjustment_steps
+from toolkit.explanations.adjustment_steps import AdjustmentStep, adjustment_steps
 from toolkit.explanations.all_explanations import explanations_of
 from toolkit.explanations.case import Case, Explanation
 from toolkit.explanations.chance import level_at_look
@@ -328,7 +328,7 @@ def clients_to_settle(judged: Judged) -> int | None:
     return None if needed is None else max(needed, found.n_clients + 1)
 
 
-def steps_and_explanations(judged: Judged, rows: pd.DataFrame) -> tuple[list[Step], list[Explanation]]:
+def steps_and_explanations(judged: Judged, rows: pd.DataFrame) -> tuple[list[AdjustmentStep], list[Explanation]]:
     """The adjustment steps and the explanations of one judged question."""
     case = case_of(judged, rows)
     return adjustment_steps(case), explanations_of(case)
