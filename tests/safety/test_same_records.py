@@ -1,5 +1,7 @@
 """The same records give the same answer: rows, files, columns and names in any order, and another unit."""
 
+import json
+import re
 from collections.abc import Iterator
 from dataclasses import replace
 from typing import Any
@@ -104,15 +106,55 @@ def test_several_files_in_any_order_are_one_export(tmp_path):
     assert alike(answer(tmp_path / "whole.csv", "order_drawn"), apart)
 
 
-def test_another_unit_of_the_same_readings_moves_no_number():
+IN_THE_UNIT = re.compile(
+    r"""\[0\]\.(
+      (change|change_from_second_baseline|attributable|attributable\.without_missing)\.(mean|ci_low|ci_high)
+    | ladder\[\d+\]\.(estimate|ci_low|ci_high)
+    | held\.(readings|gain|change_a_day)\.(mean|ci_low|ci_high)
+    | beyond_measurement_error\.threshold
+    | smallest_change_that_matters\.value
+    | leaning\.(allowance|tipping_point) | observer\.allowance
+    )""",
+    re.VERBOSE,
+)
+"""Places of numbers in the unit of the finding; sizes of explanations and balance say their own unit beside them."""
+
+
+def in_unit_beside(found: Any, place: str = "") -> Iterator[str]:
+    """The places of numbers whose own entry names a unit of length ("cm", "cm a week")."""
+    if isinstance(found, dict):
+        mine = str(found.get("unit")).split(" ")[0] in LENGTHS and not re.fullmatch(r"\[0\]", place)
+        for key, value in found.items():
+            of_difference = "difference" in found and key.startswith("ci_")  # in SD
+            if mine and key in ("size", "ci_low", "ci_high", "technique", "comparison") and not of_difference:
+                yield f"{place}.{key}"
+            yield from in_unit_beside(value, f"{place}.{key}")
+    elif isinstance(found, list):
+        for number, value in enumerate(found):
+            yield from in_unit_beside(value, f"{place}[{number}]")
+
+
+LENGTHS = {"cm": 1.0, "mm": 10.0, "in": 1 / 2.54}
+
+
+@pytest.mark.parametrize("unit", ["mm", "in"])
+def test_another_unit_of_the_same_readings_is_shown_back_and_moves_no_number(unit):
     distance = {"measure": "hand_behind_back_distance", "region": "infraspinatus", "unit": "cm"}
     dials = ClinicDials(n_clients=12, level=20.0, between_sd=4.0, better="lower", **distance)
     rows = simulate_clinic(dials, rng=3).rows
-    in_mm = {name: rows[name] * 10 for name in ("before", "before_2", "after_wait", "after")}
+    factor = LENGTHS[unit]
+    other = {name: rows[name] * factor for name in ("before", "before_2", "after_wait", "after")}
     question = asked("order_drawn") | distance
-    both = [rows, rows.assign(unit="mm", **in_mm)]
-    one, other = (dict(numbers(audit(each, question=question).findings["findings"])) for each in both)
-    assert alike(one, other)
+    cm, own = (audit(each, question=question).findings["findings"] for each in (rows, rows.assign(unit=unit, **other)))
+    assert (cm[0]["unit"], own[0]["unit"]) == ("cm", unit)
+    assert f" {unit}" in own[0]["claim"]["sentence"]
+    assert " cm" not in json.dumps(own)
+    scaled = {place for place in dict(numbers(cm)) if IN_THE_UNIT.fullmatch(place)} | set(in_unit_beside(cm))
+    expected = {
+        place: value * factor if place in scaled and isinstance(value, float) else value for place, value in numbers(cm)
+    }
+    assert len(scaled) > 50
+    assert alike(expected, dict(numbers(own)))
 
 
 def test_rows_are_told_apart_by_what_their_client_says_elsewhere():
@@ -131,6 +173,13 @@ def test_what_a_row_says_is_content(column):
     rows = pd.DataFrame({"client": ["a", "b"], "before": [1.0, 2.0], "intervention": ["press", "press"]})
     other = rows.assign(**{column: rows[column].where([True, False], {"before": 9.0, "intervention": "rest"}[column])})
     assert content_hashes(rows)[1] != content_hashes(other)[1]
+
+
+def test_a_length_is_the_same_in_another_unit_and_an_angle_is_another_thing():
+    cm = pd.DataFrame({"client": ["a", "b"], "unit": "cm", "before": [12.5, 8.0], "after": [13.0, np.nan]})
+    mm = cm.assign(unit="mm", before=[125.0, 80.0], after=[130.0, np.nan])
+    assert content_hashes(cm).tolist() == content_hashes(mm).tolist()
+    assert set(content_hashes(cm)).isdisjoint(content_hashes(cm.assign(unit="deg")))
 
 
 def test_missing_readings_are_alike_and_no_zero():

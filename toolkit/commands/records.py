@@ -44,7 +44,7 @@ def check(
     if set_aside is not None:
         check_free(set_aside, replace=replace)
     records = load_records(needed(exports), columns=columns, codebook=codebook)
-    say(check_screen(records))
+    say(check_screen(records, with_text=with_text))
     if len(records.set_aside):
         say("\nRow by row")
     aside = records.set_aside if with_text else records.shown_set_aside()

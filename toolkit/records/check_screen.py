@@ -16,16 +16,19 @@ _MOST_LINES = 8
 _NUMBERS = re.compile(r"\d+")
 
 
-def check_screen(records: Records) -> str:
+def check_screen(records: Records, *, with_text: bool = False) -> str:
     """The account of an export in at most a screen, before any single row.
 
     Args:
         records: what was read.
+        with_text: free text of the export is written out; else it is named by its length.
     """
+    aside = records.set_aside if with_text else records.shown_set_aside()
+    flags = records.flags if with_text else records.shown_flags()
     parts = [fill(records.sentence(), _WIDTH)]
-    parts += _block("Set aside, by reason", _set_aside(records.set_aside))
-    parts += _block("Kept, and worth knowing", _flagged(records.flags))
-    parts += _block("Not in the codebook", unknown_words(records))
+    parts += _block("Set aside, by reason", _set_aside(aside))
+    parts += _block("Kept, and worth knowing", _flagged(flags))
+    parts += _block("Not in the codebook", [*unknown_words(records), *_unknown_sides(aside)])
     parts += _block("To be asked (the command columns asks it)", [question.text for question in records.mapping.asked])
     return "\n".join(parts)
 
@@ -64,7 +67,7 @@ def _flagged(flags: pd.DataFrame) -> list[str]:
 
 
 def unknown_words(records: Records) -> list[str]:
-    """Techniques, regions and sides that the codebook lacks, each with a proposed name and the line that accepts it."""
+    """Techniques and regions that the codebook lacks, each with a proposed name and the line that accepts it."""
     lines: list[str] = []
     for field, known in (
         ("intervention", records.codebook.interventions),
@@ -75,10 +78,16 @@ def unknown_words(records: Records) -> list[str]:
         for word, count in counts.items():
             if str(word) and str(word) != NOT_STATED and str(word) not in names:
                 lines.append(_proposed(field, str(word), int(count), known))
-    sides = records.set_aside[records.set_aside["reason"] == "not a side"]
-    for word, count in sides["value"].astype(str).value_counts().items():
-        lines.append(f'side "{word}" ({count} rows set aside): columns.toml: [values.side] "{word}" = "left"')
     return lines
+
+
+def _unknown_sides(aside: pd.DataFrame) -> list[str]:
+    """Words that are no side, each with the line that says which side it is."""
+    words = aside.loc[aside["reason"] == "not a side", "value"].astype(str).value_counts()
+    return [
+        f'side "{word}" ({count} rows set aside): columns.toml: [values.side] "{word}" = "left"'
+        for word, count in words.items()
+    ]
 
 
 def _proposed(field: str, word: str, count: int, known: pd.DataFrame) -> str:

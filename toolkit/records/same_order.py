@@ -1,7 +1,7 @@
 """The same records in the same order, however the export was sorted, named or split: no result hangs on it.
 
 Rows are sorted by what they say, never by names: neither a client's code nor a file's name, nor where a row stood, may
-move a number. Two rows that say the same are told apart by what else is known of their client, session, practitioner,
+move a number. Nor may the unit: a reading counts as what it is in the base unit. Two rows that say the same are told apart by what else is known of their client, session, practitioner,
 site and examiner.
 """
 
@@ -10,6 +10,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from toolkit.records.mapping import READING_FIELDS
+from toolkit.records.units import to_base
 
 NAMES = ("client", "session_id", "practitioner", "site", "examiner")
 _WHERE = ("file", "row", "visit", "wide_id", "readings")
@@ -44,6 +47,7 @@ def in_order_of_content(rows: pd.DataFrame) -> pd.DataFrame:
 
 def content_hashes(rows: pd.DataFrame) -> Hashes:
     """A number for each row that depends on what it says and on what its client, session … say, not on any name."""
+    rows = _in_base_units(rows)
     said = [_hashed(rows[name]) for name in sorted(map(str, rows.columns)) if name not in (*NAMES, *_WHERE)]
     found = _mixed(said, len(rows))
     names = [pd.factorize(rows[name])[0] for name in NAMES if name in rows]
@@ -53,15 +57,38 @@ def content_hashes(rows: pd.DataFrame) -> Hashes:
 
 
 def content_seed(*parts: object) -> int:
-    """A seed for redraws from numbers and their labels, rounded to seven digits so no last bit of a unit moves it.
+    """A seed for redraws from numbers and their labels, the same in any unit.
+
+    Each column of numbers is taken in multiples of its own size (root mean square) and rounded to six places, so that
+    neither a unit nor the last bit of one moves the seed.
 
     Examples
     --------
-    >>> content_seed(np.array([1.0, 2.0])) == content_seed(np.array([1.0, 2.0 + 1e-12]))
+    >>> content_seed(np.array([1.0, 2.0])) == content_seed(np.array([25.4, 50.8 + 1e-12]))
     True
     """
-    hashes = [_hashed(pd.Series(np.asarray(part).ravel())) for part in parts]
+    hashes = [_hashed(pd.Series(_without_unit(np.asarray(part)).ravel())) for part in parts]
     return int(sum((place + 1) * int(one.sum(dtype=np.uint64)) for place, one in enumerate(hashes)) % 2**63)
+
+
+def _in_base_units(rows: pd.DataFrame) -> pd.DataFrame:
+    """Rows with their readings, and the unit's name, in the base unit of what was measured."""
+    readings = [name for name in READING_FIELDS if name in rows]
+    if "unit" not in rows or not readings:
+        return rows
+    codes, names = pd.factorize(rows["unit"], use_na_sentinel=True)
+    bases = [*(to_base(str(name)) for name in names), (None, 1.0)]  # the last one stands for a missing unit
+    factors = np.array([factor for _, factor in bases])[codes]
+    units = np.array([base for base, _ in bases], dtype=object)[codes]
+    return rows.assign(unit=units, **{name: rows[name].astype(float) * factors for name in readings})
+
+
+def _without_unit(values: NDArray[np.generic]) -> NDArray[np.generic]:
+    """Columns of decimal numbers in multiples of their root mean square; everything else as it is."""
+    if not np.issubdtype(values.dtype, np.floating) or values.size == 0:
+        return values
+    size = np.sqrt(np.nanmean(np.square(values), axis=0))
+    return np.asarray(np.round(values / np.where(size > 0, size, 1.0), 6))
 
 
 def _hashed(column: pd.Series) -> Hashes:

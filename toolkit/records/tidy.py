@@ -114,7 +114,7 @@ def as_written(rows: pd.DataFrame, codebook: Codebook) -> tuple[pd.DataFrame, Co
         return rows, codebook
     measures = rows["measure"].astype(str)
     scale = measures.map({name: factor for name, (_, factor) in changed.items()}).fillna(1.0).to_numpy()
-    readings = {name: np.round(rows[name].to_numpy() * scale, 9) for name in READING_FIELDS}
+    readings = {name: np.round(rows[name].to_numpy() * scale, 12) for name in READING_FIELDS}
     named = measures.map({name: unit for name, (unit, _) in changed.items()}).fillna(rows["unit"].astype(str))
     table = codebook.measures.copy()
     for name, (unit, factor) in changed.items():

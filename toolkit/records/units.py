@@ -101,3 +101,18 @@ def conversion_factor(unit: str, to: str) -> float | None:
         return None
     ratio = factor / other_factor
     return float(round(ratio)) if math.isclose(ratio, round(ratio), rel_tol=1e-12) and round(ratio) else ratio
+
+
+def to_base(unit: str) -> tuple[str, float]:
+    """What a unit measures, and the factor to the base unit of that; the unit itself and 1 where it is not known.
+
+    Example:
+        >>> to_base("mm") == ("m", 0.001), to_base("furlong")
+        (True, ('furlong', 1.0))
+    """
+    name = unit_name(unit) or unit.strip()
+    if name not in _UNITS:
+        return name, 1.0
+    quantity, factor, _ = _UNITS[name]
+    base = next((other for other, (kind, size, _) in _UNITS.items() if kind == quantity and size == 1.0), name)
+    return (base, factor) if base != name else (name, 1.0)
