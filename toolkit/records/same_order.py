@@ -1,8 +1,8 @@
 """The same records in the same order, however the export was sorted, named or split: no result hangs on it.
 
 Rows are sorted by what they say, never by names: neither a client's code nor a file's name, nor where a row stood, may
-move a number. Nor may the unit: a reading counts as what it is in the base unit. Two rows that say the same are told apart by what else is known of their client, session, practitioner,
-site and examiner.
+move a number. Nor may the unit: a reading counts as what it is in the base unit. Two rows that say the same are told
+apart by what else is known of their client, session, practitioner, site and examiner.
 """
 
 from __future__ import annotations
