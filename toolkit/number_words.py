@@ -172,6 +172,19 @@ def with_interval(
     return f"{middle} ({level * 100:.4g} % interval {ends[0]} to {ends[1]}{tail})"
 
 
+def span(low: Any, high: Any, unit: str) -> str:
+    """Two limits with one unit and the decimals that suit their width, as a sentence holds them.
+
+    Example:
+        >>> span(-0.664, 0.52, "deg"), span(1.0, float("inf"), "mm")
+        ('−0.7 to 0.5°', '1 to no limit')
+    """
+    places = decimals_of(low, low, high, unit)
+    first, last = (end if is_missing(end) else float(end) * scale_of(unit) for end in (low, high))
+    end = number(last, decimals=places)
+    return f"{number(first, decimals=places)} to {with_unit(end, unit) if math.isfinite(last) else end}"
+
+
 def p_words(p: Any) -> str:
     """A p-value for reading: three decimals, never zero."""
     if is_missing(p):

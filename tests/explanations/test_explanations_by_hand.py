@@ -11,7 +11,7 @@ from explanation_cases import case_from, case_of_clinic, written
 from scipy import stats
 
 from toolkit.effect.rerandomisation import difference_interval
-from toolkit.explanations.case import amount, client_sums, jackknife
+from toolkit.explanations.case import client_sums, jackknife
 from toolkit.explanations.chance import chance, looking_again, many_questions, mean_over_clients
 from toolkit.explanations.clients_practitioners import (
     first_visits,
@@ -23,6 +23,7 @@ from toolkit.explanations.observer_bias import blinded_difference, digit_prefere
 from toolkit.explanations.regression_to_the_mean import regression_to_the_mean
 from toolkit.explanations.selective_records import comfort, not_written_down, tipping_point
 from toolkit.explanations.time_course import course_per_week, untreated_stretches
+from toolkit.number_words import amount
 from toolkit.simulate import ClinicDials
 
 # client a: changes 2, 4 (mean 3); b: 6; c: 9. Over rows 21/4 = 5.25, over clients 18/3 = 6.
@@ -55,7 +56,7 @@ def test_first_visits_take_the_whole_first_session():
     # client a's first session has two sides (2 and 4); b and c one each: (3 + 6 + 9) / 3
     case = written([10, 10, 10, 10, 10], [12, 14, 16, 19, 40], ["a", "a", "b", "c", "c"])
     rows = case.technique.assign(session_id=["s1", "s1", "s2", "s3", "s4"], measured_side="left")
-    assert "First visits alone show 6°" in informative_visits(replace(case, technique=rows)).says
+    assert "First visits alone show 6.0°" in informative_visits(replace(case, technique=rows)).says
 
 
 def test_repeated_clients_by_hand():

@@ -21,7 +21,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from toolkit.explanations.case import amount, span
+from toolkit.number_words import amount, counted, decimals_of, span, with_interval
 
 Level = Literal[
     "moved_enough",
@@ -180,8 +180,10 @@ def _interval(evidence: Evidence, context: Context) -> str:
     if context.n_practitioners > 1:
         whose += f" of {context.n_practitioners} practitioners"
     drawn = context.drawn or _DRAWN.get(str(evidence.basis), "not drawn at random")
+    places = decimals_of(evidence.mean, evidence.low, evidence.high, context.unit)
+    mean = amount(evidence.mean, context.unit, decimals=places)
     return (
-        f"{amount(evidence.mean, context.unit)} ({limits}; {whose}, {context.n_sessions} sessions, {drawn}; "
+        f"{mean} ({limits}; {whose}, {context.n_sessions} sessions, {drawn}; "
         f"{context.method.split(';')[0].split(',')[0]})"
     )
 
@@ -249,12 +251,17 @@ def _worse(evidence: Evidence, context: Context) -> str:
 
 def _readings(evidence: Evidence, context: Context) -> str:
     better = "better" if (evidence.readings_mean or 0) > 0 else "worse"
+    moved = with_interval(
+        evidence.readings_mean,
+        evidence.readings_low,
+        evidence.readings_high,
+        context.unit,
+        signed=False,
+        also=f"{counted(context.n_readings_clients, 'client')}; {context.readings_method}",
+    )
     return (
-        f"Readings of {context.measure} were {better} after {_what(context)} by "
-        f"{amount(evidence.readings_mean, context.unit)} (95 % interval "
-        f"{span(evidence.readings_low, evidence.readings_high, context.unit)}; {context.n_readings_clients} "
-        f"clients; {context.readings_method}): something moved them, the cause is open."
-        f"{_compared_so_far(evidence, context)}"
+        f"Readings of {context.measure} were {better} after {_what(context)} by {moved}: something moved them, "
+        f"the cause is open.{_compared_so_far(evidence, context)}"
     )
 
 

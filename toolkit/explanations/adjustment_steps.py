@@ -9,7 +9,8 @@ import pandas as pd
 
 from toolkit.effect.estimate import Attributable
 from toolkit.effect.rerandomisation import difference_interval
-from toolkit.explanations.case import Case, amount
+from toolkit.explanations.case import Case
+from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
 
 

@@ -18,8 +18,9 @@ from toolkit.effect.comparison import Compared
 from toolkit.effect.estimate import estimate
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.explanations.between_visits import fading, visit_pairs
-from toolkit.explanations.case import amount, client_sums, jackknife, told
+from toolkit.explanations.case import client_sums, jackknife, told
 from toolkit.explanations.chance import mean_over_clients
+from toolkit.number_words import amount
 from toolkit.result import Estimate, Shown
 
 FEWEST_SESSIONS = 5

@@ -15,9 +15,10 @@ import pandas as pd
 
 from toolkit.effect.comparison import Compared
 from toolkit.effect.estimate import Attributable
+from toolkit.number_words import with_interval
 from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.dates import visit_days
-from toolkit.result import Estimate, figure_text
+from toolkit.result import Estimate
 
 Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applicable"]
 
@@ -72,49 +73,11 @@ class Case:
         return kept.assign(change=self.sign * (kept[second] - kept[first]))
 
 
-def _figure(value: float | None) -> str:
-    """Two significant digits below ten, three from there on: as exact as readings of the body are."""
-    return figure_text(value, digits=2 if value is not None and abs(value) < 10 else 3)
-
-
-_UNIT_SIGNS = {"deg": "°", "yes_no": " percentage points"}
-
-
-def amount(value: float | None, unit: str) -> str:
-    """A number with its unit as a sentence holds it: two digits below ten; signs (0 and 1) in percentage points.
-
-    Example:
-        >>> amount(2.345, "deg"), amount(0.12, "yes_no"), amount(None, "mm")
-        ('2.3°', '12 percentage points', 'not available')
-    """
-    if value is None or not np.isfinite(value):
-        return _figure(value)
-    name, rest = next(((known, unit[len(known) :]) for known in _UNIT_SIGNS if unit.startswith(known)), ("", ""))
-    sign = _UNIT_SIGNS[name] + rest if name else f" {unit}"
-    return f"{_figure(value * (100 if name == 'yes_no' else 1))}{sign}"
-
-
-def span(low: float | None, high: float | None, unit: str) -> str:
-    """Two limits with one unit, as a sentence holds them.
-
-    Example:
-        >>> span(-0.664, 0.52, "deg"), span(1.0, float("inf"), "mm")
-        ('-0.66 to 0.52°', '1 to no limit')
-    """
-    scale = 100 if unit.startswith("yes_no") else 1
-    first = _figure(None if low is None else low * scale)
-    return f"{first if low is None or np.isfinite(low) else 'no limit'} to {_limit(high, unit)}"
-
-
-def _limit(value: float | None, unit: str) -> str:
-    return "no limit" if value is not None and np.isinf(value) else amount(value, unit)
-
-
 def told(found: Estimate) -> str:
     """An estimate with its unit and interval, as a sentence holds it."""
-    scale = 100 if found.unit.startswith("yes_no") else 1
-    low, high = (_figure(end * scale) for end in (found.ci_low, found.ci_high))
-    return f"{amount(found.value, found.unit)} ({100 * found.confidence_level:.4g} % interval {low} to {high})"
+    return with_interval(
+        found.value, found.ci_low, found.ci_high, found.unit, signed=False, level=found.confidence_level
+    )
 
 
 def first_readings(rows: pd.DataFrame) -> pd.DataFrame:

@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from scipy import optimize
 
 from toolkit.effect.estimate import Attributable
-from toolkit.explanations.case import Case, Explanation, Status, amount, client_sums, jackknife
+from toolkit.explanations.case import Case, Explanation, Status, client_sums, jackknife
+from toolkit.number_words import amount
 from toolkit.quantiles import normal_above, normal_density, normal_quantile
 from toolkit.result import Estimate
 

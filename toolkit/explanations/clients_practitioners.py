@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from toolkit.explanations.case import Case, Explanation, Status, amount, client_sums, jackknife, told
+from toolkit.explanations.case import Case, Explanation, Status, client_sums, jackknife, told
 from toolkit.explanations.chance import mean_over_clients, mean_over_rows
+from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
 from toolkit.result import Estimate
 

@@ -19,7 +19,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect.rerandomisation import difference_interval
-from toolkit.explanations.case import Case, Explanation, Status, amount, first_readings, jackknife, told
+from toolkit.explanations.case import Case, Explanation, Status, first_readings, jackknife, told
+from toolkit.number_words import amount
 from toolkit.quantiles import standard_error, t_quantile
 from toolkit.result import Estimate
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from toolkit.explanations.case import Case, Explanation, amount, told
+from toolkit.explanations.case import Case, Explanation, told
+from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
 from toolkit.result import Estimate
 
