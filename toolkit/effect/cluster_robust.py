@@ -7,6 +7,7 @@ Bell & McCaffrey (2002), Survey Methodology 28:169-181; Pustejovsky & Tipton (20
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
+_ROWS_AT_ONCE = 50_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -38,7 +40,7 @@ def cluster_robust(y: Floats, x: Floats, client: Codes, weight: Floats) -> Robus
     Parameters
     ----------
     y, x, client, weight
-        Outcome (n), columns (n × p, full rank), client codes (n), weights (n).
+        Outcome (n), columns (n × p, full rank), client codes (n), weights (n; the same in all rows of a client).
 
     Returns
     -------
@@ -52,33 +54,68 @@ def cluster_robust(y: Floats, x: Floats, client: Codes, weight: Floats) -> Robus
     bread = np.linalg.inv(r.T @ r)
     beta = bread @ (x.T @ (weight * y))
     left = y - x @ beta
-    reach = weight * (x @ bread[:, 0])  # what each row adds to the coefficient
-    order = np.argsort(client, kind="stable")
-    edges = np.flatnonzero(np.diff(client[order])) + 1
-    scores, carried, inside = [], [], []
     meat = x.T @ (x * (weight**2)[:, None])
-    for rows in np.split(order, edges):
-        xg, wg = x[rows], weight[rows]
-        hat = xg @ bread @ (xg * wg[:, None]).T
-        block = np.eye(len(rows)) - hat - hat.T + xg @ bread @ meat @ bread @ xg.T
-        values, vectors = np.linalg.eigh((block + block.T) / 2)
-        kept = values > 1e-8
-        half = (vectors[:, kept] / np.sqrt(values[kept])) @ vectors[:, kept].T
-        mine = half @ reach[rows]
-        scores.append(float(mine @ left[rows]))
-        inside.append(float(mine @ mine))
-        carried.append(np.r_[xg.T @ mine, (xg * wg[:, None]).T @ mine])
-    variance = float(np.sum(np.square(scores)))
-    df = _satterthwaite(np.array(inside), np.array(carried), bread, meat, x.shape[1])
-    if len(scores) < 3 or variance <= 0 or not np.isfinite(df) or df <= 0:
+    spread = bread @ meat @ bread
+    scores, inside, carried = [], [], []
+    for rows in _of_one_size(client):
+        xg, own = x[rows], weight[rows[:, 0]]
+        mine = _adjusted(xg, own, bread, spread)
+        scores.append(np.einsum("bn,bn->b", mine, left[rows]))
+        inside.append(np.einsum("bn,bn->b", mine, mine))
+        reached = np.einsum("bnp,bn->bp", xg, mine)
+        carried.append(np.hstack([reached, own[:, None] * reached]))
+    every = np.concatenate(scores)
+    variance = float(np.sum(np.square(every)))
+    df = _satterthwaite(np.concatenate(inside), np.concatenate(carried), bread, spread)
+    if len(every) < 3 or variance <= 0 or not np.isfinite(df) or df <= 0:
         return None
     return Robust(value=float(beta[0]), se=float(np.sqrt(variance)), df=df)
 
 
-def _satterthwaite(inside: Floats, carried: Floats, bread: Floats, meat: Floats, p: int) -> float:
-    """Degrees of freedom of the variance under independent errors: (trace)² / trace of the square."""
-    plain, weighed = carried[:, :p], carried[:, p:]
-    # g_i = (I − X B XᵀW)ᵀ m_i = m_i − W X B (Xᵀ m_i)
-    cross = weighed @ bread @ plain.T
-    gram = np.diag(inside) - cross - cross.T + plain @ bread @ meat @ bread @ plain.T
-    return float(np.trace(gram) ** 2 / np.sum(gram**2))
+def _of_one_size(client: Codes) -> Iterator[Codes]:
+    """The rows of clients with equally many rows, shape (clients, rows of each), some thousand rows at a time."""
+    order = np.argsort(client, kind="stable")
+    starts = np.r_[0, np.flatnonzero(np.diff(client[order])) + 1]
+    sizes = np.diff(np.r_[starts, len(order)])
+    for size in np.unique(sizes):
+        mine = starts[sizes == size]
+        at_once = max(1, int(_ROWS_AT_ONCE // size))
+        for first in range(0, len(mine), at_once):
+            yield order[mine[first : first + at_once, None] + np.arange(size)]
+
+
+def _adjusted(xg: Floats, own: Floats, bread: Floats, spread: Floats) -> Floats:
+    """What each row adds to the coefficient, by the inverse square root of its client's block, shape (b, n).
+
+    The block is I − H − Hᵀ + X B M B Xᵀ with H = w X B Xᵀ: the identity but for the span of the client's columns, so a
+    client with more rows than columns is worked out in that span.
+    """
+    inner = spread - own[:, None, None] * (2 * bread)
+    reach = own[:, None] * (xg @ bread[:, 0])
+    n, p = xg.shape[1:]
+    if n <= p:
+        return _inverse_root(np.eye(n) + xg @ inner @ xg.transpose(0, 2, 1), reach[:, :, None])[:, :, 0]
+    q, r = np.linalg.qr(xg)
+    within = np.einsum("bnp,bn->bp", q, reach)[:, :, None]
+    moved = _inverse_root(np.eye(p) + r @ inner @ r.transpose(0, 2, 1), within) - within
+    return np.asarray(reach + (q @ moved)[:, :, 0])
+
+
+def _inverse_root(blocks: Floats, columns: Floats) -> Floats:
+    """Inverse square roots of symmetric blocks (b, n, n), directions without any room left out, times columns."""
+    values, vectors = np.linalg.eigh((blocks + blocks.transpose(0, 2, 1)) / 2)
+    scale = np.where(values > 1e-8, 1 / np.sqrt(np.maximum(values, 1e-8)), 0.0)
+    return np.asarray((vectors * scale[:, None, :]) @ (vectors.transpose(0, 2, 1) @ columns))
+
+
+def _satterthwaite(inside: Floats, carried: Floats, bread: Floats, spread: Floats) -> float:
+    """Degrees of freedom of the variance under independent errors: (trace)² / trace of the square.
+
+    With g_i = (I − X B XᵀW)ᵀ m_i = m_i − W X B (Xᵀ m_i) the matrix of all g_i·g_j is a diagonal plus C K Cᵀ: its traces
+    need no matrix of clients by clients.
+    """
+    kernel = np.block([[spread, -bread], [-bread, np.zeros_like(bread)]])
+    gram = kernel @ (carried.T @ carried)
+    each = np.einsum("ij,jk,ik->i", carried, kernel, carried, optimize=True)
+    square = float(np.sum(inside**2) + 2 * np.sum(inside * each) + np.sum(gram * gram.T))
+    return float(inside.sum() + np.trace(gram)) ** 2 / square

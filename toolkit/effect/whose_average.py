@@ -105,18 +105,41 @@ def whitened(
     both = next((v for name, v in parts.items() if name not in ("intercept", "technique")), 0.0)
     label = x[:, 0]
     residual = fit.residual_variance * np.where(label == 1, arm_variance[1], arm_variance[0])
-    stack = np.column_stack([y, x])
+    root = np.sqrt(residual)
+    stack = np.column_stack([y, x]) / root[:, None]
     if intercept <= 0 and slope <= 0:
-        stack = stack / np.sqrt(residual)[:, None]
         return stack[:, 0], stack[:, 1:]
-    order = np.argsort(client, kind="stable")
-    for rows in np.split(order, np.flatnonzero(np.diff(client[order])) + 1):
-        a = label[rows]
-        covariance = intercept + both * (a[:, None] + a[None, :]) + slope * a[:, None] * a[None, :]
-        values, vectors = np.linalg.eigh(covariance + np.diag(residual[rows]))
-        root = (vectors / np.sqrt(np.maximum(values, 1e-12 * values.max()))) @ vectors.T
-        stack[rows] = root @ stack[rows]
+    arm = (label == 1).astype(np.intp)
+    place = 2 * client + arm
+    sums, counts = _sums(stack, place), np.bincount(place, minlength=2 * (int(client.max()) + 1)).astype(float)
+    moved = _moved(counts.reshape(-1, 2), (intercept, both, slope), fit.residual_variance * np.array(arm_variance))
+    shift = (moved @ sums.reshape(-1, 2, stack.shape[1])).reshape(sums.shape)
+    stack += shift[place]
     return stack[:, 0], stack[:, 1:]
+
+
+def _sums(columns: Floats, place: Codes) -> Floats:
+    """Sums of columns over the rows of each client and arm, shape (2 × clients, columns)."""
+    length = 2 * (int(place.max()) // 2 + 1)
+    return np.column_stack([np.bincount(place, weights=one, minlength=length) for one in columns.T])
+
+
+def _moved(counts: Floats, variances: tuple[float, float, float], residual: Floats) -> Floats:
+    """For each client the 2 × 2 matrix that takes sums by arm of scaled rows to what is added to each row of an arm.
+
+    The inverse square root of a client's covariance scales what differs within an arm by the arm's residual SD alone;
+    the means of both arms go by the inverse square root of a 2 × 2 matrix.
+    """
+    intercept, both, slope = variances
+    shared = np.array([[intercept, intercept + both], [intercept + both, intercept + 2 * both + slope]])
+    size = np.sqrt(counts)
+    values, vectors = np.linalg.eigh(np.diag(residual) + size[:, :, None] * shared * size[:, None, :])
+    root = (vectors / np.sqrt(np.maximum(values, 1e-12 * values.max(axis=1, keepdims=True)))[:, None, :]) @ (
+        vectors.transpose(0, 2, 1)
+    )
+    sd = np.sqrt(residual)
+    inverse = 1 / np.maximum(size, 1.0)  # an arm without rows moves nothing
+    return np.asarray((root - np.diag(1 / sd)) * inverse[:, :, None] * (sd * inverse[:, None, :]))
 
 
 def scatter_by_arm(left: Floats, label: Floats) -> tuple[float, float]:
