@@ -1,8 +1,10 @@
 """Kill a command with signal 9 at many moments: run as a program of its own, which loads everything once and forks.
 
     python -m tests.safety.killed COMMAND MOMENTS FOLDER
+    python -m tests.safety.killed COMMAND read-only FOLDER
 
-It prints the moments at which something was lost or half written; nothing where all is well.
+It prints the moments at which something was lost or half written; nothing where all is well. `read-only`: the command
+runs as a user who may read the folder and not write to it.
 """
 
 from __future__ import annotations
@@ -18,15 +20,22 @@ from tests.safety.commands_that_write import COMMANDS, Writes, lost, prepare
 from toolkit import __main__ as entry
 from toolkit import writing
 
+NOBODY = 65_534
+"""A user without rights, where the tests run as one who may write everywhere."""
 
-def run_once(words: tuple[str, ...], *, kill_after: float | None = None) -> tuple[int, float]:
-    """(status, seconds) of a command in a child process; with `kill_after`, killed then."""
+
+def run_once(
+    words: tuple[str, ...], *, kill_after: float | None = None, told: Path | None = None, user: int = 0
+) -> tuple[int, float]:
+    """(status, seconds) of a command in a child process; killed after a time, its words kept, as another user."""
     began = time.monotonic()
     child = os.fork()
     if child == 0:
-        quiet = os.open(os.devnull, os.O_WRONLY)
+        quiet = os.open(told or os.devnull, os.O_WRONLY | os.O_CREAT)
         os.dup2(quiet, 1)
         os.dup2(quiet, 2)
+        if user:
+            os.setuid(user)
         os._exit(entry.run(list(words)))
     if kill_after is not None:
         time.sleep(kill_after)
@@ -54,6 +63,37 @@ def half_written(command: Writes) -> list[str]:
 
 def rests(folder: Path) -> list[str]:
     return [item.name for item in folder.rglob(".session-outcomes.*") if item.name != writing.MANIFEST]
+
+
+def read_only(name: str, folder: Path) -> list[str]:
+    """What a command did in a folder that it may only read, or did not say."""
+    for place in (folder / "loaded", folder / "locked"):  # the other user may not be able to load what runs here
+        place.mkdir()
+        os.chdir(place)
+        prepare(place)
+        if place.name == "loaded":
+            entry.run(list(COMMANDS[name].words))
+    writing._of_this_session.clear()
+    folder, user = folder / "locked", os.getuid() or NOBODY
+    for key in (folder / "safe").iterdir():
+        os.chown(key, user, -1)
+    before = everything(folder)
+    for place in (folder, folder / "work", folder / "safe"):
+        place.chmod(0o555)
+    said = folder.parent / f"{folder.name}.said"
+    status, _ = run_once(COMMANDS[name].words, told=said, user=user)
+    for place in (folder, folder / "work", folder / "safe"):
+        place.chmod(0o755)
+    words = " ".join(said.read_text(encoding="utf-8").split())
+    faults = [] if os.waitstatus_to_exitcode(status) == 2 else [f"status {status}"]
+    faults += [] if "Permission denied" in words else [f"it said: {words}"]
+    faults += [words] if "Traceback" in words or "fault of the toolkit" in words else []
+    return faults + sorted(before ^ everything(folder))
+
+
+def everything(folder: Path) -> set[str]:
+    """The files and folders there are, with the files' hashes."""
+    return {f"{item} {writing.hash_of(item) if item.is_file() else ''}" for item in folder.rglob("*")}
 
 
 def main(name: str, moments: int, folder: Path) -> list[str]:
@@ -84,6 +124,9 @@ if __name__ == "__main__":
     place = Path(sys.argv[3])
     shutil.rmtree(place, ignore_errors=True)
     place.mkdir(parents=True)
-    said = main(sys.argv[1], int(sys.argv[2]), place.resolve())
+    if sys.argv[2] == "read-only":
+        said = read_only(sys.argv[1], place.resolve())
+    else:
+        said = main(sys.argv[1], int(sys.argv[2]), place.resolve())
     sys.stdout.write("\n".join(said))
     sys.exit(1 if said else 0)

@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 
 import start
-from tests.safety.commands_that_write import COMMANDS, lost, prepare
+from tests.safety.commands_that_write import COMMANDS, ONLY_READ, lost, prepare
+from tests.safety.killed import everything
 from toolkit import __main__ as entry
 from toolkit import writing
 
@@ -90,13 +91,30 @@ def test_a_full_disk_leaves_no_half_file_and_the_truth_is_told(name, here, capsy
     assert lost(here) == []
 
 
-OTHERS = {
-    "codebook": ("codebook",),
-    "ruler": ("ruler",),
-    "plan": ("plan", "work/year.csv", "--question", "work/question.toml", "--seasons", "4"),
-    "replications": ("replicate", "work/my.toml"),
-    "demo": ("audit", "--out", "work/demo"),
-}
+@pytest.mark.skipif(os.name != "posix", reason="users and rights")
+@pytest.mark.parametrize("name", COMMANDS)
+def test_a_folder_that_may_only_be_read_is_told_and_left_as_it_is(name, tmp_path):
+    tmp_path.chmod(0o755)
+    for above in (tmp_path.parent, tmp_path.parent.parent):
+        above.chmod(above.stat().st_mode | 0o055)  # for a user without rights, to get here
+    words = [sys.executable, "-m", "tests.safety.killed", name, "read-only", str(tmp_path / "locked")]
+    done = subprocess.run(words, cwd=ROOT, capture_output=True, text=True, timeout=300, check=False)
+    assert done.returncode == 0, done.stdout + done.stderr[-2000:]
+
+
+@pytest.mark.parametrize("name", ONLY_READ)
+def test_a_command_that_only_shows_writes_nothing(name, here, capsys):
+    before = everything(here)
+    assert entry.run(list(ONLY_READ[name])) in (0, 1), capsys.readouterr().err
+    assert everything(here) == before
+
+
+def test_no_command_is_missing_here():
+    told = {*(one.words[0] for one in COMMANDS.values()), *(words[0] for words in ONLY_READ.values())}
+    assert {*entry.commands.commands} - told == {"lab"}  # opens JupyterLab
+
+
+OTHERS = {**ONLY_READ, "demo": ("audit", "--out", "work/demo")}
 
 
 @pytest.mark.parametrize("name", [*COMMANDS, *OTHERS])
