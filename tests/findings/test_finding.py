@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from toolkit.auditing import judge_question
-from toolkit.findings.finding import Judged, case_of, with_family
+from toolkit.findings.finding import Judged, case_of, claim_of, with_family
 from toolkit.findings.finding_dict import finding_dict
 from toolkit.findings.moved import client_frame
 from toolkit.simulate import ClinicDials, simulate_clinic
@@ -192,3 +192,13 @@ def test_changes_are_counted_from_the_second_reading_before_where_it_was_taken(r
         for frame in (rows, once)
     ]
     assert [one["beyond_measurement_error"]["counted_from"] for one in counted] == ["before_2", "before"]
+
+
+def test_an_order_without_a_reading_after_the_wait_says_what_is_missing(rows, asked):
+    named = {"measure": "neck", "region": "trapezius", "intervention": "device"}
+    claim = claim_of(judge_question(rows.assign(after_wait=float("nan")), asked), **named)
+    assert "none of the" in claim.sentence
+    assert "that waited first has one after the wait" in claim.sentence
+    assert claim.next_step == (
+        "The order is there; what is missing is the reading after the wait. Read and write it down (after_wait)."
+    )

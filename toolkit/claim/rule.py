@@ -87,6 +87,7 @@ class Context:
     blinded_enough: bool
     n_missing: int
     why_not_compared: str = ""  # there is something to compare with, but no estimate can be made from it
+    waits_unread: bool = False  # an order is written down, and no reading after a wait
     drawn: str = ""  # "drawn and sealed", "order drawn at random, as written down" …
     why_not_drawn: str = ""  # what in the records speaks against a draw, or against the comparison
     n_practitioners: int = 0
@@ -331,6 +332,8 @@ def _next_step(level: Level, evidence: Evidence, context: Context) -> str:
             "This question is answered for these records. Change one thing in the way of working, write a new question "
             "sheet, and judge it on sessions from then on."
         )
+    if context.waits_unread:
+        return "The order is there; what is missing is the reading after the wait. Read and write it down (after_wait)."
     if evidence.mean is None and context.why_not_compared:
         return (
             "Go on recording in the same way until there is enough to compare, and read finely enough to see a change."

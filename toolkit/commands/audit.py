@@ -58,6 +58,8 @@ def audit(
     asked = list(questions) if exports or questions else demo_questions()
     records = load_records(source, columns=columns, codebook=codebook)
     say(records.sentence())
+    if open_questions := len(records.mapping.asked):
+        say(f"{open_questions} question(s) about your columns are open; they are asked by: {typed('columns')} --ask")
     found = audit_records(records, question=asked or None)
     report = found.write(folder, replace=replace, with_text=with_text)
     answers = found.findings["findings"]

@@ -137,7 +137,7 @@ def judge(
         compared=borne.compared if borne else None,
         complete=borne.complete if borne else None,
         attributable=borne.attributable if borne else None,
-        why_no_comparison=borne.why_none if borne else "the records hold nothing to compare with",
+        why_no_comparison=borne.why_none if borne else _why_nothing(treated),
         blinded_share=borne.observer.blinded_share if borne else _blinded_share(treated),
         allowance=borne.observer.allowance if borne else 0.0,
         allowance_source=borne.observer.source if borne else "nothing is compared",
@@ -174,6 +174,23 @@ def lost_of(lost: pd.DataFrame | None, question: Question, compared: Compared) -
 
 
 _NAMED = {"before": "before", "before_2": "the second reading before"}
+
+
+NOTHING = "the records hold nothing to compare with"
+
+
+def _why_nothing(technique: pd.DataFrame) -> str:
+    """Why the records compare nothing: no order at all, or an order whose waits have no reading after them."""
+    waited = technique[technique["order"].astype(str) == "wait_first"]
+    if (
+        len(waited)
+        and waited["after_wait"].isna().all()
+        and (technique["order"].astype(str) == "technique_first").any()
+    ):
+        return (
+            f"an order is written down, but none of the {len(waited)} readings that waited first has one after the wait"
+        )
+    return NOTHING
 
 
 def _readings(technique: pd.DataFrame, question: Question, *, first: str) -> tuple[Estimate | None, str]:
@@ -304,7 +321,8 @@ def claim_of(judged: Judged, *, measure: str, region: str, intervention: str) ->
         declared=judged.declared,
         blinded_enough=borne is not None and borne.observer.enough,
         n_missing=sum(borne.flow.n_lost) if borne is not None else 0,
-        why_not_compared=judged.why_no_comparison if compared is not None and found is None else "",
+        why_not_compared=judged.why_no_comparison if found is None and judged.why_no_comparison != NOTHING else "",
+        waits_unread=compared is None and judged.why_no_comparison != NOTHING,
         drawn=borne.drawn_words if borne is not None else "",
         why_not_drawn=borne.against_the_draw if borne is not None else "",
         n_practitioners=int(compared.rows["practitioner"].nunique()) if compared is not None else 0,
