@@ -28,6 +28,8 @@ Verdict = Literal["sealed and kept", "looks drawn", "not drawn", "too few to tel
 LIMIT = 0.01
 N_REDRAWS = 999
 FEWEST_DRAWS = 10
+MANY = 50_000  # draws from which on sums of them are taken for normal, and are not redrawn
+_NUMBERS_AT_ONCE = 4_000_000
 MOST_COLUMNS = 6
 UNEQUAL = 0.2  # a share below this (or above 1 less this) is taken for an unequal draw: leaving out makes none so small
 WEIGHTS = {"known before": 0.35, "orders before": 0.2, "clients": 0.15, "weekdays": 0.1, "count": 0.2}
@@ -160,11 +162,11 @@ def _known_patterns(
     """The column that predicts the draw best, against the best over redraws; and all that stand out, best first."""
     if not columns.shape[1]:
         return [], []
-    rng = np.random.default_rng(0)
-    could = rng.permuted(np.tile(label, (N_REDRAWS, 1)), axis=1) - label.mean()
     spread = float(np.sqrt(label.mean() * (1 - label.mean()) * len(label) / (len(label) - 1)))
     seen = (label - label.mean()) @ columns / spread
-    largest = np.abs(could @ columns).max(axis=1) / spread
+    largest = (
+        _largest_by_chance(label, columns) / spread if len(label) <= MANY else largest_of_many(columns.T @ columns)
+    )
     p = (1 + np.sum(largest[:, None] >= np.abs(seen)[None, :] - 1e-12, axis=0)) / (1 + N_REDRAWS)
     best = np.argsort(-np.abs(seen), kind="stable")
     standing = [int(place) for place in best if p[place] / WEIGHTS["known before"] < LIMIT]
@@ -175,6 +177,35 @@ def _known_patterns(
         Pattern(part="known before", words=words, p=float(p[place])) for place, words in zip(chosen, named, strict=True)
     ]
     return found, _until_nothing_predicts(label, columns, limit) if standing else []
+
+
+def _redrawn(label: Floats, *, seed: int, n_redraws: int) -> Iterator[Floats]:
+    """Redraws of the labels less their mean, as many at a time as fit well into memory."""
+    rng = np.random.default_rng(seed)
+    at_once = max(1, _NUMBERS_AT_ONCE // max(len(label), 1))
+    for first in range(0, n_redraws, at_once):
+        yield rng.permuted(np.tile(label, (min(at_once, n_redraws - first), 1)), axis=1) - label.mean()
+
+
+def _largest_by_chance(label: Floats, columns: Floats) -> Floats:
+    """Of each redraw the largest difference that a column makes."""
+    redraws = _redrawn(label, seed=0, n_redraws=N_REDRAWS)
+    return np.concatenate([np.abs(could @ columns).max(axis=1) for could in redraws])
+
+
+def largest_of_many(gram: Floats) -> Floats:
+    """The same for very many draws, whose sums are normal: largest entries of normal vectors with this covariance.
+
+    Parameters
+    ----------
+    gram
+        Cross-products of the standardised columns (p × p).
+    """
+    values, vectors = np.linalg.eigh(gram)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    signs = np.where(root.sum(axis=0) < 0, -1.0, 1.0)  # of an eigenvector nothing fixes the sign
+    normal = np.random.default_rng(0).standard_normal((N_REDRAWS, len(values)))
+    return np.asarray(np.abs(normal @ (root * signs).T).max(axis=1))
 
 
 def _until_nothing_predicts(label: Floats, columns: Floats, limit: float) -> list[int]:
@@ -279,13 +310,30 @@ def _apart(units: pd.DataFrame, group: NDArray[np.intp]) -> float:
     share = label.mean() if n else 0.0
     if n - k < FEWEST_DRAWS or k < 3 or share in (0.0, 1.0):
         return 1.0
-    members = np.zeros((n, k))
-    members[np.arange(n), code] = 1.0 / np.sqrt(np.bincount(code)[code])
-    could = np.random.default_rng(1).permuted(np.tile(label, (N_REDRAWS // 3, 1)), axis=1) - share
-    by_chance = np.sum((could @ members) ** 2, axis=1)
-    seen = float(np.sum(((label - share) @ members) ** 2))
-    scale = float(by_chance.var(ddof=1) / (2 * by_chance.mean()))
-    return chi2_above(seen / scale, float(by_chance.mean()) / scale) if scale > 1e-9 else 1.0
+    sizes = np.bincount(code).astype(float)
+    seen = float(np.sum((np.bincount(code, weights=label) - share * sizes) ** 2 / sizes))
+    mean, variance = _moments_of_many(sizes, share) if n > MANY else _moments_by_chance(label, code, sizes)
+    scale = variance / (2 * mean)
+    return chi2_above(seen / scale, mean / scale) if scale > 1e-9 else 1.0
+
+
+def _moments_by_chance(label: Floats, code: NDArray[np.intp], sizes: Floats) -> tuple[float, float]:
+    """Mean and variance over redraws of what tells the groups apart."""
+    order = np.argsort(code, kind="stable")
+    starts = np.r_[0, np.cumsum(sizes.astype(np.intp))[:-1]]
+    redraws = _redrawn(label, seed=1, n_redraws=N_REDRAWS // 3)
+    by_chance = np.concatenate(
+        [np.sum(np.add.reduceat(could[:, order], starts, axis=1) ** 2 / sizes, axis=1) for could in redraws]
+    )
+    return float(by_chance.mean()), float(by_chance.var(ddof=1))
+
+
+def _moments_of_many(sizes: Floats, share: float) -> tuple[float, float]:
+    """The same for very many draws, without redraws: moments of binomial groups whose total is fixed."""
+    n, k, coin = float(sizes.sum()), len(sizes), share * (1 - share)
+    tied = (k * coin * (1 - 2 * share)) ** 2 / (n * coin)
+    variance = float(np.sum(coin * (1 - 6 * coin) / sizes)) + 2 * coin**2 * (k - 1) - tied
+    return coin * (k - 1) * n / (n - 1), variance
 
 
 def _count(label: Floats, share: float | None) -> list[Pattern]:

@@ -156,7 +156,15 @@ def known_before_draw(units: pd.DataFrame) -> tuple[Floats, list[tuple[str, Floa
         if size > 1e-9:
             columns.append(centred / size)
             told.append((words, values if two else None))
-    return (np.column_stack(columns) if columns else np.zeros((len(units), 0))), told
+    return _side_by_side(columns, len(units)), told
+
+
+def _side_by_side(columns: list[Floats], length: int) -> Floats:
+    """Columns as one array, each let go of as it is taken over."""
+    found = np.empty((length, len(columns)), order="F")
+    for place in reversed(range(len(columns))):
+        found[:, place] = columns.pop()
+    return found
 
 
 def _candidates(units: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
