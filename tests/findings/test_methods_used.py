@@ -21,7 +21,7 @@ NAMED = [
     *(one for _, one in SIZED.values()),
 ]
 MENTIONED = {f"toolkit.{name}" for name in NAMED}
-MENTIONED |= {"toolkit.effect.estimate.with_also", "toolkit.effect.not_drawn.adjust_not_drawn"}  # steps of `estimate`
+MENTIONED |= {"toolkit.effect.estimate.with_also"}  # a step of `estimate`
 CODES = {}
 for dotted in PAGE["name"]:
     module, _, bare = dotted.rpartition(".")

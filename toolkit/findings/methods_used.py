@@ -73,6 +73,7 @@ MAIN: dict[str, list[tuple[str, str]]] = {
 ENTRIES: dict[str, tuple[str, ...]] = {
     "changes": ("stats.centre.mean_change",),
     "attributable": ("effect.estimate.estimate", "effect.estimate.bounded"),
+    "not drawn": ("effect.not_drawn.adjust_not_drawn",),
     "draw checked": ("effect.draw_check.check_draw",),
     "redraws": ("effect.rerandomisation.redraw",),
     "models": ("mixed.mixed.fit_mixed_arrays",),
@@ -149,6 +150,7 @@ def conditions(findings: dict[str, Any]) -> set[str]:
     true_of_it = {
         "changes": any(one["change"]["mean"] is not None for one in found),
         "attributable": bool(left),
+        "not drawn": any(one["basis"] == "comparison_sessions" for one in left),
         "draw checked": any(one.get("draw") for one in found),
         "redraws": any(redrawn),
         "models": fitted or not all(redrawn),
