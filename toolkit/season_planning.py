@@ -11,7 +11,7 @@ import pandas as pd
 
 from toolkit.auditing import judge_question
 from toolkit.errors import QuestionError
-from toolkit.planning.season import RecordKeeping, SeasonPlan, dials_from, plan_clients, rank_record_keeping
+from toolkit.planning.season import RecordKeeping, SeasonPlan, dials_from, plan_and_rank
 from toolkit.result import Shown
 
 if TYPE_CHECKING:
@@ -111,13 +111,7 @@ def plan_season(
     smallest = judged.question.smallest_change_that_matters
     size = effect if effect is not None else smallest
     if size is None:
-        raise QuestionError("Name the true effect to plan for (effect=3, in the measure's unit).")
+        raise QuestionError("Name the true effect to plan for, in the measure's unit:  --effect 3   (in Python effect=3).")
     numbers = list(n_clients or sorted({max(6, round(dials.n_clients * factor)) for factor in (0.5, 1, 2, 4)}))
-    ranked = rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=n_seasons)
-    now = {dials.n_clients: ranked.now}
-    return Season(
-        clients=plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=n_seasons, known=now),
-        record_keeping=ranked,
-        dials=dials,
-        notes=tuple(notes),
-    )
+    clients, ranked = plan_and_rank(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=n_seasons)
+    return Season(clients=clients, record_keeping=ranked, dials=dials, notes=tuple(notes))

@@ -172,25 +172,20 @@ def plan(
     codebook: Path | None,
 ) -> None:
     """How many clients the next season needs, and which change of record-keeping buys most."""
-    from toolkit.auditing import judge_question
-    from toolkit.planning.season import dials_from, plan_clients, rank_record_keeping
+    from toolkit.season_planning import plan_season
 
     if export is not None and question is None:
         raise ToolkitError("Name the question sheet to plan for:  --question question.toml")
-    source = export or dataset_file("demo/sessions.csv")
-    judged = judge_question(
-        source, question or dataset_file("demo/questions/stretching.toml"), columns=columns, codebook=codebook
+    found = plan_season(
+        export or dataset_file("demo/sessions.csv"),
+        question=question or dataset_file("demo/questions/stretching.toml"),
+        effect=effect,
+        n_seasons=seasons,
+        columns=columns,
+        codebook=codebook,
     )
-    dials, notes = dials_from(judged)
-    smallest = judged.question.smallest_change_that_matters
-    size = effect if effect is not None else smallest
-    if size is None:
-        raise ToolkitError("Name the true effect to plan for:  --effect 3   (in the measure's unit)")
-    for note in notes:
+    for note in found.notes:
         say(f"Note: {note}.")
-    numbers = sorted({max(6, round(dials.n_clients * factor)) for factor in (0.5, 1, 2, 4)})
-    ranked = rank_record_keeping(dials, effect=size, smallest=smallest, n_seasons=seasons)
-    now = {dials.n_clients: ranked.now}
-    planned = plan_clients(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=seasons, known=now)
+    planned, ranked = found.clients, found.record_keeping
     say(planned.sentence(), "", table_lines(planned.frame[SHOWN]), "", ranked.sentence(), "")
     say(table_lines(ranked.frame[["change", *SHOWN[1:], "gain"]]))

@@ -138,14 +138,16 @@ def bear_out(
     confidence_level, rng, n_draws
         As for `estimate`.
     quick
-        Take the draw for kept and leave subgroups alone.
+        Take the draw for kept and every reading for one of its own, and leave subgroups alone.
     """
     compared = blind_rows(compared)
-    copied = _copied(compared)
-    compared = without_copies(compared, copied)
-    compared, repeated = without_copied_rereadings(compared)
-    other_eyes, compared = examiners_by_arm(compared)
-    doubts = tuple(said for said in (other_eyes, minutes_apart(compared)) if said)
+    copied, repeated, doubts = "", "", tuple[str, ...]()
+    if not quick:
+        copied = _copied(compared)
+        compared = without_copies(compared, copied)
+        compared, repeated = without_copied_rereadings(compared)
+        other_eyes, compared = examiners_by_arm(compared)
+        doubts = tuple(said for said in (other_eyes, minutes_apart(compared)) if said)
     account = None
     if schedule is not None and compared.basis == "randomised_order":
         compared, account = by_schedule(compared, schedule)
@@ -167,7 +169,7 @@ def bear_out(
         how = {"confidence_level": confidence_level, "rng": rng, "n_draws": n_draws}
         also, rests_on = _other_ways(compared, plain, flow, complete, how)
         attributable = with_also(attributable, also)
-    coarse, coarse_words = coarser_after(compared)
+    coarse, coarse_words = (0.0, "") if quick else coarser_after(compared)
     observer = observer_of(compared, sem=sem, sem_source=sem_source, asked=allowance)
     if coarse:
         said = "; ".join(part for part in (observer.source if observer.allowance else "", coarse_words) if part)

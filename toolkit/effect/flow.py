@@ -7,6 +7,7 @@ rows set aside whole, sessions without an order, and sessions that the count of 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -31,14 +32,24 @@ STEPS = (
 class Flow:
     """How many sessions of each arm came how far.
 
-    `steps`: one row a step and arm: step, arm ("technique", "comparison"), n, why. `complete`: the comparison with
-    every lost session back as a row (`y` missing), those without an order where their readings put them.
+    `steps`: one row a step and arm: step, arm ("technique", "comparison"), n, why; counted when asked for, from
+    `parts` (rows, set aside whole, without an order, not there by the count). `complete`: the comparison with every
+    lost session back as a row (`y` missing), those without an order where their readings put them.
     """
 
-    steps: pd.DataFrame
+    parts: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]
     complete: Compared
     n_lost: tuple[int, int]
-    says: str
+
+    @cached_property
+    def steps(self) -> pd.DataFrame:
+        """Sessions by step and arm."""
+        return _steps(*self.parts)
+
+    @property
+    def says(self) -> str:
+        """The losses by arm, in words."""
+        return _says(self.steps)
 
     def count(self, step: str, arm: str) -> int:
         """Sessions of one step and arm."""
@@ -71,13 +82,11 @@ def flow_of(
         missing = _missing_by_count(compared, pd.concat([rows, gone, unclear], ignore_index=True), share)
     parts = [part for part in (rows, gone, unclear, missing) if len(part)]
     everything = pd.concat(parts, ignore_index=True) if len(parts) > 1 else rows
-    steps = _steps(rows, gone, unclear, missing)
     n_lost = tuple(int((everything["y"].isna() & (everything["arm"] == arm)).sum()) for arm in ARMS)
     return Flow(
-        steps=steps,
+        parts=(rows, gone, unclear, missing),
         complete=replace(compared, rows=everything, source=None),
         n_lost=(n_lost[0], n_lost[1]),
-        says=_says(steps),
     )
 
 

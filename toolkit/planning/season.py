@@ -67,15 +67,13 @@ class RecordKeeping(Shown):
     """What each single change of record-keeping would do: one row a change, the one that buys most first.
 
     `rows`: change, seen (share of seasons that show the effect) with ci_low and ci_high (Wilson), gain over recording
-    as now with gain_ci_low and gain_ci_high (the same seasons side by side: Newcombe 1998, method 10). `now`: the
-    levels of the seasons recorded as now.
+    as now with gain_ci_low and gain_ci_high (the same seasons side by side: Newcombe 1998, method 10).
     """
 
     effect: float
     unit: str
     n_seasons: int
     rows: pd.DataFrame
-    now: pd.Series
 
     def sentence(self) -> str:
         """The change that buys most."""
@@ -218,14 +216,12 @@ def plan_clients(
     n_clients: Iterable[int] = (10, 20, 40, 80),
     n_seasons: int = 100,
     rng: np.random.Generator | int = 0,
-    known: Mapping[int, pd.Series] | None = None,
 ) -> SeasonPlan:
     """How often a season with so many clients would show a true effect, with a progress bar.
 
     Args:
         dials: the clinic (see `dials_from`). effect: true mean effect, in the unit, better = positive.
         smallest: smallest change that matters. n_clients: numbers to try. n_seasons: simulated for each.
-        known: levels of seasons played already with the same settings (`RecordKeeping.now`), by number of clients.
 
     Source: power by simulation from the records' own variance components (Arnold et al. 2011, BMC Medical Research
         Methodology 11:94, from memory).
@@ -235,14 +231,22 @@ def plan_clients(
         >>> plan.curve["seen"].tolist()
         [1.0]
     """
-    there = known or {}
-    numbers = {str(one): replace(dials, n_clients=one) for one in sorted(set(n_clients)) if one not in there}
-    found = _played(numbers, effect=effect, smallest=smallest, n_seasons=n_seasons, seed=_seed_of(rng))
-    every = {
-        **{int(number): levels for number, levels in found.items()},
-        **{n: there[n] for n in n_clients if n in there},
-    }
-    rows = [{"clients": number, **_shares(every[number])} for number in sorted(every)]
+    lines = _sizes(dials, n_clients)
+    found = _played(lines, effect=effect, smallest=smallest, n_seasons=n_seasons, seed=_seed_of(rng))
+    return _plan_of(dials, lines, found, effect=effect)
+
+
+def _sizes(dials: ClinicDials, n_clients: Iterable[int]) -> dict[str, ClinicDials]:
+    """A line a number of clients."""
+    return {f"{one} clients": replace(dials, n_clients=one) for one in sorted(set(n_clients))}
+
+
+def _plan_of(
+    dials: ClinicDials, lines: Mapping[str, ClinicDials], found: Mapping[str, pd.Series], *, effect: float
+) -> SeasonPlan:
+    """The played lines as a plan."""
+    rows = [{"clients": line.n_clients, **_shares(found[name])} for name, line in lines.items()]
+    n_seasons = len(next(iter(found.values()), ()))
     return SeasonPlan(dials=dials, effect=effect, unit=dials.unit, n_seasons=n_seasons, curve=pd.DataFrame(rows))
 
 
@@ -278,8 +282,36 @@ def rank_record_keeping(
     """
     changes = changes_of_record_keeping(dials)
     found = _played(changes, effect=effect, smallest=smallest, n_seasons=n_seasons, seed=_seed_of(rng))
+    return _ranked(dials, {name: found[name] for name in changes}, effect=effect)
+
+
+def _ranked(dials: ClinicDials, found: Mapping[str, pd.Series], *, effect: float) -> RecordKeeping:
+    """The played changes, the one that buys most first."""
+    now = found[AS_NOW]
     frame = pd.DataFrame(
-        [{"change": change, **_shares(levels), **_gain(levels, found[AS_NOW])} for change, levels in found.items()]
+        [{"change": change, **_shares(levels), **_gain(levels, now)} for change, levels in found.items()]
     )
     ranked = frame.sort_values(["gain", "moved_enough"], ascending=False, kind="stable", ignore_index=True)
-    return RecordKeeping(effect=effect, unit=dials.unit, n_seasons=n_seasons, rows=ranked, now=found[AS_NOW])
+    return RecordKeeping(effect=effect, unit=dials.unit, n_seasons=len(now), rows=ranked)
+
+
+def plan_and_rank(
+    dials: ClinicDials,
+    *,
+    effect: float,
+    smallest: float | None,
+    n_clients: Iterable[int],
+    n_seasons: int = 100,
+    rng: np.random.Generator | int = 0,
+) -> tuple[SeasonPlan, RecordKeeping]:
+    """`plan_clients` and `rank_record_keeping` in one go, seasons that both need played once.
+
+    Args: as `plan_clients`.
+    """
+    changes, sizes = changes_of_record_keeping(dials), _sizes(dials, n_clients)
+    lines = {**changes, **{name: line for name, line in sizes.items() if line != dials}}
+    found = _played(lines, effect=effect, smallest=smallest, n_seasons=n_seasons, seed=_seed_of(rng))
+    found |= {name: found[AS_NOW] for name in sizes if name not in found}
+    return _plan_of(dials, sizes, found, effect=effect), _ranked(
+        dials, {name: found[name] for name in changes}, effect=effect
+    )
