@@ -93,7 +93,7 @@ def plan_season(
     Raises
     ------
     QuestionError
-        No effect is given and the question names no smallest change that matters.
+        No effect is given and the question names no smallest change that matters; or the measure is a sign.
     NotEnoughError
         Fewer than five clients have readings.
 

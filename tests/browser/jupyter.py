@@ -21,6 +21,7 @@ STDERR = '.jp-OutputArea-output[data-mime-type="application/vnd.jupyter.stderr"]
 PROMPTS = "[...document.querySelectorAll('.jp-CodeCell .jp-InputPrompt')]"
 OUTPUTS = ".jp-OutputArea-output"
 OUT_OF_DATE = ".out-of-date"
+COMPUTING = ".out-of-date:not(.stopped)"  # what a cell above could not compute stays out of date
 OWN_LOOK = ".widget-dropdown, .widget-slider, .widget-checkbox, .widget-text"
 DIALS = (
     ".widget-dropdown select:enabled:visible, .widget-slider [role=slider]:visible, "
@@ -115,7 +116,7 @@ def wait_idle(page: Page, *, seconds: float = 60) -> None:
     while time.monotonic() < ending:
         waiting = page.evaluate(f"() => {PROMPTS}.filter((prompt) => prompt.innerText.includes('*')).length")
         shown = (page.locator(IDLE).count(), waiting, what_is_shown(page))
-        busy = waiting or page.locator(OUT_OF_DATE).count()
+        busy = waiting or page.locator(COMPUTING).count()
         if not busy and shown[0] == 1 and shown == seen:
             return
         seen = shown

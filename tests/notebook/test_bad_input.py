@@ -12,6 +12,7 @@ from toolkit.notebook.lab import lab_environment
 from toolkit.notebook.records import averaged, open_elsewhere
 from toolkit.records.records import load_records
 from toolkit.resources import dataset_file
+from toolkit.simulate import ClinicDials
 
 pytestmark = pytest.mark.filterwarnings("default")  # the kernel's own machinery warns of itself, not of us
 START = "from toolkit import audit, load_records\nfrom toolkit.notebook import choosers, show\nshow.start()\n"
@@ -171,7 +172,30 @@ def test_settings_that_make_no_sense_are_sentences():
     error = show.reading_error(load_records(show.demo()), "cervical_lateral_flexion")
     with pytest.raises(ToolkitError, match="READINGS_A_VISIT is 0"):
         averaged(error, 0)
+
+
+class Asked:
+    """A question and a belief as the boxes of a notebook hand them over."""
+
+    def __init__(self, *, smallest=None, believed=None):
+        self.smallest_change, self.value, self.unit = smallest, believed, "deg"
+
+
+def season_asked(asked, *, seasons=8):
+    return show.season_asked(asked, asked, dials=ClinicDials(sem=2.54), seasons=seasons, seed=1)
+
+
+def test_what_a_season_is_played_with_is_what_was_written_else_what_matters_else_the_error_of_a_reading():
+    assert season_asked(Asked(smallest=3.0, believed=4.0)).effect == 4.0
+    assert season_asked(Asked(smallest=3.0)).effect == 3.0
+    first_look = season_asked(Asked())
+    assert first_look.settings["effect"] == 2.5
+    assert "Nobody wrote the true change" in first_look.words
+    assert "Nobody" not in season_asked(Asked(smallest=3.0)).words
+
+
+def test_a_season_that_makes_no_sense_is_a_sentence():
     with pytest.raises(ToolkitError, match="SEASONS is 0"):
-        show.settings_of(true_change=4.0, smallest=3.0, seasons=0, seed=1)
-    with pytest.raises(ToolkitError, match="TRUE_CHANGE is 0"):
-        show.settings_of(true_change=0.0, smallest=3.0, seasons=8, seed=1)
+        season_asked(Asked(smallest=3.0), seasons=0)
+    with pytest.raises(ToolkitError, match="The true change is 0: write a size above 0"):
+        season_asked(Asked(believed=0.0))

@@ -185,7 +185,7 @@ def ranked(best, gain_low, *, now=(0.4, 0.3, 0.5), n_seasons=200):
             "ci_high": [0.99, 0.55, now[2]],
         }
     )
-    return RecordKeeping(effect=3.0, unit="deg", n_seasons=n_seasons, rows=rows, now=pd.Series(["moved"]))
+    return RecordKeeping(effect=3.0, unit="deg", n_seasons=n_seasons, rows=rows)
 
 
 def test_a_change_is_named_as_the_best_only_where_the_same_seasons_show_a_gain():

@@ -7,12 +7,19 @@ from dataclasses import replace
 import pytest
 
 from toolkit.claim.question import Question
-from toolkit.errors import NotEnoughError
+from toolkit.errors import NotEnoughError, QuestionError
 from toolkit.findings.finding import judge
 from toolkit.findings.measured import ruler_of
 from toolkit.planning import playing
 from toolkit.planning.playing import SeasonPlayed
-from toolkit.planning.season import AS_NOW, changes_of_record_keeping, dials_from, plan_clients, rank_record_keeping
+from toolkit.planning.season import (
+    AS_NOW,
+    changes_of_record_keeping,
+    dials_from,
+    plan_and_rank,
+    plan_clients,
+    rank_record_keeping,
+)
 from toolkit.records.records import load_records
 from toolkit.simulate import ClinicDials, simulate_clinic
 from toolkit.stats.sample_size import pairs_needed
@@ -104,3 +111,18 @@ def test_records_without_comparison_get_every_other_change_on_top_of_the_coin():
     assert named[:2] == [AS_NOW, "draw the order by a coin"]
     assert all(name.startswith("draw the order by a coin, and ") for name in named[2:])
     assert all(dials.design == "order_drawn" for dials in list(changes_of_record_keeping(poor).values())[1:])
+
+
+def test_both_questions_in_one_go_give_what_each_gives_alone():
+    few = replace(CLINIC, n_clients=12)
+    how = {"effect": 3.0, "smallest": 3.0, "n_seasons": 4, "rng": 3}
+    planned, ranked = plan_and_rank(few, n_clients=[12, 8], **how)
+    assert planned.curve.equals(plan_clients(few, n_clients=[8, 12], **how).curve)
+    assert ranked.rows.equals(rank_record_keeping(few, **how).rows)
+
+
+def test_seasons_are_not_played_for_a_sign():
+    judged = judged_of(CLINIC, 1)
+    sign = replace(judged, question=replace(judged.question, measure="heel_lift_in_squat", unit="yes_no"))
+    with pytest.raises(QuestionError, match="is a sign .* Choose a measure that is a number"):
+        dials_from(sign)

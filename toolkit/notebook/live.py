@@ -55,13 +55,14 @@ class LiveCell:
 
     def mark(self, said: str) -> None:
         """Leave the old answer in sight, pale, under a line that says that it is out of date."""
+        kind = "out-of-date stopped" if said == STOPPED else "out-of-date"
         if not self.shown:
-            self.show({"text/html": f"<p class='out-of-date' role='status'>{escape(said)}</p>", _PLAIN: said})
+            self.show({"text/html": f"<p class='{kind}' role='status'>{escape(said)}</p>", _PLAIN: said})
             return
         old = self.shown.get("text/html") or f"<pre>{escape(str(self.shown.get(_PLAIN, '')))}</pre>"
         note = f"<p role='status' style='border-left:4px solid #c75000;padding-left:.6em'><b>{escape(said)}</b></p>"
         pale = f"<div style='opacity:.35' aria-hidden='true'>{old}</div>"
-        html = f"<div class='out-of-date'>{note}{pale}</div>"
+        html = f"<div class='{kind}'>{note}{pale}</div>"
         self.show({"text/html": html, _PLAIN: f"{said}\n{self.shown.get(_PLAIN, '')}"})
 
 

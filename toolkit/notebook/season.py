@@ -48,6 +48,7 @@ class SeasonAsked:
     unit: str
     seasons: int
     seed: int
+    guessed: bool = False
 
     @property
     def settings(self) -> dict[str, Any]:
@@ -60,44 +61,38 @@ class SeasonAsked:
         size = "from which change on it matters is not set"
         if self.smallest is not None:
             size = f"it matters from {threshold(self.smallest, self.unit)} on"
-        return f"Played with a true change of {threshold(self.effect, self.unit)}; {size}."
+        played = f"Played with a true change of {threshold(self.effect, self.unit)}; {size}."
+        if not self.guessed:
+            return played
+        return (
+            f"{played} Nobody wrote the true change, so the error of one reading (SEM) was taken, as a first look: write "
+            "your own above, or a size under “Matters from”."
+        )
 
 
-def season_asked(choice: QuestionChooser, belief: Guess, *, seasons: int, seed: int) -> SeasonAsked:
+def season_asked(
+    choice: QuestionChooser, belief: Guess, *, dials: ClinicDials, seasons: int, seed: int
+) -> SeasonAsked:
     """What the coming season is played with, from what was chosen and what is believed to be true.
 
+    Where neither a true change nor a change that matters was written, the error of one reading (SEM) is played: a
+    technique that adds less than that is hard to tell from reading, whatever it is worth.
+
     Raises:
-        ToolkitError: neither a true change nor a change that matters was written, one of them is not above 0, or no
-            season is asked for.
+        ToolkitError: what was written is not above 0, or no season is asked for.
     """
     smallest = choice.smallest_change
     effect = smallest if belief.value is None else belief.value
+    guessed = effect is None
     if effect is None:
-        raise ToolkitError("Write a true change into the box above, or a size under “Matters from” in section 1.")
+        effect = round(dials.sem, 1) or dials.sem
     if not effect > 0:
         raise ToolkitError(f"The true change is {effect:g}: write a size above 0, in the measure's unit.")
     if seasons < 1:
         raise ToolkitError(f"SEASONS is {seasons}: write how many seasons to play, 1 or more.")
-    return SeasonAsked(effect=effect, smallest=smallest, unit=choice.unit, seasons=int(seasons), seed=seed)
-
-
-def settings_of(*, true_change: float, smallest: float, seasons: int, seed: int) -> dict[str, Any]:
-    """What seasons are played with, ready for the planning functions.
-
-    Raises:
-        ToolkitError: no season, or a size that is not above 0.
-    """
-    if seasons < 1:
-        raise ToolkitError(f"SEASONS is {seasons}: write how many seasons to play, 1 or more.")
-    for name, size in (("SMALLEST_CHANGE", smallest), ("TRUE_CHANGE", true_change)):
-        if not size > 0:
-            raise ToolkitError(f"{name} is {size:g}: write a size above 0, in the measure's unit.")
-    return {"effect": true_change, "smallest": smallest, "n_seasons": int(seasons), "rng": seed}
-
-
-def played(plan: SeasonPlan, *, smallest: float) -> str:
-    """What the seasons were played with."""
-    return f"true change {threshold(plan.effect, plan.unit)}, matters from {threshold(smallest, plan.unit)} on"
+    return SeasonAsked(
+        effect=effect, smallest=smallest, unit=choice.unit, seasons=int(seasons), seed=seed, guessed=guessed
+    )
 
 
 def season_curve(plan: SeasonPlan) -> Drawing:

@@ -64,11 +64,9 @@ from toolkit.notebook.season import (
     changes,
     clinic,
     how_many,
-    played,
     question_sheet,
     season_asked,
     season_curve,
-    settings_of,
     what_buys_most,
 )
 from toolkit.resources import dataset_file
@@ -123,7 +121,6 @@ __all__ = [
     "numbers",
     "open_elsewhere",
     "over_the_calendar",
-    "played",
     "pooled_sites",
     "published",
     "question_sheet",
@@ -136,7 +133,6 @@ __all__ = [
     "season_asked",
     "season_curve",
     "set_aside",
-    "settings_of",
     "start",
     "summaries_of_sites",
     "table",

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.claim.rule import LEVELS
-from toolkit.errors import NotEnoughError
+from toolkit.errors import NotEnoughError, QuestionError
 from toolkit.explanations.regression_to_the_mean import implied_selection
 from toolkit.findings.finding import Judged
 from toolkit.planning.playing import SeasonPlayed, play
@@ -101,8 +101,14 @@ def dials_from(judged: Judged) -> tuple[ClinicDials, list[str]]:
 
     Raises:
         NotEnoughError: fewer than 5 clients have readings.
+        QuestionError: the measure is a sign; only numbers are played.
     """
     rows, question = judged.technique, judged.question
+    if question.unit == "yes_no":
+        raise QuestionError(
+            f"“{question.measure}” is a sign (there or not), and seasons are played for readings that are numbers. "
+            "Choose a measure that is a number."
+        )
     before = rows.dropna(subset=["before"])
     clients = before.groupby(before["client"].astype(str))["before"]
     if clients.ngroups < 5:
