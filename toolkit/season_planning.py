@@ -111,7 +111,7 @@ def plan_season(
     smallest = judged.question.smallest_change_that_matters
     size = effect if effect is not None else smallest
     if size is None:
-        raise QuestionError("Name the true effect to plan for, in the measure's unit:  --effect 3   (in Python effect=3).")
+        raise QuestionError("Name the true effect to plan for, in the measure's unit: --effect 3 (Python: effect=3).")
     numbers = list(n_clients or sorted({max(6, round(dials.n_clients * factor)) for factor in (0.5, 1, 2, 4)}))
     clients, ranked = plan_and_rank(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=n_seasons)
     return Season(clients=clients, record_keeping=ranked, dials=dials, notes=tuple(notes))

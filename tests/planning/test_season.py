@@ -124,5 +124,5 @@ def test_both_questions_in_one_go_give_what_each_gives_alone():
 def test_seasons_are_not_played_for_a_sign():
     judged = judged_of(CLINIC, 1)
     sign = replace(judged, question=replace(judged.question, measure="heel_lift_in_squat", unit="yes_no"))
-    with pytest.raises(QuestionError, match="is a sign .* Choose a measure that is a number"):
+    with pytest.raises(QuestionError, match=r"is a sign .* Choose a measure that is a number"):
         dials_from(sign)

@@ -65,14 +65,12 @@ class SeasonAsked:
         if not self.guessed:
             return played
         return (
-            f"{played} Nobody wrote the true change, so the error of one reading (SEM) was taken, as a first look: write "
-            "your own above, or a size under “Matters from”."
+            f"{played} Nobody wrote the true change, so the error of one reading (SEM) was taken, as a first look: "
+            "write your own above, or a size under “Matters from”."
         )
 
 
-def season_asked(
-    choice: QuestionChooser, belief: Guess, *, dials: ClinicDials, seasons: int, seed: int
-) -> SeasonAsked:
+def season_asked(choice: QuestionChooser, belief: Guess, *, dials: ClinicDials, seasons: int, seed: int) -> SeasonAsked:
     """What the coming season is played with, from what was chosen and what is believed to be true.
 
     Where neither a true change nor a change that matters was written, the error of one reading (SEM) is played: a
