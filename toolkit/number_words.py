@@ -83,6 +83,49 @@ def number(value: Any, *, decimals: int | None = None, signed: bool = False) -> 
     return text.replace("-", "−")
 
 
+def figure_text(value: Any, *, digits: int = 3) -> str:
+    """A number that has no interval beside it to say how exact it is: three significant digits.
+
+    Example:
+        >>> figure_text(0.12345), figure_text(1234.5), figure_text(None)
+        ('0.123', '1234', 'not available')
+    """
+    if value is None or (not isinstance(value, str) and is_missing(value)):
+        return "not available"
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return str(value)
+    if math.isinf(value):
+        return "no limit"
+    if isinstance(value, int) or (float(value).is_integer() and abs(value) < 1e6):
+        return f"{int(value)}"
+    return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:.0f}"
+
+
+def quantity(value: Any, unit: str | None, *, digits: int = 3) -> str:
+    """A number in three significant digits with its unit; signs (0 and 1) in percentage points.
+
+    Example:
+        >>> quantity(2.3456, "deg"), quantity(0.2, "yes_no"), quantity(2.3456, "")
+        ('2.35°', '20 percentage points', '2.35')
+    """
+    if is_missing(value) or math.isinf(float(value)):
+        return figure_text(value)
+    unit = unit or ""
+    return with_unit(figure_text(float(value) * scale_of(unit), digits=digits), unit)
+
+
+def quantity_with_interval(value: Any, low: Any, high: Any, unit: str | None, *, level: float = 0.95) -> str:
+    """A number with its unit and the limits of its interval, three significant digits each, brackets left open.
+
+    Example:
+        >>> quantity_with_interval(2.3456, 1.0, 4.0, "deg", level=0.975)
+        '2.35° (97.5 % interval 1 to 4'
+    """
+    scale = scale_of(unit or "")
+    first, last = (figure_text(end if is_missing(end) else float(end) * scale) for end in (low, high))
+    return f"{quantity(value, unit)} ({100 * level:.4g} % interval {first} to {last}"
+
+
 def amount(value: Any, unit: str, *, decimals: int | None = None, signed: bool = False) -> str:
     """A number with its unit.
 

@@ -18,12 +18,13 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result_views import figure_text, for_reading, html_table
+from toolkit.number_words import figure_text, quantity_with_interval
+from toolkit.result_views import for_reading, html_table
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-__all__ = ["FRAME_COLUMNS", "Estimate", "Result", "Shown", "figure_text", "html_table", "standard_frame"]
+__all__ = ["FRAME_COLUMNS", "Estimate", "Result", "Shown", "html_table", "standard_frame"]
 
 NUMBERS = ("estimate", "ci_low", "ci_high", "level", "statistic", "df", "p", "p_adjusted", "n_clients", "n_rows")
 FRAME_COLUMNS = ("what", *NUMBERS, "unit", "method")
@@ -69,11 +70,11 @@ class Estimate:
 
     def sentence(self) -> str:
         """The estimate in one line of words."""
-        return (
-            f"{self.name}: {figure_text(self.value)} {self.unit} "
-            f"({self.confidence_level:.0%} interval {figure_text(self.ci_low)} to {figure_text(self.ci_high)}; "
-            f"n = {self.n} {self.n_of}; {self.method})"
-        )
+        return f"{self.name}: {self.with_interval()}; n = {self.n} {self.n_of}; {self.method})"
+
+    def with_interval(self) -> str:
+        """Value, unit and interval in three significant digits each; the bracket stays open for what follows."""
+        return quantity_with_interval(self.value, self.ci_low, self.ci_high, self.unit, level=self.confidence_level)
 
     def as_row(self) -> dict[str, Any]:
         """The estimate as one row of a tidy frame, at full precision."""

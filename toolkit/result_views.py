@@ -8,18 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-
-def figure_text(value: Any, *, digits: int = 3) -> str:
-    """A number as a reader sees it: three significant digits, a plain word where there is no number."""
-    if value is None or value is pd.NA or value is pd.NaT or (isinstance(value, float) and math.isnan(value)):
-        return "not available"
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return str(value)
-    if isinstance(value, int) or (float(value).is_integer() and abs(value) < 1e6):
-        return f"{int(value)}"
-    if math.isinf(value):
-        return "no limit"
-    return f"{value:.{digits}g}" if abs(value) < 10**digits else f"{value:.0f}"
+from toolkit.number_words import figure_text
 
 
 def for_reading(frame: pd.DataFrame) -> pd.DataFrame:

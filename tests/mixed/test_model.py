@@ -152,3 +152,11 @@ def test_the_model_shows_and_saves_itself(tmp_path):
     assert "<table>" in fitted()._repr_html_()
     assert fitted().save(tmp_path / "model.csv").stat().st_size > 100
     assert fitted().plot().axes
+
+
+def test_one_column_of_groups_may_be_given_as_a_word():
+    rng = np.random.default_rng(3)
+    data = pd.DataFrame({"who": np.repeat(np.arange(12), 4), "treated": np.tile([0, 1], 24)})
+    data["y"] = data["treated"] + rng.normal(size=12)[data["who"]] + rng.normal(size=48)
+    alone, listed = (mixed_model("y ~ treated", data, groups) for groups in ("who", ["who"]))
+    assert alone.fit.levels == listed.fit.levels == {"who": 12}

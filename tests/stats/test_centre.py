@@ -56,7 +56,7 @@ def test_hodges_lehmann_limits_are_where_the_signed_rank_test_turns() -> None:
 def test_five_persons_allow_no_distribution_free_95_percent_interval(estimator) -> None:
     found = estimator([1.0, 2.0, 3.0, 4.0, 6.0], unit="deg")
     assert (found.ci_low, found.ci_high) == (-np.inf, np.inf)
-    assert "5 persons allow no exact 95% " in found.method
+    assert "5 persons allow no exact 95 % " in found.method
 
 
 @pytest.mark.parametrize("estimator", EVERY)

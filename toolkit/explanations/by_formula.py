@@ -9,8 +9,9 @@ import numpy as np
 from toolkit.errors import ToolkitError
 from toolkit.explanations.chance import fixed_shape_bounds, spending_bounds
 from toolkit.explanations.regression_to_the_mean import expected_regression
+from toolkit.number_words import figure_text, quantity
 from toolkit.quantiles import normal_above
-from toolkit.result import Result, figure_text
+from toolkit.result import Result
 from toolkit.stats.data import checked_level, plain_number
 
 
@@ -58,7 +59,7 @@ def regression_expected(
         threshold, mean=mean, between_variance=spread**2, within_variance=error**2, n_baselines=n_baselines
     )
     says = (
-        f"Sides chosen beyond {figure_text(threshold)} {unit} are expected to drift {figure_text(found)} {unit} "
+        f"Sides chosen beyond {quantity(threshold, unit)} are expected to drift {quantity(found, unit)} "
         f"towards the mean of {figure_text(mean)} although nothing is done."
     )
     row = {"what": "expected drift to the mean", "estimate": found, "unit": unit, "method": "normal readings"}

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from toolkit.explanations.case import Case, Explanation, Status, client_sums, jackknife, told
 from toolkit.explanations.chance import mean_over_clients
+from toolkit.number_words import figure_text
 from toolkit.quantiles import normal_above, normal_below, normal_density
-from toolkit.result import Estimate, figure_text
+from toolkit.result import Estimate
 
 Floats = NDArray[np.float64]
 N_BOOTSTRAP = 500

@@ -8,8 +8,8 @@ import pandas as pd
 
 from toolkit.claim.question import Question
 from toolkit.errors import QuestionError
+from toolkit.number_words import quantity
 from toolkit.records.account import Records
-from toolkit.result import figure_text
 from toolkit.stats.published import published_mic
 
 COMPARISON = "measured_only"
@@ -115,5 +115,5 @@ def _hold(rows: pd.DataFrame, column: str) -> str:
 def title_of(question: Question) -> str:
     """The question in one line, for messages."""
     size = question.smallest_change_that_matters
-    tail = f", by at least {figure_text(size)} {question.unit}" if size is not None else ""
+    tail = f", by at least {quantity(size, question.unit)}" if size is not None else ""
     return f"does {question.intervention} on {question.region} move {question.measure}{tail}?"

@@ -20,7 +20,8 @@ from toolkit.errors import FitError
 from toolkit.mixed.cross_products import Array
 from toolkit.mixed.mixed_fit import DfMethod, FTest, MixedFit
 from toolkit.multiplicity import holm_p
-from toolkit.result import Shown, figure_text
+from toolkit.number_words import quantity
+from toolkit.result import Shown
 
 _DRAWS = 2**16
 _SEED = 20240229
@@ -110,9 +111,10 @@ class AdjustedMeans(Shown):
         (low, lowest), (high, highest) = ordered[0], ordered[-1]
         missing = len(self.rows) - len(said)
         return (
-            f"Adjusted means of {self.outcome} by {' and '.join(self.factors)} run from {figure_text(low)} {self.unit} "
-            f"({lowest}) to {figure_text(high)} {self.unit} ({highest}), other factors weighted "
-            f"{'alike' if self.weights == 'balanced' else 'as they occur'}; {self.confidence_level:.0%} intervals."
+            f"Adjusted means of {self.outcome} by {' and '.join(self.factors)} run from {quantity(low, self.unit)} "
+            f"({lowest}) to {quantity(high, self.unit)} ({highest}), other factors weighted "
+            f"{'alike' if self.weights == 'balanced' else 'as they occur'}; "
+            f"{100 * self.confidence_level:.4g} % intervals."
             + (f" {missing} mean(s) cannot be told from these rows." if missing else "")
         )
 
@@ -143,7 +145,7 @@ class Contrasts(Shown):
         """How many differences stand out, in words."""
         clear = self.rows[self.rows["p_adjusted"] < 1 - self.confidence_level]
         named = "; ".join(
-            f"{row['contrast']}: {figure_text(float(row['estimate']))} {self.unit}" for _, row in clear.iterrows()
+            f"{row['contrast']}: {quantity(float(row['estimate']), self.unit)}" for _, row in clear.iterrows()
         )
         joint = f" Together: {self.together.sentence()}" if self.together is not None else ""
         how = "" if self.adjustment == "none" else f", corrected for {len(self.rows)} of them"

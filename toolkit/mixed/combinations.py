@@ -20,7 +20,8 @@ from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import Contrast, MixedFit
 from toolkit.mixed.region_intervention import COMPARISON, Better, session_changes
 from toolkit.multiplicity import holm_p
-from toolkit.result import Shown, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Shown
 
 Kind = Literal["intervention", "region", "both interventions"]
 _HARD_TO_TELL = 10.0

@@ -17,7 +17,8 @@ from toolkit.errors import FitError
 from toolkit.mixed.cross_products import Array, Codes, cross_products
 from toolkit.mixed.likelihood import evaluate
 from toolkit.mixed.mixed_fit import MixedFit, random_columns
-from toolkit.result import Shown, figure_text
+from toolkit.number_words import figure_text, quantity
+from toolkit.result import Shown
 
 _CHUNK_CELLS = 4_000_000
 
@@ -188,7 +189,7 @@ class Influence(Shown):
         most = max(shifts, key=lambda name: abs(shifts[name]))
         return (
             f"Left out one {self.group} at a time, {top['level']} ({figure_text(int(top['n_rows']))} rows) moves the "
-            f"estimates most: {most} by {figure_text(shifts[most])} {self.unit} (Cook's distance "
+            f"estimates most: {most} by {quantity(shifts[most], self.unit)} (Cook's distance "
             f"{figure_text(float(top['cooks_distance']))})."
         )
 

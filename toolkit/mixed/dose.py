@@ -18,7 +18,8 @@ from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import Contrast, FTest, MixedFit
 from toolkit.mixed.region_intervention import COMPARISON, Better
 from toolkit.multiplicity import holm_p
-from toolkit.result import Shown, figure_text
+from toolkit.number_words import figure_text, quantity
+from toolkit.result import Shown
 
 WAYS = ("setting", "head", "minutes", "position", "tissue_length", "pass", "practitioner", "experience")
 WARNING = (
@@ -53,7 +54,7 @@ class DoseModel(Shown):
                 if row["level"]
                 else f"one more in {row['way']}"
             )
-            + f": {figure_text(float(row['difference']))} {self.unit}"
+            + f": {quantity(float(row['difference']), self.unit)}"
             for row in clear.to_dict("records")
         )
         return (

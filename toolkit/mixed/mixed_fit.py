@@ -19,8 +19,9 @@ from toolkit.mixed.formula import FormulaDesign
 from toolkit.mixed.inference import Curvature, curvature
 from toolkit.mixed.likelihood import Point
 from toolkit.mixed.search import Convergence
+from toolkit.number_words import figure_text, quantity
 from toolkit.quantiles import t_above, t_quantile
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 
 DfMethod = Literal["kenward_roger", "satterthwaite", "normal"]
 _SAID = {"kenward_roger": "Kenward–Roger", "satterthwaite": "Satterthwaite", "normal": "normal approximation"}
@@ -234,10 +235,11 @@ class MixedFit(Shown):
         groups = ", ".join(f"{count} {name}s" for name, count in self.levels.items())
         left_out = f" Left out: {', '.join(self.dropped)}." if self.dropped else ""
         notes = f"Noted: {'; '.join(self.notes)}." if self.notes else ""
+        spread = quantity(float(np.sqrt(self.residual_variance)), self.unit)
         return (
             f"{self.outcome}: linear mixed model by {'REML' if self.reml else 'ML'} of {self.n} rows"
-            f"{f' ({groups})' if groups else ''}; residual SD {figure_text(float(np.sqrt(self.residual_variance)))} "
-            f"{self.unit}; the search {self.convergence.message}.{left_out} {notes}".strip()
+            f"{f' ({groups})' if groups else ''}; residual SD {spread}; the search {self.convergence.message}."
+            f"{left_out} {notes}".strip()
         )
 
     def table(self) -> pd.DataFrame:

@@ -16,7 +16,8 @@ from toolkit.mixed.mixed import fit_mixed
 from toolkit.mixed.mixed_fit import DfMethod, MixedFit
 from toolkit.mixed.term_tests import term_tests
 from toolkit.mixed.variance_intervals import likelihood_ratio, variance_intervals
-from toolkit.result import Result, Shown, figure_text
+from toolkit.number_words import figure_text, quantity
+from toolkit.result import Result, Shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -99,7 +100,7 @@ class MixedModel(Shown):
             | {"variance": one.variance, "n_levels": one.levels}
             for one in self.fit.components
         ]
-        says = "; ".join(f"{row['what']}: SD {figure_text(row['estimate'])} {self.fit.unit}".strip() for row in rows)
+        says = "; ".join(f"{row['what']}: SD {quantity(row['estimate'], self.fit.unit)}".strip() for row in rows)
         return Result.of(rows, says=f"{says}.", title="Variance components", detail=self.fit.components)
 
     def adjusted_means(self, by: str | Sequence[str], *, weights: Weights = "balanced") -> Result:
@@ -343,7 +344,7 @@ def _holm(frame: pd.DataFrame) -> pd.DataFrame:
 def mixed_model(
     formula: str,
     data: Any,
-    groups: Sequence[str] = GROUPS,
+    groups: str | Sequence[str] = GROUPS,
     *,
     measure: str | None = None,
     first: str = "before",
@@ -367,8 +368,8 @@ def mixed_model(
     data
         A frame, or `Records` (its `readings`).
     groups
-        Columns with a random intercept each. Of the two by default, `practitioner` is left out where there is no such
-        column, or only one practitioner.
+        A column, or several, with a random intercept each. Of the two by default, `practitioner` is left out where
+        there is no such column, or only one practitioner.
     measure
         Which measure, where the data hold several.
     first, second
@@ -418,7 +419,7 @@ def mixed_model(
     frame = _one_measure(data, measure)
     unit = _only_word(frame, "unit") if unit is None else unit
     frame = _with_change(frame, formula, first, second, better)
-    used = tuple(groups)
+    used = (groups,) if isinstance(groups, str) else tuple(groups)
     if used == GROUPS and ("practitioner" not in frame.columns or frame["practitioner"].nunique() < 2):
         used = ("client",)
     fit = fit_mixed(

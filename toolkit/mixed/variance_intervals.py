@@ -19,7 +19,8 @@ from toolkit.mixed.cross_products import Array
 from toolkit.mixed.likelihood import evaluate
 from toolkit.mixed.mixed_fit import MixedFit
 from toolkit.mixed.search import minimise
-from toolkit.result import Shown, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Shown
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -41,8 +42,8 @@ class VarianceIntervals(Shown):
             for row in self.rows.to_dict("records")
         )
         return (
-            f"Standard deviations in {self.unit or 'units of the outcome'} with {self.confidence_level:.0%} intervals "
-            f"by profile likelihood ({self.criterion}): {said}."
+            f"Standard deviations in {self.unit or 'units of the outcome'} with "
+            f"{100 * self.confidence_level:.4g} % intervals by profile likelihood ({self.criterion}): {said}."
         )
 
     def table(self) -> pd.DataFrame:

@@ -16,7 +16,7 @@ from toolkit.looks.html import ReportTable
 from toolkit.looks.report_figures import drawing_of
 from toolkit.looks.style import WIDE
 from toolkit.looks.words import readable, spaced
-from toolkit.result import figure_text
+from toolkit.number_words import figure_text
 
 if TYPE_CHECKING:
     import ipywidgets

@@ -17,8 +17,9 @@ from toolkit.claim.rule import LEVELS
 from toolkit.errors import NotEnoughError, QuestionError
 from toolkit.explanations.regression_to_the_mean import implied_selection
 from toolkit.findings.finding import Judged
+from toolkit.number_words import quantity
 from toolkit.planning.playing import SeasonPlayed, play
-from toolkit.result import Shown, figure_text
+from toolkit.result import Shown
 from toolkit.simulate import ClinicDials, Design
 from toolkit.stats.proportions import PairedCounts, newcombe_paired_difference
 
@@ -42,7 +43,7 @@ class SeasonPlan(Shown):
     def sentence(self) -> str:
         """The smallest number of clients with which four of five seasons would show the effect."""
         enough = self.curve[self.curve["seen"] >= 0.8]
-        size = f"a true effect of {figure_text(self.effect)} {self.unit}"
+        size = f"a true effect of {quantity(self.effect, self.unit)}"
         if enough.empty:
             best = self.curve.iloc[-1]
             return (
@@ -79,7 +80,7 @@ class RecordKeeping(Shown):
         """The change that buys most."""
         best = self.rows[self.rows["change"] != AS_NOW].iloc[0]
         now = self.rows.loc[self.rows["change"] == AS_NOW, "seen"].iloc[0]
-        size = f"a true effect of {figure_text(self.effect)} {self.unit}"
+        size = f"a true effect of {quantity(self.effect, self.unit)}"
         if not best["gain_ci_low"] > 0:
             return (
                 f"Recording as now shows {size} in {100 * now:.0f} of 100 seasons. {self.n_seasons} simulated seasons "

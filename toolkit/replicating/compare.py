@@ -7,12 +7,13 @@ from dataclasses import dataclass
 import pandas as pd
 
 from toolkit.errors import ToolkitError
+from toolkit.number_words import figure_text
 from toolkit.replicating.other_readings import OTHER_WAY, Recomputer, other_readings, other_way_round
 from toolkit.replicating.paper import PaperPage, hangs_together
 from toolkit.replicating.printed import Printed
 from toolkit.replicating.sheet import Sheet
 from toolkit.replicating.sheet_figures import Figure
-from toolkit.result import Shown, figure_text
+from toolkit.result import Shown
 
 WITHIN_ROUNDING = "agrees within rounding"
 WITHIN_TOLERANCE = "agrees within stated tolerance"

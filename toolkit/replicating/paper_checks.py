@@ -8,11 +8,11 @@ from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 
 from toolkit.errors import ToolkitError
+from toolkit.number_words import figure_text
 from toolkit.replicating.printed import Printed, read_printed
 from toolkit.replicating.summary_possible import mean_possible, percentage_fits, sd_possible, sd_within_scale
 from toolkit.replicating.summary_spread import correlation_from_change_sd
 from toolkit.replicating.summary_tests import STATISTICS, check_p
-from toolkit.result import figure_text
 
 Numbers = Mapping[str, str]
 

@@ -10,8 +10,9 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.number_words import figure_text
 from toolkit.replicating.summary_spread import count, positive
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 
 Correction = Literal["hedges", "none"]
 

@@ -8,8 +8,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.number_words import figure_text
 from toolkit.replicating.printed import Printed, read_printed
-from toolkit.result import Shown, figure_text
+from toolkit.result import Shown
 
 MOST_SUMS = 2_000
 """Sums tried; with more that round to a printed mean, every SD is possible."""

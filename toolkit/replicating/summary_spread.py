@@ -9,8 +9,9 @@ from typing import Literal
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
+from toolkit.number_words import figure_text
 from toolkit.replicating.printed import read_printed
-from toolkit.result import Shown, figure_text
+from toolkit.result import Shown
 
 Quantile = Literal["t", "normal"]
 

@@ -9,8 +9,9 @@ from dataclasses import dataclass
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.number_words import figure_text
 from toolkit.replicating.printed import Printed, read_printed
-from toolkit.result import Shown, figure_text
+from toolkit.result import Shown
 
 STATISTICS = ("t", "F", "chi2", "z", "r")
 

@@ -8,10 +8,11 @@ import pandas as pd
 
 from toolkit.claim.rule import Evidence, Level, level_of
 from toolkit.errors import SheetError, ToolkitError
+from toolkit.number_words import figure_text
 from toolkit.replicating.compare import Replication
 from toolkit.replicating.other_readings import Recomputer
 from toolkit.replicating.sheet_figures import Figure
-from toolkit.result import Shown, figure_text
+from toolkit.result import Shown
 
 _GROUPS = {
     "adjusted_for_baseline": ("difference", "ci_low", "ci_high"),

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ToolkitError
-from toolkit.result import Estimate, Result, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Estimate, Result
 from toolkit.stats.agreement import LimitsOfAgreement, limits_of_agreement_repeated, limits_of_agreement_replicates
 from toolkit.stats.agreement import limits_of_agreement as limits_of_pairs
 from toolkit.stats.data import (

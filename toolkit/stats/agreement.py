@@ -15,7 +15,7 @@ from scipy import special
 
 from toolkit.errors import NotEnoughError, SheetError
 from toolkit.quantiles import normal_below, t_quantile
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats import checks
 from toolkit.stats.clustered import client_codes, client_mean, sd_interval, total_variance
 from toolkit.stats.ratings import complete_pairs
@@ -50,9 +50,9 @@ class LimitsOfAgreement(Shown):
         """Bias and limits in words."""
         share = 2 * normal_below(self.multiplier) - 1
         return (
-            f"{self.n_pairs} pairs of {self.n_people} people: the second reads {_shown(self.bias)} {self.unit} more "
-            f"than the first on average; about {share:.0%} of single differences lie between {_shown(self.lower)} and "
-            f"{_shown(self.upper)} {self.unit}."
+            f"{self.n_pairs} pairs of {self.n_people} people: the second reads {_shown(self.bias)} more "
+            f"than the first on average; about {100 * share:.3g} % of single differences lie between "
+            f"{_shown(self.lower)} and {_shown(self.upper)}."
         )
 
     def table(self) -> pd.DataFrame:
@@ -65,7 +65,7 @@ class LimitsOfAgreement(Shown):
 
 
 def _shown(estimate: Estimate) -> str:
-    return f"{figure_text(estimate.value)} ({figure_text(estimate.ci_low)} to {figure_text(estimate.ci_high)})"
+    return f"{estimate.with_interval()})"
 
 
 @dataclass(frozen=True, kw_only=True)

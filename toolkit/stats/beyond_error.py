@@ -10,8 +10,9 @@ import pandas as pd
 from scipy import optimize, special
 
 from toolkit.errors import ToolkitError
+from toolkit.number_words import figure_text, quantity
 from toolkit.quantiles import normal_above, normal_quantile
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats.centre import checked_level, normal_reach
 from toolkit.stats.clients import Floats, clients_of, complete_pairs
 from toolkit.stats.paired_tests import checked_differences, signed_ranks
@@ -155,14 +156,15 @@ class Responders(Shown):
         if self.both is not None:
             enough = (
                 f" {figure_text(100 * self.both.value)} % also reached the "
-                f"{figure_text(self.smallest_change_that_matters)} {self.unit} that matter "
+                f"{quantity(self.smallest_change_that_matters, self.unit)} that matter "
                 f"({self.smallest_change_source})."
             )
         return (
             f"{self.measure}: {figure_text(100 * self.beyond_error.value)} % of {self.beyond_error.n} clients "
-            f"({self.beyond_error.confidence_level:.0%} interval {figure_text(100 * self.beyond_error.ci_low)} to "
-            f"{figure_text(100 * self.beyond_error.ci_high)} %) improved by more than measurement error "
-            f"({figure_text(self.threshold)} {self.unit} for one change; {self.threshold_source}); error alone would "
+            f"({100 * self.beyond_error.confidence_level:.4g} % interval "
+            f"{figure_text(100 * self.beyond_error.ci_low)} to {figure_text(100 * self.beyond_error.ci_high)} %) "
+            f"improved by more than measurement error ({quantity(self.threshold, self.unit)} for one change; "
+            f"{self.threshold_source}); error alone would "
             f"show {figure_text(100 * by_chance)} %, and {figure_text(100 * self.worse.value)} % got worse by as much."
             f"{enough} Beyond error does not mean because of the treatment."
         )

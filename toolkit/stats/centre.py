@@ -121,7 +121,7 @@ def median_change(differences: Any, *, unit: str, confidence_level: float = 0.95
         n=n,
         method=f"exact order-statistic interval (covers {covers:.1%})"
         if rank
-        else f"{n} persons allow no exact {confidence_level:.0%} interval for a median",
+        else f"{n} persons allow no exact {100 * confidence_level:.4g} % interval for a median",
         confidence_level=confidence_level,
     )
 
@@ -238,6 +238,6 @@ def hodges_lehmann_change(differences: Any, *, unit: str, confidence_level: floa
         n=n,
         method="signed-rank interval on the pairwise averages"
         if rank
-        else f"{n} persons allow no exact {confidence_level:.0%} signed-rank interval",
+        else f"{n} persons allow no exact {100 * confidence_level:.4g} % signed-rank interval",
         confidence_level=confidence_level,
     )

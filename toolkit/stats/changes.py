@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Result, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Estimate, Result
 from toolkit.stats.centre import hodges_lehmann_change, median_change, trimmed_mean_change
 from toolkit.stats.centre import mean_change as mean_of
 from toolkit.stats.clients import Pairs, client_share, clients_of, complete_pairs, design_effect_of, same_throughout
@@ -188,10 +189,8 @@ def _p_text(p: float | None) -> str:
 def _change_said(group: Group, found: Estimate, pairs: Pairs, clients: pd.DataFrame, tested: str) -> str:
     """The change in words, without one on why."""
     missing = f" {pairs.n_missing} of {pairs.n_rows} rows lack a reading." if pairs.n_missing else ""
-    unit = f" {found.unit}" if found.unit else ""
     return (
-        f"{group.name.replace('_', ' ')}: {found.name} {figure_text(found.value)}{unit} "
-        f"({100 * found.confidence_level:.4g} % interval {figure_text(found.ci_low)} to {figure_text(found.ci_high)}; "
+        f"{group.name.replace('_', ' ')}: {found.name} {found.with_interval()}; "
         f"{len(clients)} clients, {pairs.n_complete} rows, every client weighs the same; better is positive"
         f"{'; ' + tested if tested else ''}).{missing} {_NOT_A_CAUSE}"
     )

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.number_words import figure_text, quantity
+from toolkit.result import Estimate, Shown
 from toolkit.stats.centre import checked_level, normal_reach, two_sided_p
 from toolkit.stats.clients import complete_pairs, numbers
 from toolkit.stats.proportions import share_of
@@ -40,8 +41,8 @@ class ComfortAgainstOutcome(Shown):
         both, only = self.shares["comfortable and moved"], self.shares["comfortable and did not move"]
         return (
             f"{self.measure}: of {self.n_clients} clients {figure_text(100 * both.value)} % were comfortable and moved "
-            f"by {figure_text(self.moved_from)} {self.unit} or more; {figure_text(100 * only.value)} % "
-            f"({only.confidence_level:.0%} interval {figure_text(100 * only.ci_low)} to "
+            f"by {quantity(self.moved_from, self.unit)} or more; {figure_text(100 * only.value)} % "
+            f"({100 * only.confidence_level:.4g} % interval {figure_text(100 * only.ci_low)} to "
             f"{figure_text(100 * only.ci_high)} %) were comfortable and did not. "
             "Comfort is worth having for itself; it is no evidence that a reading moved."
         )

@@ -15,7 +15,8 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.multiplicity import holm_p
-from toolkit.result import Result, figure_text, standard_frame
+from toolkit.number_words import figure_text
+from toolkit.result import Result, standard_frame
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -10,7 +10,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Result, figure_text
+from toolkit.number_words import figure_text, quantity_with_interval
+from toolkit.result import Estimate, Result
 from toolkit.stats.clients import clients_of, complete_pairs
 from toolkit.stats.data import (
     By,
@@ -348,10 +349,9 @@ def _adjusted_for_first(
 
 
 def _difference_said(row: dict[str, Any], reference: str, other: str) -> str:
-    unit = f" {row['unit']}" if row["unit"] else ""
+    found = quantity_with_interval(row["estimate"], row["ci_low"], row["ci_high"], row["unit"], level=row["level"])
     return (
-        f"{other} minus {reference}: {figure_text(row['estimate'])}{unit} ({100 * row['level']:.4g} % interval "
-        f"{figure_text(row['ci_low'])} to {figure_text(row['ci_high'])}; p = {figure_text(row['p'])}; "
+        f"{other} minus {reference}: {found}; p = {figure_text(row['p'])}; "
         f"{row['n_other']} and {row['n_reference']} clients; {row['method']}). Groups that were not drawn at random "
         "may differ for other reasons."
     )

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
+from toolkit.number_words import figure_text
 from toolkit.quantiles import t_above, t_below, t_quantile
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats.paired_tests import checked_differences, varying_differences
 
 
@@ -68,8 +69,7 @@ class Equivalence(Shown):
         )
         found = self.difference
         return (
-            f"The difference, {figure_text(found.value)} {found.unit} ({found.confidence_level:.0%} interval "
-            f"{figure_text(found.ci_low)} to {figure_text(found.ci_high)}; n = {found.n} {found.n_of}), {verdict} "
+            f"The difference, {found.with_interval()}; n = {found.n} {found.n_of}), {verdict} "
             f"({figure_text(self.lower_bound)} to {figure_text(self.upper_bound)}; TOST p = {figure_text(self.p)})."
         )
 

@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.number_words import quantity
+from toolkit.result import Estimate, Shown
 from toolkit.stats import checks
 from toolkit.stats.clustered import Codes, Floats, level_codes
 from toolkit.stats.variance_components import RESIDUAL, Term, mean_squares
@@ -314,14 +315,14 @@ class ReadingsNeeded(Shown):
         """The number in words, and why none where there is none."""
         if self.needed is None:
             return (
-                f"No number of {self.facet}s averaged brings the SEM to {figure_text(self.wanted_sem)} {self.unit}: "
+                f"No number of {self.facet}s averaged brings the SEM to {quantity(self.wanted_sem, self.unit)}: "
                 f"error from other sources remains."
             )
         sure = self.needed_for_upper_limit
         cautious = f"{sure} to be safe" if sure is not None else "to be safe, none up to the largest tried"
         return (
-            f"Averaging {self.needed} ({cautious}) × {self.facet} brings the SEM to {figure_text(self.wanted_sem)} "
-            f"{self.unit} or less."
+            f"Averaging {self.needed} ({cautious}) × {self.facet} brings the SEM to "
+            f"{quantity(self.wanted_sem, self.unit)} or less."
         )
 
     def table(self) -> pd.DataFrame:

@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats.centre import checked_level, t_reach, two_sided_p
 from toolkit.stats.clients import Floats, numbers
 
@@ -32,8 +33,7 @@ class BaselineAdjusted(Shown):
         """The adjusted difference in words."""
         found = self.difference
         return (
-            f"Adjusted for the baseline: {found.name} {figure_text(found.value)} {found.unit} "
-            f"({found.confidence_level:.0%} interval {figure_text(found.ci_low)} to {figure_text(found.ci_high)}; "
+            f"Adjusted for the baseline: {found.name} {found.with_interval()}; "
             f"n = {found.n}, p = {figure_text(found.p)}). {figure_text(self.slope)} of a baseline difference remains."
         )
 

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Result, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Estimate, Result
 from toolkit.stats import beyond_error as beyond
 from toolkit.stats import effect_size_intervals as sizes
 from toolkit.stats import signs

@@ -15,8 +15,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from toolkit.errors import NotEnoughError
+from toolkit.number_words import figure_text
 from toolkit.quantiles import f_quantile, t_quantile
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats import checks
 from toolkit.stats.clustered import Floats
 from toolkit.stats.ratings import Ratings, complete_pairs, ratings_from

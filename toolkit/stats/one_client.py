@@ -10,7 +10,8 @@ import pandas as pd
 from scipy import optimize
 
 from toolkit.errors import ToolkitError
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.number_words import figure_text, quantity
+from toolkit.result import Estimate, Shown
 from toolkit.stats.centre import normal_reach
 from toolkit.stats.clients import direction
 from toolkit.stats.paired_tests import checked_differences
@@ -41,9 +42,9 @@ class ReliableChange(Shown):
         """Whether this change is more than error."""
         verdict = "more than" if self.reliable else "no more than"
         return (
-            f"The change of {figure_text(self.change)} {self.unit} (better is positive) is {verdict} two readings' "
-            f"error explains ({self.criterion:g} errors of a difference: {figure_text(self.threshold)} {self.unit}; "
-            f"index {figure_text(self.index)}; SEM {figure_text(self.sem)} {self.unit}; n = 1 person). "
+            f"The change of {quantity(self.change, self.unit)} (better is positive) is {verdict} two readings' "
+            f"error explains ({self.criterion:g} errors of a difference: {quantity(self.threshold, self.unit)}; "
+            f"index {figure_text(self.index)}; SEM {quantity(self.sem, self.unit)}; n = 1 person). "
             "It does not say what caused the change."
         )
 

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
+from toolkit.number_words import quantity
 from toolkit.quantiles import normal_below
-from toolkit.result import Result, figure_text
+from toolkit.result import Result
 from toolkit.stats.centre import normal_reach
 from toolkit.stats.clients import clients_of, complete_pairs
 from toolkit.stats.data import (
@@ -105,7 +106,7 @@ def reliable_change(
         down = sum(row["reliable"] and row["estimate"] < 0 for row in rows)
         says = (
             f"{group.name.replace('_', ' ')}: of {len(rows)} clients {up} changed for the better and {down} for the "
-            f"worse by more than the error of two readings explains (SEM {figure_text(error)} {group.unit}). "
+            f"worse by more than the error of two readings explains (SEM {quantity(error, group.unit)}). "
             "It does not say what caused a change."
         )
         return Part(rows=rows, says=says, detail=clients)
@@ -272,7 +273,7 @@ def single_case(
             size = turned * (read[_kind(rows[treated])].mean() - read[~_kind(rows[treated])].mean())
             row = {"what": "treated minus untreated visits", "estimate": float(size), "unit": group.unit}
             found.append(row_of_test(tested) | row | {"n_rows": tested.n})
-            says.append(f"Treated minus untreated visits {figure_text(float(size))} {group.unit}, p = {tested.p:.3f}.")
+            says.append(f"Treated minus untreated visits {quantity(float(size), group.unit)}, p = {tested.p:.3f}.")
         drawing = None if chart is None else lambda: _chart_drawn(chart, rows[treated] if treated else None)
         return Part(rows=[row | {"n_clients": 1} for row in found], says=" ".join(says), detail=chart, draw=drawing)
 

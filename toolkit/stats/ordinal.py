@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats.beyond_error import matched_rank_biserial, probability_of_improvement
 from toolkit.stats.centre import hodges_lehmann_change
 from toolkit.stats.clients import clients_of, complete_pairs
@@ -44,7 +45,7 @@ class ScaleChange(Shown):
         return (
             f"{self.measure}: of {self.n_clients} clients {self.n_better} rated better, {self.n_worse} worse and "
             f"{self.n_unchanged} the same (Wilcoxon p = {figure_text(self.wilcoxon.p)}; probability of improvement "
-            f"{figure_text(self.probability.value)}, {self.probability.confidence_level:.0%} interval "
+            f"{figure_text(self.probability.value)}, {100 * self.probability.confidence_level:.4g} % interval "
             f"{figure_text(self.probability.ci_low)} to {figure_text(self.probability.ci_high)}).{ceiling} "
             "A change of ratings does not say what caused it."
         )

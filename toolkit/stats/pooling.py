@@ -12,7 +12,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.number_words import figure_text, quantity
+from toolkit.result import Estimate, Shown
 
 Array = npt.NDArray[np.float64]
 
@@ -137,8 +138,10 @@ class PooledSites(Shown):
         text = f"{self.pooled.sentence()}; {figure_text(self.i2)} % of the variance lies between sites"
         if self.prediction is None:
             return text
-        low, high = (figure_text(limit) for limit in self.prediction)
-        return f"{text}; a new site may expect an effect between {low} and {high} {self.pooled.unit}"
+        low, high = self.prediction
+        return (
+            f"{text}; a new site may expect an effect between {figure_text(low)} and {quantity(high, self.pooled.unit)}"
+        )
 
     def table(self) -> pd.DataFrame:
         """One row a site, the pooled effect last."""

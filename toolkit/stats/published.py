@@ -14,10 +14,11 @@ from functools import cache
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.number_words import figure_text, quantity
 from toolkit.records.codebook import load_codebook
 from toolkit.records.units import conversion_factor
 from toolkit.resources import shared_file
-from toolkit.result import Shown, figure_text
+from toolkit.result import Shown
 
 _FILES = ("measurement_error", "important_change", "normal_values")
 _APPLIES = ("this measure", "largest of several", "a variant")
@@ -67,7 +68,7 @@ class PublishedValue(Shown):
         """The figure with its source, in one sentence."""
         people = "n not stated" if self.n is None else f"n = {self.n}"
         return (
-            f"Published {self.quantity} of {self.measure.replace('_', ' ')}: {figure_text(self.value)} {self.unit} "
+            f"Published {self.quantity} of {self.measure.replace('_', ' ')}: {quantity(self.value, self.unit)} "
             f"({self.derivation}; {self.instrument}; {self.population}; {people}; {self.citation}; {self.status})."
         )
 

@@ -17,8 +17,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
+from toolkit.number_words import figure_text
 from toolkit.quantiles import normal_quantile
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats import checks
 from toolkit.stats.clustered import Floats
 

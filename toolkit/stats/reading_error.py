@@ -13,8 +13,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from toolkit.errors import NotEnoughError
+from toolkit.number_words import figure_text, quantity
 from toolkit.quantiles import f_quantile, t_quantile
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats import checks
 from toolkit.stats.clustered import ClientMean, TotalVariance, client_codes, client_mean, sd_interval, total_variance
 
@@ -65,8 +66,9 @@ class ReadingError(Shown):
 
 
 def _with_interval(estimate: Estimate) -> str:
-    unit = f" {estimate.unit}" if estimate.unit else ""
-    return f"{figure_text(estimate.value)}{unit} ({figure_text(estimate.ci_low)} to {figure_text(estimate.ci_high)})"
+    return (
+        f"{quantity(estimate.value, estimate.unit)} ({figure_text(estimate.ci_low)} to {figure_text(estimate.ci_high)})"
+    )
 
 
 def reading_error(

@@ -11,9 +11,10 @@ from pathlib import Path
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
+from toolkit.number_words import figure_text
 from toolkit.records.workbook_guard import bounded_bytes
 from toolkit.resources import dataset_file
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats import checks
 from toolkit.stats.generalisability import icc_of_design, sem_of_design, variance_shares
 from toolkit.stats.intraclass import icc

@@ -10,7 +10,8 @@ import math
 from typing import Any
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Result, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Result
 from toolkit.stats.data import checked_level, plain_number
 
 

@@ -14,8 +14,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, SheetError
+from toolkit.number_words import figure_text, quantity
 from toolkit.quantiles import chi2_quantile
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats import checks
 from toolkit.stats.clustered import client_codes, pooled_df, sd_interval
 from toolkit.stats.intraclass import IccTable
@@ -201,7 +202,7 @@ class WithinPerson(Shown):
         r = self.repeatability
         return (
             f"{self.n_readings} readings of {self.n_people} people: two readings of the same person lie within "
-            f"{figure_text(r.value)} {r.unit} of each other in about 95 of 100 pairs "
+            f"{quantity(r.value, r.unit)} of each other in about 95 of 100 pairs "
             f"({figure_text(r.ci_low)} to {figure_text(r.ci_high)})."
         )
 

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ToolkitError
-from toolkit.result import Result, figure_text
+from toolkit.number_words import figure_text, quantity
+from toolkit.result import Result
 from toolkit.stats.clients import clients_of, complete_pairs
 from toolkit.stats.data import By, Group, Part, answer, checked_level, groups_of, need_columns, row_of_test
 from toolkit.stats.group_means import Correction
@@ -180,7 +181,7 @@ def spread_of_change(
             row_of_test(test, **counted) | {"what": f"SD of {second} over SD of {first}", "estimate": ratio},
         ]
         says = (
-            f"Clients' changes spread with an SD of {figure_text(spread.value)} {group.unit} ({100 * level:.4g} % "
+            f"Clients' changes spread with an SD of {quantity(spread.value, group.unit)} ({100 * level:.4g} % "
             f"interval {figure_text(spread.ci_low)} to {figure_text(spread.ci_high)}; {len(clients)} clients); "
             f"{second} spreads {figure_text(ratio)} times as much as {first} "
             f"(p = {figure_text(test.p)}, Pitman-Morgan)."

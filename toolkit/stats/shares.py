@@ -10,7 +10,8 @@ import pandas as pd
 
 from toolkit.errors import ToolkitError
 from toolkit.multiplicity import METHODS, adjusted_p
-from toolkit.result import Result, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Result
 from toolkit.stats.data import By, checked_level, frame_of, names_of, need_columns, plain_number
 from toolkit.stats.pooling import Between, Interval, PooledSites
 from toolkit.stats.pooling import pool_sites as pooled

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Estimate, Shown, figure_text
+from toolkit.number_words import figure_text
+from toolkit.result import Estimate, Shown
 from toolkit.stats.clients import Pairs, clients_of, complete_pairs, direction
 from toolkit.stats.paired_tests import TestResult, flip_signs
 from toolkit.stats.proportions import PairedCounts, PairedShares, paired_score_limits
@@ -61,7 +62,7 @@ class SignsChange(Shown):
             f"{self.measure}: present in {figure_text(100 * self.first_share)} % before and "
             f"{figure_text(100 * self.second_share)} % after ({self.n_clients} clients, {self.n_rows} pairs, every "
             f"client weighs the same); {figure_text(100 * self.difference.value)} % net for the better "
-            f"({self.confidence_level:.0%} interval {figure_text(100 * self.difference.ci_low)} to "
+            f"({100 * self.confidence_level:.4g} % interval {figure_text(100 * self.difference.ci_low)} to "
             f"{figure_text(100 * self.difference.ci_high)} %; {self.test.name}, {self.test.method}: "
             f"p = {figure_text(self.test.p)}). A change of readings does not say what caused it."
         )

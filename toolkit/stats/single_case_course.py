@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.result import Shown, figure_text
+from toolkit.number_words import figure_text, quantity
+from toolkit.result import Shown
 from toolkit.stats.clients import Floats
 from toolkit.stats.paired_tests import FEWEST_DRAWS, TestResult, checked_differences, flip_signs
 
@@ -40,8 +41,8 @@ class RunChart(Shown):
         said = "none lies outside them" if outside == 0 else f"{outside} lie(s) outside them"
         shift = f"; {runs} readings belong to a run of {LONG_RUN} or more on one side" if runs else ""
         return (
-            f"{len(self.points)} readings of one client around {figure_text(self.centre)} {self.unit}, limits "
-            f"{figure_text(self.lower_limit)} to {figure_text(self.upper_limit)} {self.unit} from the moving range of "
+            f"{len(self.points)} readings of one client around {quantity(self.centre, self.unit)}, limits "
+            f"{figure_text(self.lower_limit)} to {quantity(self.upper_limit, self.unit)} from the moving range of "
             f"the first {self.n_baseline}: {said}{shift}. A signal asks for a reason; it does not give one."
         )
 

@@ -17,7 +17,8 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError
 from toolkit.multiplicity import holm_p
-from toolkit.result import Result, figure_text
+from toolkit.number_words import figure_text, quantity_with_interval
+from toolkit.result import Result
 from toolkit.stats.clients import complete_pairs, direction, same_throughout
 from toolkit.stats.data import By, checked_level, groups_of
 
@@ -113,9 +114,9 @@ def _says(tested: list[dict[str, Any]], groups: Sequence[str]) -> str:
     alpha = figure_text(1 - first["level"])
     small = sum(line["p"] < 1 - first["level"] for line in tested)
     name = ", ".join(str(first[column]).replace("_", " ") for column in groups) or "all rows"
+    ends = (first["estimate"], first["ci_low"], first["ci_high"], first["unit"])
     numbers = (
-        f"{name}: {figure_text(first['estimate'])} {first['unit']}".rstrip()
-        + f" ({100 * first['level']:g}% interval {figure_text(first['ci_low'])} to {figure_text(first['ci_high'])}; "
+        f"{name}: {quantity_with_interval(*ends, level=first['level'])}; "
         f"t({figure_text(first['df'])}) = {figure_text(first['statistic'])}, {_p(first['p'])}; "
         f"{first['n_rows']} rows of {first['n_clients']} clients)"
     )
