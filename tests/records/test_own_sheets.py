@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from tests.records import uglier_sheets
 from tests.records.own_sheets import MADE, Truth
 from toolkit.records.mapping import READING_FIELDS
 from toolkit.records.records import Records, load_records
@@ -29,6 +30,10 @@ def without_pairless(truth: Truth) -> Truth:
     """The readings that have one before on the same visit: the others may be set aside."""
     paired = {key[:4] for key in truth if key[4] in ("before", "before_2")}
     return {key: value for key, value in truth.items() if key[:4] in paired}
+
+
+def test_the_uglier_sheets_are_among_them() -> None:
+    assert sum(made.__module__ == uglier_sheets.__name__ for made in MADE.values()) >= 16
 
 
 @pytest.mark.parametrize("name", MADE)

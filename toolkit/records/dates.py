@@ -31,7 +31,9 @@ _NO_YEAR = re.compile(r"^(\d{1,2})(?:st|nd|rd|th|\.)?[-/. ]*(?:de |of )?([^\W\d]
 _NO_YEAR_WORD_FIRST = re.compile(r"^([^\W\d]{3,})\.?[-/. ]*(\d{1,2})(?:st|nd|rd|th)?$")
 _NO_YEAR_NUMBERS = re.compile(r"^(\d{1,2})([./])(\d{1,2})[./]?$")
 _ARTICLE = re.compile(r"^(?:den|le|el|il|am|on|dnia|op|em)\s+(?=\d)", re.IGNORECASE)
-_WEEKDAY = re.compile(r"^[^\W\d]{2,}\.?,\s+(?=\d)|^(?:mon|tue|wed|thu|fri|sat|sun)[a-z]*\.?\s+(?=\d)", re.IGNORECASE)
+_WEEKDAY = re.compile(
+    r"^(?P<sure>[^\W\d]{2,}\.?,)\s+(?=\d)|^(?P<word>[^\W\d][^\W\d-]{1,14}(?:-[^\W\d]{4,6})?)\.?\s+(?=\d)"
+)
 _FIRST_SPREADSHEET_DAY = dt.date(1899, 12, 30)
 
 
@@ -49,7 +51,18 @@ class Dates:
 
 def _bare(text: str) -> str:
     """A text without a weekday or an article before the date."""
-    return _ARTICLE.sub("", _WEEKDAY.sub("", clean_text(text)[: _LONGEST + 1]))
+    cleaned = clean_text(text)[: _LONGEST + 1]
+    day = _WEEKDAY.match(cleaned)
+    if day and (day["sure"] or fold(day["word"]) in _weekdays()):
+        cleaned = cleaned[day.end() :]
+    return _ARTICLE.sub("", cleaned)
+
+
+@lru_cache(maxsize=1)
+def _weekdays() -> frozenset[str]:
+    """The days of the week in every language; no word that is a month's name too."""
+    words = {phrase for name in LANGUAGES for phrase in words_of_language(name).own("weekday")}
+    return frozenset(words - set(_months()))
 
 
 def proven_order(texts: Iterable[str]) -> tuple[str, str]:

@@ -68,7 +68,7 @@ def _phases(found: Found) -> int:
 def _upright(grid: Grid) -> list[Found]:
     """The tables of a sheet whose headers stand above their data."""
     words = words_of_language(grid.language or "en")
-    bands = _bands(grid, words)
+    bands = _without_repeats(grid, _bands(grid, words))
     tables: list[Found] = []
     title: list[str] = []
     for place, (top, bottom) in enumerate(bands):
@@ -139,6 +139,18 @@ def _bands(grid: Grid, words: Words) -> list[tuple[int, int]]:
         return plain[:1]
     best = max(points for _, _, points in found)
     return [(top, bottom) for top, bottom, points in found if points >= min(2.5, best)]
+
+
+def _without_repeats(grid: Grid, bands: list[tuple[int, int]]) -> list[tuple[int, int]]:
+    """The bands without those that only say the header again, as on every printed page."""
+    kept: list[tuple[int, int]] = []
+    for top, bottom in bands:
+        again = kept and top == bottom and grid.texts(bottom) == grid.texts(kept[-1][1])
+        start = kept[-1][1] + 1 if kept else 0
+        if again and not any(grid.texts(row) for row in _loose_rows(grid, start, top)):
+            continue
+        kept.append((top, bottom))
+    return kept
 
 
 def _is_header_row(grid: Grid, row: int) -> bool:

@@ -13,7 +13,7 @@ from toolkit.records.lexicon import language_of
 from toolkit.records.texts import cell_text, clean_text
 
 _NUMBER_LIKE = re.compile(
-    r"^[~≈≥≤<>=±ca. ]{0,4}[+\-−]?\d+(?:[.,]\d+)?\s*(?:-|–|to)?\s*(?:\d+(?:[.,]\d+)?)?\s*"
+    r"^[~≈≥≤<>=±ca. ]{0,4}[+\-−]?\d+(?:[.,]\d+)?\s*(?:-|–|to|/|\||→|[-=]?>)?\s*(?:\d+(?:[.,]\d+)?)?\s*"
     r"(?:°|º|%|\*+|[?!+]|deg|grad|cm|mm|kg|kgf|lbs?|n|kpa|s|sec|/\s*10)?\s*(?:\(.*\))?\*?$",
     re.IGNORECASE,
 )

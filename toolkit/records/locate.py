@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
+from toolkit.records.dates import proven_order
 from toolkit.records.encodings import Decoded, decode
 from toolkit.records.field_words import field_of_header
 from toolkit.records.find_tables import Found, tables_in
@@ -23,9 +24,10 @@ from toolkit.records.grid import Grid, is_number, make_grid
 from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import language_of, words_of_language
 from toolkit.records.mapping import FIELDS
+from toolkit.records.pairs import pair_sign
 from toolkit.records.raw_table import Around, RawTable, check_headers
 from toolkit.records.separated import SEPARATORS, Split, find_separator, split_text
-from toolkit.records.texts import distinct, plain
+from toolkit.records.texts import clean_text, distinct, plain
 from toolkit.records.unfold import column_of, legend_texts, unfold, what_line
 
 _LAID_OUT = 5_000
@@ -85,7 +87,7 @@ def _holds_readings(found: Found) -> bool:
     words = words_of_language(found.grid.language or "en")
     fields: set[str] = set()
     phases: list[str] = []
-    for parts in found.headers.values():
+    for place, parts in found.headers.items():
         if not parts:
             continue
         name = field_of_header(parts[-1], words)
@@ -94,8 +96,16 @@ def _holds_readings(found: Found) -> bool:
             fields.add(name)
         elif told.phase or told.order:
             phases.append(told.phase)
+        if pair_sign(_sample_of(found, place), parts, words):
+            phases += ["before", "after"]
     enough = len(fields - {"comment", "difference"}) > 1 or bool(found.pairs) or {"client"} & fields
     return bool(enough) and (len(set(phases)) > 1 or {"phase", "value"} <= fields or (bool(phases) and len(fields) > 2))
+
+
+def _sample_of(found: Found, place: int) -> list[str]:
+    """The different texts of the first cells of a column."""
+    cells = [found.grid.cells[row][place] for row in found.rows[:_SAMPLE]]
+    return list(dict.fromkeys(cell for cell in cells if isinstance(cell, str)))
 
 
 def _titles(grids: Sequence[Grid], read: Sequence[Found]) -> list[str]:
@@ -228,6 +238,23 @@ def with_surroundings(table: RawTable) -> RawTable:
     around = Around(language=language, titles=(Path(table.file).stem,) if table.file != "(table)" else ())
     parts: dict[str, tuple[str, ...]] = {header: (header,) for header in headers}
     return _lines_apart(replace(table, around=around, parts=parts))
+
+
+def with_proven_orders(tables: list[RawTable]) -> list[RawTable]:
+    """The tables of one file, each told which order of day and month the dates under the same header elsewhere prove.
+
+    Where they contradict each other nothing is told.
+    """
+    if len(tables) < 2:
+        return tables
+    proven: dict[str, set[str]] = {}
+    for table in tables:
+        for header in map(str, table.cells.columns):
+            order = proven_order(map(clean_text, distinct(table.cells[header])[1]))[0]
+            proven.setdefault(header, set()).update({order} - {"", "either"})
+    orders = {header: found.pop() for header, found in proven.items() if len(found) == 1}
+    orders = {header: order for header, order in orders.items() if order != "both"}
+    return [replace(table, around=replace(table.around or Around(), date_orders=orders)) for table in tables]
 
 
 def _lines_apart(table: RawTable) -> RawTable:

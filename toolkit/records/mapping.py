@@ -63,11 +63,13 @@ LONG_FIELDS = ("phase", "reading", "value")
 FIELDS = (*WHO, *COUNTED, *WHAT, *READING_FIELDS, *LONG_FIELDS, *DETAILS)
 LOWEST_HEADER = 1000
 LAYOUTS = ("session_rows", "wide", "long")
-_SETTINGS = ("layout", "date_order", "year", "tip_cm2", "decimal", "missing", "separator", "header_row", "sheet")
+_OF_THE_FILE = ("separator", "header_row", "sheet", "pairs")
+_SETTINGS = ("layout", "date_order", "year", "tip_cm2", "decimal", "missing", *_OF_THE_FILE)
 _CHOICES = {
     "layout": LAYOUTS,
     "date_order": ("day_first", "month_first", "year_first", "spreadsheet_days"),
     "decimal": (",", "."),
+    "pairs": ("before_after", "left_right", "right_left"),
 }
 READING_SIDES = ("left", "right", "both", "none", "treated_side", "measured_side")
 MARK_MEANINGS = ("not_taken", "same", "yes", "no")
@@ -154,7 +156,7 @@ def read_mapping(source: str | Path | Table[str, Any]) -> Mapping:
         tip_cm2=_tip(content.get("tip_cm2"), name),
         decimal=content.get("decimal", ""),
         missing=tuple(str(word) for word in content.get("missing", ())),
-        settings={key: content[key] for key in ("separator", "header_row", "sheet") if key in content},
+        settings={key: content[key] for key in _OF_THE_FILE if key in content},
         ignored=tuple(str(word) for word in content.get("ignore", ())),
         origin="columns.toml",
     )

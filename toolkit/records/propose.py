@@ -16,6 +16,7 @@ from toolkit.records.field_words import is_serial_day, values_agree
 from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import fold
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn, named_fields
+from toolkit.records.pairs import pairs_apart
 from toolkit.records.propose_fields import constants_of, guess_fields
 from toolkit.records.propose_questions import questions_of
 from toolkit.records.propose_readings import (
@@ -119,7 +120,7 @@ def propose_columns(source: str | Path | pd.DataFrame, *, codebook: Codebook | N
         ['before', 'after']
     """
     book = codebook or load_codebook()
-    tables = [read_frame(source)] if isinstance(source, pd.DataFrame) else read_file(Path(source))
+    tables = [pairs_apart(read_frame(source))] if isinstance(source, pd.DataFrame) else read_file(Path(source))
     first, *others = (propose_for_table(table, codebook=book) for table in _different(tables))
     return _together(first, others) if len(tables) > 1 else first
 
@@ -344,6 +345,8 @@ def _date_order(fields: dict[str, str], table: RawTable, around: Around) -> str:
     order = proven_order(texts)[0]
     if order in ("day_first", "month_first"):
         return order
+    if order == "either" and fields["date"] in around.date_orders:
+        return around.date_orders[fields["date"]]
     if order == "either" and around.language != "en" and all("." in text for text in texts if proven_order([text])[0]):
         return "day_first"
     serial = [text for text in texts if is_serial_day(text)]

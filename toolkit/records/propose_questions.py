@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping as Table
 from collections.abc import Sequence
@@ -11,6 +12,7 @@ import numpy as np
 from toolkit.records.checks import near_clients
 from toolkit.records.codebook import Codebook
 from toolkit.records.dates import day_and_month_told, lacks_year_word, proven_order
+from toolkit.records.header_words import read_header
 from toolkit.records.mapping import ReadingColumn
 from toolkit.records.propose_readings import ROW_MEASURE, Guess, needs_tip
 from toolkit.records.questions import (
@@ -20,6 +22,7 @@ from toolkit.records.questions import (
     date_question,
     measure_question,
     order_question,
+    pairs_question,
     technique_question,
     tip_question,
     unit_question,
@@ -31,6 +34,7 @@ from toolkit.records.texts import clean_text, distinct, plain
 from toolkit.records.values import MISSING_WORDS
 from toolkit.records.vocabulary import order_words
 
+_NUMBERS = re.compile(r"\d+(?:[.,]\d+)?")
 _ASKED_FOR = {"client": "who the client is (a code)", "date": "when it was (a date, or the number of the visit)"}
 
 
@@ -63,6 +67,7 @@ def questions_of(
     found = [*_columns_lacking(table, guesses, known), *_dates(table, fields, date_order, year)]
     found += _units(guesses, readings, table, codebook)
     found += _measures(guesses, codebook)
+    found += _pairs(table, codebook)
     found += _orders(table, fields, values)
     if "intervention" not in known and (readings or known & {"before", "value"}):
         found.append(technique_question())
@@ -127,6 +132,20 @@ def _measures(guesses: Sequence[Guess], codebook: Codebook) -> list[Question]:
         for guess in guesses
         if guess.options
     ]
+
+
+def _pairs(table: RawTable, codebook: Codebook) -> list[Question]:
+    """Two readings in one cell, where nothing tells which two."""
+    words = (table.around or Around()).words
+    movements = {*words.table("movement").values(), *words.table("measure").values()}
+    for header in table.pairs:
+        told = read_header(" ".join(table.parts.get(header, (header,))), words)
+        if not (codebook.find_measure(told.rest) or any(move in told.rest for move in movements if move)):
+            continue
+        example = next((cell for cell in _some(table, header) if len(_NUMBERS.findall(cell)) == 2), "52/58")
+        first, second = _NUMBERS.findall(example)
+        return [pairs_question([header], (example, first, second), phase=told.phase)]
+    return []
 
 
 def _orders(table: RawTable, fields: Table[str, str], values: Table[str, Table[str, str]]) -> list[Question]:

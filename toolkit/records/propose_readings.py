@@ -20,7 +20,7 @@ from toolkit.records.raw_table import Around, RawTable
 from toolkit.records.texts import distinct
 from toolkit.records.units import UNKNOWN_UNIT, conversion_factor
 from toolkit.records.values import read_numbers
-from toolkit.records.vocabulary import split_several
+from toolkit.records.vocabulary import side_in, split_several
 
 FORCES = ("kg", "lbf", "N")
 PRESSURES = ("kPa", "kg/cm2", "N/cm2", "lbf/in2")
@@ -149,13 +149,18 @@ def _region_bodies(table: RawTable, codebook: Codebook, words: Words) -> tuple[s
     """The body parts of the regions named in the sheet's cells."""
     lookup = dict(zip(codebook.regions["region"], codebook.regions["body_part"], strict=True))
     found: set[str] = set()
+
+    def find_region(text: str) -> str | None:
+        return codebook.find_region(text) or words.find("region", text)
+
     for header, parts in table.parts.items():
         field = field_of_header(parts[-1], words)
         unknown = field is None and not read_header(" ".join(parts), words).phase
         if field == "region" or (unknown and field_of_values(table.cells[header], codebook, words) == "region"):
             for text in distinct(table.cells[header])[1][:40]:
                 for piece in split_several(text, codebook.find_region):
-                    region = codebook.find_region(piece) or words.find("region", piece)
+                    bare = side_in(piece, words)[1]
+                    region = next((name for said in (piece, bare) if (name := find_region(said))), None)
                     found |= {str(lookup[region])} if region in lookup else set()
     return tuple(sorted(found - {"any"}))
 

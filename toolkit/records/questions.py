@@ -30,9 +30,9 @@ class Choice:
 class Question:
     """One thing that the sheet does not say.
 
-    `kind` is date_order, year, unit, tip, order, column, measure, technique or client; `columns` are the headers it is
-    about; `text` asks in words; `choices` are the answers that make sense, the likeliest first. Where `free` names a
-    key, another answer may be typed and is set under it.
+    `kind` is date_order, year, unit, tip, order, column, measure, technique, pairs or client; `columns` are the headers
+    it is about; `text` asks in words; `choices` are the answers that make sense, the likeliest first. Where `free`
+    names a key, another answer may be typed and is set under it.
     """
 
     kind: str
@@ -184,6 +184,29 @@ def measure_question(column: str, options: Mapping[str, str], *, side: str, phas
         for name, label in options.items()
     )
     return Question(kind="measure", columns=(column,), text=text, choices=choices)
+
+
+def pairs_question(columns: Sequence[str], example: tuple[str, str, str], *, phase: str) -> Question:
+    """Which two readings stand in one cell.
+
+    Args:
+        columns: the headers.
+        example: a cell, and its two numbers.
+        phase: what the header tells of the phase; "" where it may be both.
+    """
+    cell, first, second = example
+    both = f"the left and the right side{'' if phase else ', or before and after'}"
+    text = (
+        f'{_named(columns)} holds two numbers in a cell ("{cell}"): {both}? And which first? '
+        'columns.toml says it with pairs = "left_right"'
+    )
+    choices = [
+        Choice(label=f"left {first}, right {second}", settings=(("pairs", "left_right"),)),
+        Choice(label=f"right {first}, left {second}", settings=(("pairs", "right_left"),)),
+    ]
+    if not phase:
+        choices.append(Choice(label=f"before {first}, after {second}", settings=(("pairs", "before_after"),)))
+    return Question(kind="pairs", columns=tuple(columns), text=text, choices=tuple(choices))
 
 
 def technique_question() -> Question:

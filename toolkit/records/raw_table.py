@@ -20,7 +20,8 @@ class Around:
     """The surroundings of one table.
 
     `titles` are texts above it, nearest first, then the sheet's and the file's name; `pairs` are (key, value) lines;
-    `legend` says what a code or sign means, as the sheet puts it; `language` is the sheet's.
+    `legend` says what a code or sign means, as the sheet puts it; `language` is the sheet's; `date_orders` has, by
+    header, the order of day and month that other tables of the same file prove.
     """
 
     language: str = "en"
@@ -28,6 +29,7 @@ class Around:
     titles: tuple[str, ...] = ()
     pairs: tuple[tuple[str, str], ...] = ()
     legend: dict[str, str] = field(default_factory=dict)
+    date_orders: dict[str, str] = field(default_factory=dict)
     visit: str = ""
     date: str = ""
 
@@ -44,7 +46,8 @@ class RawTable:
     `cells` has one categorical column of distinct texts per header (missing = ""), `rows` the spreadsheet's row number
     of each line (header = 1), `broken` the lines that could not be split into the header's columns (row, found,
     expected), `rows_blank` the number of empty lines, which are no records. `parts` has the header's levels by column,
-    `around` what stands around the table, `others` the lines inside it that are no sessions (row, value, what).
+    `around` what stands around the table, `others` the lines inside it that are no sessions (row, value, what); `pairs`
+    names the columns whose cells hold two readings each, where nothing tells which two.
     """
 
     file: str
@@ -61,6 +64,7 @@ class RawTable:
     parts: dict[str, tuple[str, ...]] = field(default_factory=dict)
     around: Around | None = None
     others: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["row", "value", "what"]))
+    pairs: tuple[str, ...] = ()
 
     @property
     def rows_read(self) -> int:

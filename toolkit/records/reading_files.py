@@ -16,7 +16,8 @@ import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.bounds import Clock, check_bytes, check_cells, check_shape
-from toolkit.records.locate import raw_tables, read_text, with_surroundings
+from toolkit.records.locate import raw_tables, read_text, with_proven_orders, with_surroundings
+from toolkit.records.pairs import pairs_apart
 from toolkit.records.raw_table import RawTable, check_headers
 from toolkit.records.texts import cell_text, from_codes, from_texts
 from toolkit.safe_text import printable
@@ -66,7 +67,9 @@ def find_files(source: str | Path | Sequence[str | Path]) -> list[Path]:
 def read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list[RawTable]:
     """Read one file within the bounds of `toolkit.records.bounds`; see `_read_file`."""
     clock = Clock(file=path.name)
+    told = str((settings or {}).get("pairs", ""))
     tables = [table.renamed(printable(table.file)) for table in _read_file(path, settings=settings)]
+    tables = with_proven_orders([pairs_apart(table, told=told) for table in tables])
     for table in tables:
         clock.check()
         check_shape(table.rows_read, table.cells.shape[1], file=table.file)

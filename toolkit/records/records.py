@@ -31,6 +31,7 @@ from toolkit.records.ledger import Ledger
 from toolkit.records.long_readings import join_readings
 from toolkit.records.lost_rows import lost_rows
 from toolkit.records.mapping import READING_FIELDS, Mapping, find_mapping, read_mapping
+from toolkit.records.pairs import pairs_apart
 from toolkit.records.raw_table import RawTable
 from toolkit.records.reading_files import read_file, read_frame
 from toolkit.records.readings import Rulers, rulers_of
@@ -142,7 +143,8 @@ def _read(source: Any, columns: Any, codebook: Codebook) -> list[_Sheet]:
     """Every sheet of the source with its mapping."""
     given = None if columns is None else read_mapping(columns)
     if isinstance(source, pd.DataFrame):
-        table = read_frame(source)
+        told = given.settings.get("pairs", "") if given else ""
+        table = pairs_apart(read_frame(source), told=told)
         return [_settled(table, given, codebook)]
     sheets: list[_Sheet] = []
     names: Counter[str] = Counter()

@@ -98,6 +98,7 @@ def _still_open(found: Mapping, mapping: Mapping) -> tuple[Question, ...]:
     still: dict[str, Callable[[Question], bool]] = {
         "unit": lambda question: any(units.get(column) == UNKNOWN_UNIT for column in question.columns),
         "tip": lambda _: mapping.tip_cm2 is None,
+        "pairs": lambda _: "pairs" not in mapping.settings,
         "date_order": lambda _: not mapping.date_order,
         "year": lambda _: not mapping.year,
         "technique": lambda _: "intervention" not in known,

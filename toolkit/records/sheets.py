@@ -93,6 +93,8 @@ def _check_fields(table: RawTable, mapping: Mapping) -> None:
         lost.append("before and after (or phase and value, or [[readings]])")
     elif mapping.layout == "long" and "phase" not in known:
         lost.append("phase")
+    if lost and (pairs := [question.text for question in mapping.asked if question.kind == "pairs"]):
+        raise ExportError(f"{table.file}: {pairs[0]}. The command columns asks it and writes the file.")
     if lost:
         raise ExportError(
             f"{table.file}: no column was found for {', '.join(lost)}. Found: {listed(table.cells.columns, most=40)}. "
