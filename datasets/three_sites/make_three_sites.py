@@ -2,9 +2,9 @@
 
     python datasets/three_sites/make_three_sites.py
 
-Two ways of holding a calf stretch, in three sites that use the same codes (C001, P1). Who got which was chosen: stiff
-clients got the long hold more often, and stiff clients gain more whatever is done. Everything is simulated from one
-seed; nothing stands for any real clinic, person or device.
+Two ways of holding a calf stretch, in three sites that use the same codes (C001, P1). Who got which was chosen at each
+visit: stiff clients got the long hold more often, and stiff clients gain more whatever is done. Everything is simulated
+from one seed; nothing stands for any real clinic, person or device.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ COLUMNS = [
 
 def make_site(dials: ProtocolDials, rng: np.random.Generator) -> pd.DataFrame:
     """One site's rows, with minutes, comfort and adverse events written down."""
-    grown = {"gain_by_stiffness": GAIN_BY_STIFFNESS, "not_written": NOT_WRITTEN}
+    grown = {"gain_by_stiffness": GAIN_BY_STIFFNESS, "not_written": NOT_WRITTEN, "each_visit": True}
     rows = simulate_protocols(ProtocolDials(**{**dials.__dict__, **grown}), rng=rng)
     n, long = len(rows), (rows["intervention"] == dials.protocol_a).to_numpy()
     rows["minutes"] = np.clip(np.where(long, 9, 6) + rng.integers(-3, 4, n), 2, None)
@@ -69,7 +69,8 @@ def main() -> None:
         "between": ["long_hold", "short_hold"],
         "true_difference_deg": EFFECT,
         "gain_by_stiffness_deg_per_deg": GAIN_BY_STIFFNESS,
-        "in_words": "The long hold truly adds 2 degrees; it was chosen for stiff clients, who gain more anyway.",
+        "in_words": "The long hold truly adds 2 degrees; at each visit it was chosen more often for stiff clients, who gain "
+        "more anyway.",
         "verdicts_that_are_right": ["went_with_more", "not_told"],
     }
     (HERE / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")

@@ -47,7 +47,7 @@ def drawn() -> Comparison:
 
 @pytest.fixture(scope="module")
 def chosen() -> Comparison:
-    dials = ProtocolDials(choice="stiffness", share=0.7, effect=3.0)
+    dials = ProtocolDials(choice="stiffness", share=0.7, effect=3.0, each_visit=True)
     return compared(export(dials, 2), smallest_change_that_matters=2.0)
 
 
@@ -83,7 +83,8 @@ def test_with_readings_missing_neither_of_the_two_comes_first():
 
 
 def test_the_order_of_the_rows_changes_nothing(chosen):
-    rows = export(ProtocolDials(choice="stiffness", share=0.7, effect=3.0), 2).sample(frac=1, random_state=1)
+    dials = ProtocolDials(choice="stiffness", share=0.7, effect=3.0, each_visit=True)
+    rows = export(dials, 2).sample(frac=1, random_state=1)
     again = compared(rows, smallest_change_that_matters=2.0).frame.iloc[0]
     assert again[["estimate", "ci_low"]].tolist() == pytest.approx(
         chosen.frame.iloc[0][["estimate", "ci_low"]].tolist(), abs=1e-7
@@ -133,6 +134,29 @@ def test_a_protocol_tied_to_its_site_is_not_told_from_it():
     assert not found.claims
     assert found.quoted.ci_low > 0  # what it would have claimed
     assert "No site used both" in found.sentence()
+
+
+@pytest.mark.parametrize("effect", [0.0, 3.0])
+def test_two_that_somebody_gave_to_different_people_are_not_told_apart(effect):
+    dials = ProtocolDials(choice="stiffness", share=0.7, effect=effect)
+    found = compared(export(dials, 2), smallest_change_that_matters=3.0)
+    assert not found.claims
+    assert found.quoted.n == 60
+    said = {"different_people": "different people", "not_told": "do not tell"}[found.verdict]
+    assert said in found.sentence()
+    if effect:
+        assert found.quoted.ci_low > 0  # what it would have claimed
+        assert "(0 of 60 clients had both)" in found.sentence()
+
+
+@pytest.mark.parametrize(("both", "verdict"), [(11, "different_people"), (12, "went_with_more")])
+def test_one_client_in_five_must_have_had_both(both, verdict):
+    rows = export(ProtocolDials(choice="stiffness", share=0.7, effect=3.0, visits=6), 2)
+    turned = rows["client"].isin(sorted(rows["client"].unique())[:both]) & (rows.groupby("client").cumcount() % 2 == 1)
+    a = rows["intervention"] == PAIR[0]
+    rows["after"] += np.where(turned, np.where(a, -3.0, 3.0), 0.0)
+    rows.loc[turned, "intervention"] = np.where(a[turned], PAIR[1], PAIR[0])
+    assert compared(rows).verdict == verdict
 
 
 def test_readings_after_that_are_not_written_down_are_bounded_and_counted():

@@ -144,9 +144,45 @@ def test_two_sites_that_happen_to_agree_do_not_make_each_other_sure():
 
 def test_drawn_everywhere_did_better_and_chosen_anywhere_never_does(three):
     assert pool(three).verdict == "did_better"
-    mixed = [*three[:2], summed(export(DRAWN, 2), "west", drawn=False)]
-    assert pool(mixed).verdict in ("went_with_more", "not_told")
-    assert "at west" in pool(mixed).sentence()
+    chosen = ProtocolDials(n_clients=30, choice="stiffness", share=0.7, each_visit=True, effect=4.0)
+    mixed = pool([*three[:2], summed(export(chosen, 2), "west", drawn=False)])
+    assert mixed.verdict == "went_with_more"
+    assert "chosen, not drawn, at west; a difference may come" in mixed.sentence()
+
+
+def test_sites_that_gave_the_two_to_different_people_claim_nothing_together(three):
+    found = pool([*three[:2], summed(export(DRAWN, 2), "west", drawn=False)])
+    assert found.verdict == "different_people"
+    assert found.frame["ci_low"].iloc[0] > 0  # what it would have claimed
+    assert "went to different people, so of long hold and short hold" in found.sentence()
+
+
+def test_a_draw_that_one_site_did_not_keep_lets_nothing_be_claimed(three):
+    rows = export(ProtocolDials(n_clients=60, choice="drawn_session", effect=0.0), 15)
+    left = rows[~((rows["intervention"] == "long_hold") & (rows["after"] - rows["before_2"] < 2.5))]
+    broken = summed(left, "west")
+    assert broken.content["draw"] == {"said": True, "borne_out": False, "broken": True}
+    found = pool([*three[:2], broken])
+    assert found.verdict == "draw_broken"
+    assert "changed after the draw at west" in found.sentence()
+
+
+def test_readers_who_knew_are_allowed_for_at_all_sites_together():
+    weak = ProtocolDials(n_clients=60, choice="drawn_session", effect=1.6)
+    knew = [export(weak, seed).assign(examiner_blinded="no") for seed in (4, 5, 6)]
+    found = pool([summed(rows, name) for rows, name in zip(knew, ("north", "south", "west"), strict=True)])
+    assert found.verdict == "reader_may_explain"
+    assert 0 < found.frame["ci_low"].iloc[0] < found.summaries[0].content["allowance_for_the_reader"]
+
+
+@pytest.mark.parametrize(("clients", "told"), [(4, None), (5, 5), (0, 0)])
+def test_how_many_had_both_is_told_from_five_clients_on(clients, told):
+    rows = export(ProtocolDials(n_clients=30, choice="stiffness", share=0.7, visits=6), 1)
+    who = [name for name, n in rows["client"].value_counts().items() if n > 2][:clients]
+    first = ~rows["client"].duplicated() & rows["client"].isin(who)
+    a = rows["intervention"] == "long_hold"
+    rows.loc[first, "intervention"] = np.where(a[first], "short_hold", "long_hold")
+    assert summed(rows, "north", drawn=False).content["clients_with_both"] == told
 
 
 def test_a_pooled_answer_names_what_another_site_may_expect_and_who_carries_it(three):

@@ -20,6 +20,7 @@ from toolkit.comparing.export import as_dict
 from toolkit.comparing.figures import ways_figure
 from toolkit.comparing.found import Found, quoted_estimate
 from toolkit.comparing.page import write_comparison
+from toolkit.comparing.road import road
 from toolkit.comparing.verdict import (
     Evidence,
     Told,
@@ -30,13 +31,10 @@ from toolkit.comparing.verdict import (
 )
 from toolkit.comparing.ways_of_counting import other_ways
 from toolkit.effect.allocation import Allocation, allocation, characteristics
-from toolkit.effect.borne_out import BorneOut, bear_out
 from toolkit.effect.comparison import Compared, between_interventions, only_treated
 from toolkit.effect.estimate import bounded, estimate, sessions_of
 from toolkit.errors import NotEnoughError, QuestionError
 from toolkit.findings.ask import checked_question
-from toolkit.findings.finding import larger_sem, lost_of
-from toolkit.findings.measured import ruler_of
 from toolkit.looks.words import amount, number, spaced, with_labels
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
@@ -174,7 +172,7 @@ def compare(
     question = checked_question(plain, records)
     _refuse_same(question, records)
     compared = _compared(records, question, drawn=drawn)
-    return _comparison(records, question, compared, drawn=drawn, level=level, rng=rng)
+    return _comparison(records, question, compared, level=level, rng=rng)
 
 
 def _refuse_same(question: Question, records: Records) -> None:
@@ -214,19 +212,13 @@ def _comparison(
     question: Question,
     compared: Compared,
     *,
-    drawn: bool,
     level: float,
     rng: np.random.Generator | int,
 ) -> Comparison:
     """Everything about two protocols, put together."""
     unit, better, names = str(question.unit), str(question.better), _names(question, records)
-    borne = _borne_out(records, question, compared, level=level, rng=rng)
-    kept = drawn and borne.randomised
-    draw_says = "" if not drawn else _draw_says(borne)
-    broken = drawn and borne.draw is not None and not borne.draw.passed and not borne.draw.can_adjust
-    if drawn and not kept:
-        compared = replace(compared, basis="comparison_sessions")
-        borne = _borne_out(records, question, compared, level=level, rng=rng)
+    found = road(records, question, compared, level=level, rng=rng)
+    borne, kept = found.borne, found.kept
     compared = borne.compared
     sessions = _sessions(compared, records)
     tied = views.tied_to(sessions.rename(columns={"got_a": "arm"}))
@@ -250,12 +242,14 @@ def _comparison(
         tied_to=tied,
         disagreeing=disagreeing(quoted, ways),
         imbalance_left=left,
-        draw_broken=broken,
-        allowance=borne.observer.allowance if borne.observer.blinded is not None else 0.0,
+        draw_broken=found.broken,
+        different_people=bool(found.people),
+        allowance=found.allowance,
     )
     verdict = verdict_of(evidence)
     n_to_tell = _clients_to_tell(quoted, question.smallest_change_that_matters)
-    told = _told(names, quoted, sessions, compared, allotted, unit=unit, better=better, draw=draw_says, worst=worst)
+    told = _told(names, quoted, sessions, compared, allotted, unit=unit, better=better, worst=worst)
+    told = replace(told, draw=found.draw_says, different_people=found.people)
     return Comparison(
         rows=standard_frame(_frame_rows(quoted, ways, sessions)),
         says=sentence_of(verdict, evidence, told),
@@ -264,7 +258,7 @@ def _comparison(
         question=question,
         verdict=verdict,
         drawn=kept,
-        draw_says=draw_says,
+        draw_says=found.draw_says,
         compared=compared,
         complete=complete,
         attributable=whole,
@@ -278,31 +272,6 @@ def _comparison(
         names=names,
         records=records,
     )
-
-
-def _borne_out(
-    records: Records, question: Question, compared: Compared, *, level: float, rng: np.random.Generator | int
-) -> BorneOut:
-    """The one road from compared rows to the estimate, the same as an audit's."""
-    sem, source = larger_sem(ruler_of(records.rows, measure=question.measure, unit=str(question.unit)))
-    return bear_out(
-        compared,
-        sem=sem,
-        sem_source=source,
-        allowance=question.leaning_allowance,
-        lost=lost_of(records.lost, question, compared),
-        confidence_level=level,
-        rng=rng,
-    )
-
-
-def _draw_says(borne: BorneOut) -> str:
-    """How the draw was checked: a word is not a fact."""
-    if borne.draw is None:
-        return "Who got which was drawn at random, as written down."
-    if borne.draw.passed:
-        return f"Who got which was drawn at random, as written down. {borne.draw.says}"
-    return f"It was said to be drawn. {borne.draw.says}"
 
 
 def _untied(compared: Compared) -> Compared:
@@ -362,7 +331,6 @@ def _told(
     *,
     unit: str,
     better: str,
-    draw: str,
     worst: str,
 ) -> Told:
     means = sessions.groupby("got_a")["first"].mean()
@@ -390,7 +358,7 @@ def _told(
         n_missing=int(compared.rows["y"].isna().sum()),
         imbalance=imbalance,
         overlap=f"made alike by weights, {counts[0]} and {counts[1]} sessions are worth {worth}",
-        draw=draw,
+        draw="",
         unblinded=bool(blinded.min() < BLINDED_ENOUGH),
         most_imbalanced=worst,
     )

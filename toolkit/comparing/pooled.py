@@ -15,6 +15,8 @@ from toolkit.comparing.found import PooledFound
 from toolkit.comparing.pooled_figures import pooled_forest
 from toolkit.comparing.pooled_page import pooled_dict, write_pooled
 from toolkit.comparing.site_summary import SiteSummary, check_summary
+from toolkit.comparing.verdict import CLAIMS, Evidence, Verdict, verdict_of
+from toolkit.effect.doubts import too_few_on_both
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.looks.words import amount, capital, counted, number, p_words, spaced, with_interval
 from toolkit.result import Estimate, standard_frame
@@ -46,7 +48,8 @@ class PooledSummaries(PooledFound):
     asymmetry : Estimate or None
         Egger's slope; None with fewer than ten sites.
     verdict : str
-        "did_better", "went_with_more" or "not_told".
+        "did_better", "went_with_more", "not_told"; or why nothing is claimed: "draw_broken", "different_people",
+        "reader_may_explain" (the rule of `toolkit.comparing.verdict`).
     drawn : bool
         Did chance decide at every site?
     """
@@ -139,9 +142,7 @@ def pool(
     others = [pool_sites(effects, method=other, **asked).pooled for other in ("DL", "REML") if other != method]
     common = pool_sites(effects, method="FE", interval="normal", **asked).pooled
     drawn = all(one.content["drawn"] for one in read)
-    verdict = "not_told"
-    if quoted.ci_low > 0 or quoted.ci_high < 0:
-        verdict = "did_better" if drawn else "went_with_more"
+    verdict = _verdict(read, quoted, drawn=drawn)
     left = leave_one_site_out(effects, unit=unit, method=method, confidence_level=level)
     n_clients = sum(one.content["estimate"]["n_clients"] for one in read)
     n_rows = sum(one.content["estimate"]["n_sessions"] for one in read)
@@ -185,13 +186,41 @@ def _refuse_mixed(read: Sequence[SiteSummary]) -> None:
                 )
 
 
+def _verdict(read: Sequence[SiteSummary], quoted: Estimate, *, drawn: bool) -> Verdict:
+    """The rule for one clinic, asked of all sites together."""
+    allowance = max(float(one.content.get("allowance_for_the_reader") or 0.0) for one in read)
+    return verdict_of(
+        Evidence(
+            low=quoted.ci_low,
+            high=quoted.ci_high,
+            drawn=drawn,
+            smallest=None,
+            draw_broken=bool(_broken(read)),
+            different_people=_different_people(read),
+            allowance=allowance,
+        )
+    )
+
+
+def _broken(read: Sequence[SiteSummary]) -> list[str]:
+    """Sites where it was said to be drawn and the records show what nothing mends."""
+    return [one.site for one in read if one.content.get("draw", {}).get("broken")]
+
+
+def _different_people(read: Sequence[SiteSummary]) -> bool:
+    """Do hardly any clients of the sites where somebody chose stand on both sides? A count left out counts as none."""
+    chosen = [one.content for one in read if not one.content["drawn"] and "clients_with_both" in one.content]
+    both = sum(content["clients_with_both"] or 0 for content in chosen)
+    return bool(chosen) and too_few_on_both(both, sum(content["estimate"]["n_clients"] for content in chosen))
+
+
 def _says(
     read: Sequence[SiteSummary],
     between: PooledSites,
     quoted: Estimate,
     left: pd.DataFrame,
     *,
-    verdict: str,
+    verdict: Verdict,
     drawn: bool,
     n_clients: int,
 ) -> str:
@@ -200,19 +229,24 @@ def _says(
     one, other = (a, b) if quoted.value > 0 else (b, a)
     measure = spaced(first["question"]["measure"])
     size = with_interval(quoted.value, quoted.ci_low, quoted.ci_high, unit, level=quoted.confidence_level)
+    nothing = f"of {a} and {b} in {measure} nothing is claimed"
     figures = f"{size}; {counted(len(read), 'site')}, {counted(n_clients, 'client')}; {quoted.method}"
     start = {
         "did_better": f"{capital(one)} did better than {other} in {measure}",
         "went_with_more": f"{capital(one)} went with more improvement in {measure} than {other}",
         "not_told": f"The sites together do not tell {a} and {b} apart in {measure}",
+        "draw_broken": f"Something left or was changed after the draw at {', '.join(_broken(read))}, so {nothing}",
+        "different_people": f"Where somebody chose, {a} and {b} went to different people, so {nothing}",
+        "reader_may_explain": f"A reader who leans could explain the difference, and most knew, so {nothing}",
     }[verdict]
     said = f"{start}: {a} less {b} is {figures}. {_spread(between, unit)}"
-    if verdict != "not_told" and len(left) and ((left["ci_low"] <= 0) & (left["ci_high"] >= 0)).any():
+    if verdict in CLAIMS and len(left) and ((left["ci_low"] <= 0) & (left["ci_high"] >= 0)).any():
         carried = left.loc[(left["ci_low"] <= 0) & (left["ci_high"] >= 0), "left_out"].astype(str)
         said += f" Without {' or without '.join(carried)} it is not told."
     chosen = [summary.site for summary in read if not summary.content["drawn"]]
     if not drawn:
-        said += f" Who got which was chosen, not drawn, at {', '.join(chosen)}; a difference may come from that choice."
+        tail = "; a difference may come from that choice" if verdict in CLAIMS else ""
+        said += f" Who got which was chosen, not drawn, at {', '.join(chosen)}{tail}."
     return said
 
 

@@ -23,7 +23,8 @@ class ProtocolDials:
     Gains: protocol B moves a client by `gain`, more for stiff ones (`gain_by_stiffness` for each unit below the level),
     protocol A by `effect` more, varying between clients (`effect_sd`). `client_gain_sd`, `practitioner_gain_sd`: gains
     that belong to the client or the practitioner whatever is done. `course`: drift of gains a year.
-    Who gets which: `choice`, and `share` of the stiff half that gets A (and of the free half that gets B).
+    Who gets which: `choice`, and `share` of the stiff half that gets A (and of the free half that gets B); once for all
+    visits of a client, or anew at `each_visit`.
     Records: `second_baseline`, `not_written` (share of unmoved sides without a reading after), `measure`, `unit`,
     `region`, `protocol_a`, `protocol_b`, `site` (its name; "" = none), `start` (first day).
     """
@@ -45,6 +46,7 @@ class ProtocolDials:
     course: float = 0.0
     choice: Choice = "stiffness"
     share: float = 0.9
+    each_visit: bool = False
     second_baseline: bool = True
     not_written: float = 0.0
     measure: str = "ankle_dorsiflexion_lunge"
@@ -139,7 +141,9 @@ def _chosen(
     rng: np.random.Generator,
 ) -> np.ndarray:
     """Who got protocol A, one value a session."""
-    n, likely = len(level), rng.random(len(level)) < dials.share
+    n, likely = len(level), (rng.random(len(level)) < dials.share)[client]
+    if dials.each_visit:
+        likely = rng.random(len(client)) < dials.share
     if dials.choice == "drawn_session":
         return np.asarray(rng.random(len(client)) < 0.5)
     if dials.choice == "drawn_client":
@@ -153,4 +157,4 @@ def _chosen(
         stiff = before[visit == 0] < dials.level
     elif dials.choice == "practitioner":
         stiff = practitioner < dials.n_practitioners / 2
-    return np.asarray((stiff == likely)[client])
+    return np.asarray(stiff[client] == likely)

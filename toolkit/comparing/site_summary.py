@@ -19,9 +19,10 @@ import pandas as pd
 from toolkit import __version__
 from toolkit.claim.question import Question, read_question
 from toolkit.comparing.plain import plain
+from toolkit.comparing.road import Road, road
 from toolkit.comparing.views import tied_to
 from toolkit.effect.comparison import Compared, between_interventions, find_comparison, only_treated
-from toolkit.effect.estimate import Attributable, bounded, estimate, sessions_of
+from toolkit.effect.estimate import Attributable, sessions_of
 from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
 from toolkit.findings.ask import checked_question
 from toolkit.findings.measured import ruler_of
@@ -99,7 +100,8 @@ def summarise(
     Returns
     -------
     SiteSummary
-        Counts and means by arm, flow, the one estimate with standard error and df, variances, measurement error.
+        Counts and means by arm, flow, the one estimate with standard error and df, variances, measurement error, and
+        whether the records bear out the draw.
 
     Raises
     ------
@@ -126,8 +128,7 @@ def summarise(
     sessions = sessions_of(compared.rows.dropna(subset=["y"]))
     if tied := tied_to(sessions):
         raise NotEnoughError(f"No {tied} used both, so at this site the two cannot be told from the {tied}s.")
-    complete = estimate(compared)
-    content = _content(records, asked, compared, complete, bounded(compared, complete), site=site.strip())
+    content = _content(records, asked, road(records, asked, compared), site=site.strip())
     check_summary(content)
     return SiteSummary(content=content)
 
@@ -172,9 +173,10 @@ def _refuse_small(compared: Compared) -> None:
         )
 
 
-def _content(
-    records: Records, question: Question, compared: Compared, complete: Attributable, whole: Attributable, *, site: str
-) -> dict[str, Any]:
+def _content(records: Records, question: Question, found: Road, *, site: str) -> dict[str, Any]:
+    compared, complete, whole = found.borne.compared, found.borne.complete, found.borne.attributable
+    if complete is None or whole is None:
+        raise NotEnoughError(f"At this site the two cannot be compared: {found.borne.why_none}")
     source, sign = records.source, 1.0 if question.better == "higher" else -1.0
     asked = {name: value for name, value in question.as_dict().items() if name != "format"}
     ruler = ruler_of(records.rows, measure=question.measure, unit=str(question.unit))
@@ -187,7 +189,10 @@ def _content(
         "unit": str(question.unit),
         "better": str(question.better),
         "basis": compared.basis,
-        "drawn": compared.randomised,
+        "drawn": found.kept,
+        "draw": {"said": bool(found.draw_says), "borne_out": found.kept, "broken": found.broken},
+        "clients_with_both": _with_both(compared),
+        "allowance_for_the_reader": plain(found.allowance),
         "second_baseline": compared.has_second_baseline,
         "flow": {
             "rows_read": source.rows_read,
@@ -242,6 +247,13 @@ def _events(mine: pd.DataFrame, records: Records) -> int | None:
         return None
     had = mine[((said != "") & (said.str.casefold() != "none")).to_numpy()]
     return _unless_few(had["session_id"].nunique(), had["client"].nunique())
+
+
+def _with_both(compared: Compared) -> int | None:
+    """Clients who stand on both sides; None for one to four of them."""
+    arms = compared.rows.dropna(subset=["y"]).groupby("client")["arm"].nunique()
+    both = int((arms > 1).sum())
+    return _unless_few(both, both)
 
 
 def _unless_few(count: int, clients: int) -> int | None:

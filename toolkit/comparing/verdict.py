@@ -6,6 +6,7 @@
 | `did_better` | drawn and the draw borne out, the interval excludes 0, no other way of counting points the other way |
 | `went_with_more` | the same, not drawn |
 | `draw_broken` | said to be drawn, but what the records show no adjustment mends: nothing is claimed |
+| `different_people` | not drawn, the interval excludes 0, hardly any client stands on both sides: nothing is claimed |
 | `reader_may_explain` | the interval excludes 0, but not after a reader's leaning is allowed for: nothing is claimed |
 | `ways_disagree` | the interval excludes 0, but another way of counting points the other way: nothing is claimed |
 | `too_unlike` | not drawn, the interval excludes 0, but visible imbalance is left: nothing is claimed |
@@ -31,6 +32,7 @@ Verdict = Literal[
     "draw_broken",
     "ways_disagree",
     "too_unlike",
+    "different_people",
     "reader_may_explain",
     "alike",
     "not_told",
@@ -58,6 +60,7 @@ class Evidence:
     imbalance_left: float = 0.0
     allowance: float = 0.0
     draw_broken: bool = False
+    different_people: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -78,6 +81,7 @@ class Told:
     draw: str
     unblinded: bool
     most_imbalanced: str = ""
+    different_people: str = ""
 
 
 def verdict_of(evidence: Evidence) -> Verdict:
@@ -99,11 +103,13 @@ def verdict_of(evidence: Evidence) -> Verdict:
             return "ways_disagree"
         if not evidence.drawn and evidence.imbalance_left > MOST_IMBALANCE:
             return "too_unlike"
+        if not evidence.drawn and evidence.different_people:
+            return "different_people"
         if max(evidence.low, -evidence.high) <= evidence.allowance:
             return "reader_may_explain"
         return "did_better" if evidence.drawn else "went_with_more"
     if evidence.smallest is not None and -evidence.smallest < evidence.low and evidence.high < evidence.smallest:
-        return "alike"
+        return "different_people" if evidence.different_people and not evidence.drawn else "alike"
     return "not_told"
 
 
@@ -180,6 +186,14 @@ def _unlike(evidence: Evidence, told: Told) -> str:
     )
 
 
+def _people(evidence: Evidence, told: Told) -> str:
+    del evidence
+    return (
+        f"{capital(told.first)} and {told.other} were given to different people, so in {told.measure} nothing is "
+        f"claimed ({told.different_people}): {_difference(told)}."
+    )
+
+
 def _alike(evidence: Evidence, told: Told) -> str:
     return (
         f"{capital(told.first)} and {told.other} do not differ by as much as {threshold(evidence.smallest, told.unit)} "
@@ -224,6 +238,7 @@ _SAID = {
     "went_with_more": _went,
     "ways_disagree": _disagree,
     "too_unlike": _unlike,
+    "different_people": _people,
     "alike": _alike,
     "not_told": _not_told,
 }

@@ -21,6 +21,7 @@ LIMIT = 0.01
 BASELINES_APART = 0.02
 BOTH_ARMS = 3  # sessions that an examiner must have read in each arm to be told from the arm
 RESTS_ON = 0.33  # share of the estimate that must be left without any one practitioner
+FEWEST_WITH_BOTH, LEAST_SHARE_WITH_BOTH = 5, 0.2  # clients who must have had both of two that somebody chose
 LONGER = 1.5  # ratio of minutes between the arms that is no longer the same length
 
 
@@ -171,6 +172,17 @@ def different_people(compared: Compared) -> str:
     if both >= 5 or both >= 0.2 * len(arms):
         return ""
     return f"different people: {both} of {len(arms)} clients stand on both sides"
+
+
+def too_few_on_both(both: int, clients: int) -> bool:
+    """Two treatments that somebody chose: fewer than five clients had both, or fewer than one in five?
+
+    Examples
+    --------
+    >>> too_few_on_both(4, 10), too_few_on_both(5, 60), too_few_on_both(12, 60)
+    (True, True, False)
+    """
+    return both < FEWEST_WITH_BOTH or both < LEAST_SHARE_WITH_BOTH * clients
 
 
 def chosen_by_second_reading(compared: Compared) -> str:
