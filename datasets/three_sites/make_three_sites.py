@@ -69,8 +69,8 @@ def main() -> None:
         "between": ["long_hold", "short_hold"],
         "true_difference_deg": EFFECT,
         "gain_by_stiffness_deg_per_deg": GAIN_BY_STIFFNESS,
-        "in_words": "The long hold truly adds 2 degrees; at each visit it was chosen more often for stiff clients, who gain "
-        "more anyway.",
+        "in_words": "The long hold truly adds 2 degrees; at each visit it was chosen more often for stiff clients, "
+        "who gain more anyway.",
         "verdicts_that_are_right": ["went_with_more", "not_told"],
     }
     (HERE / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
