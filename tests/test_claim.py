@@ -62,6 +62,8 @@ TABLE = [
     ("worse_than_waiting", replace(DRAWN, low=-7.0, high=-1.0)),
     ("worse_than_waiting", replace(DRAWN, low=-3.0, high=-1.0, smallest=None)),
     ("readings_changed", replace(DRAWN, low=-2.0, high=5.0)),
+    ("readings_changed", replace(NOT_DRAWN, low=-2.0, high=2.0, doubted=True)),
+    ("readings_changed", replace(NOT_DRAWN, low=-7.0, high=-1.0, doubted=True)),
     ("readings_changed", NOTHING),
     ("readings_changed", replace(NOTHING, readings_low=-7.0, readings_high=-5.0)),
     ("not_enough", replace(NOTHING, readings_low=-1.0, readings_high=2.0)),

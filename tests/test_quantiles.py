@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from scipy import stats
 
-from toolkit.quantiles import binomial_above, binomial_p, chi2_above, f_quantile, fisher_p, poisson_above
+from toolkit.quantiles import binomial_above, binomial_p, chi2_above, f_quantile, fisher_above, fisher_p, poisson_above
 
 
 @pytest.mark.parametrize(("k", "n", "share"), [(120, 300, 0.5), (3, 40, 0.12), (0, 9, 0.5), (9, 9, 0.5), (7, 20, 0.35)])
@@ -18,6 +18,9 @@ def test_binomial_areas_are_scipys(k, n, share):
 @pytest.mark.parametrize("table", [[[30, 120], [12, 140]], [[0, 10], [4, 6]], [[5, 5], [5, 5]]])
 def test_fishers_p_is_scipys(table):
     assert fisher_p(table) == pytest.approx(stats.fisher_exact(table).pvalue, abs=1e-12)
+    (a, b), (c, d) = table
+    more = stats.fisher_exact(table, alternative="greater").pvalue
+    assert fisher_above(a, a + b, c, c + d) == pytest.approx(more, abs=1e-12)
 
 
 def test_the_others_are_scipys():

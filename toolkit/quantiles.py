@@ -157,6 +157,27 @@ def fisher_p(table: Any) -> float:
     return float(min(1.0, chance[chance <= chance[a - k[0]] * (1 + 1e-7)].sum()))
 
 
+def fisher_above(hits: int, n: int, other_hits: int, other_n: int) -> float:
+    """One-sided p of Fisher's exact test: so many hits of n or more, given the hits of both together.
+
+    Examples
+    --------
+    >>> round(fisher_above(8, 10, 1, 6), 4)
+    0.0245
+    """
+    total, both = n + other_n, hits + other_hits
+    k = np.arange(hits, min(n, both) + 1)
+    logs = (
+        special.gammaln(n + 1)
+        + special.gammaln(other_n + 1)
+        + special.gammaln(both + 1)
+        + special.gammaln(total - both + 1)
+        - special.gammaln(total + 1)
+        - sum(special.gammaln(cell + 1) for cell in (k, n - k, both - k, other_n - both + k))
+    )
+    return float(min(1.0, np.exp(logs).sum()))
+
+
 def t_half_width(values: Any, *, level: float = 0.95) -> float:
     """Half the width of Student's interval for the mean of independent values.
 

@@ -204,3 +204,21 @@ def test_a_further_way_of_counting_never_narrows_the_interval():
     assert with_also(found, ()) is found
     both = with_also(found, (wider,))
     assert (both.mean, both.ci_low, both.ci_high) == (found.mean, wider.ci_low, wider.ci_high)
+
+
+def test_a_few_hurt_sides_written_under_another_region_come_back():
+    rows = simulate_clinic(ClinicDials(n_clients=30), rng=4).rows
+    hurt = rows[rows["order"] == "technique_first"].index[::4]
+    rows.loc[hurt, "after"] = rows.loc[hurt, "before"] - 8.0
+    honest = bear_out(compared_of(rows), sem=2.5, n_draws=199)
+    rows.loc[hurt, "region"] = "levator_scapulae"
+    found = bear_out(compared_of(rows), sem=2.5, n_draws=199)
+    assert len(hurt) - 3 <= found.flow.count("written elsewhere", "technique") <= len(hurt)
+    assert found.flow.count("written elsewhere", "comparison") == 0
+    assert found.attributable.ci_low < honest.complete.mean < found.complete.mean - 0.5
+
+
+def test_sessions_drawn_in_another_region_stay_there():
+    rows = simulate_clinic(ClinicDials(n_clients=30), rng=4).rows
+    rows.loc[rows.index[::4], "region"] = "levator_scapulae"
+    assert bear_out(compared_of(rows), sem=2.5, n_draws=199).flow.count("written elsewhere", "technique") == 0

@@ -145,3 +145,14 @@ def test_honest_clinics_raise_hardly_an_alarm():
     dials = ClinicDials(n_clients=20, visits=3.0, effect=3.0)
     alarms = sum(not check_draw(compared_of(replace(dials, n_clients=8 + k % 20), k)).passed for k in range(60))
     assert alarms <= 3  # 1 % each: four or more come once in 300
+
+
+def test_practitioners_who_decide_are_found_where_clients_look_drawn_whole():
+    rng = np.random.default_rng(8)
+    rows = simulate_clinic(ClinicDials(n_clients=30, n_practitioners=2, visits=3.0), rng=8).rows
+    mine = (rows["practitioner"] == rows["practitioner"].iloc[0]).to_numpy()
+    rows["order"] = np.where(rng.random(len(rows)) < np.where(mine, 0.85, 0.15), "technique_first", "wait_first")
+    rows["after_wait"] = rows["after_wait"].fillna(rows["after"])
+    found = check_draw(compared_of(ClinicDials(), 8, rows))
+    assert "practitioners" in [one.part for one in found.patterns]
+    assert not found.passed

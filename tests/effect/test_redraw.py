@@ -41,6 +41,17 @@ def test_where_each_client_has_one_label_whole_clients_are_shuffled():
     assert (drawn.sum(axis=1) == 9).all()
 
 
+def test_clients_drawn_whole_and_sessions_drawn_one_by_one_are_shuffled_each_among_their_own():
+    client = np.repeat(np.arange(10), 4)
+    arm = np.r_[np.repeat([1.0, 0.0, 1.0, 0.0], 4), np.tile([1.0, 1.0, 0.0, 1.0, 0.0, 0.0, 1.0, 0.0], 3)]
+    whole = client < 4
+    drawn = shuffled_labels(arm, client, n_draws=100, rng=np.random.default_rng(3), whole=whole)
+    assert (drawn[:, whole].reshape(100, 4, 4).std(axis=2) == 0).all()
+    assert (drawn[:, whole].sum(axis=1) == 8).all()
+    assert (drawn[:, ~whole].sum(axis=1) == arm[~whole].sum()).all()
+    assert len(np.unique(drawn[:, ~whole], axis=0)) > 50
+
+
 def test_an_interval_by_inversion_agrees_with_the_t_interval_where_that_is_right():
     # Normal differences, 19 sessions of as many clients: Student's t interval is the known answer (scipy).
     d = np.random.default_rng(5).normal(1.0, 2.0, 19)

@@ -5,8 +5,8 @@
 | `moved_enough` | drawn comparison; lower limit less leaning allowance ≥ smallest change that matters |
 | `moved` | drawn comparison; that lower limit above 0 |
 | `probably_moved` | comparison sessions or other side, with a second baseline; that lower limit above 0 |
-| `no_better_than_waiting` | the interval lies inside ± the smallest change that matters |
-| `worse_than_waiting` | the upper limit lies below 0 |
+| `no_better_than_waiting` | nothing speaks against the comparison, the interval inside ± the smallest that matters |
+| `worse_than_waiting` | nothing speaks against the comparison, the upper limit lies below 0 |
 | `readings_changed` | none of these, but the interval of after − before_2 (else after − before) excludes 0 |
 | `not_enough` | otherwise |
 
@@ -49,6 +49,7 @@ class Evidence:
 
     `low`, `mean`, `high`: attributable change, bounded. `readings_low`, `readings_high`: interval of the change in the
     readings themselves. `allowance`: for a reader who knew what was done. `smallest`: smallest change that matters.
+    `doubted`: something in the records speaks against the comparison, so it counts neither for nor against.
     """
 
     basis: str | None
@@ -63,6 +64,7 @@ class Evidence:
     readings_low: float | None
     readings_high: float | None
     looks_used_up: bool = False
+    doubted: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -126,9 +128,9 @@ def level_of(evidence: Evidence) -> Level:
             return "moved"
         if not evidence.randomised and evidence.second_baseline and least > 0:
             return "probably_moved"
-        if smallest is not None and -smallest < low and high < smallest:
+        if smallest is not None and -smallest < low and high < smallest and not evidence.doubted:
             return "no_better_than_waiting"
-        if high < 0:
+        if high < 0 and not evidence.doubted:
             return "worse_than_waiting"
     readings = (evidence.readings_low, evidence.readings_high)
     if None not in readings and (float(readings[0] or 0) > 0 or float(readings[1] or 0) < 0):
@@ -282,6 +284,8 @@ def _compared_so_far(evidence: Evidence, context: Context) -> str:
         return f"{found}: no difference was seen, and differences beyond ±{beyond} are excluded."
     if evidence.low - evidence.allowance > 0 and context.why_not_drawn:
         return f"{found}. {context.why_not_drawn} So it does not count for the technique."
+    if evidence.doubted and context.why_not_drawn:
+        return f"{found}. {context.why_not_drawn} So it counts neither for the technique nor against it."
     if evidence.low > 0 and evidence.allowance > 0:
         return (
             f"{found}; less {amount(evidence.allowance, context.unit)} for a reader who may lean "

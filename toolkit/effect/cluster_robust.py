@@ -18,13 +18,17 @@ Codes = NDArray[np.intp]
 _ROWS_AT_ONCE = 50_000
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Robust:
-    """Coefficient of the first column with its standard error and degrees of freedom."""
+    """Coefficient of the first column with its standard error and degrees of freedom.
+
+    `scores`: what each client adds to it, by code; the root of their sum of squares is the standard error.
+    """
 
     value: float
     se: float
     df: float
+    scores: Floats
 
 
 def equal_clients(client: Codes) -> Floats:
@@ -56,10 +60,11 @@ def cluster_robust(y: Floats, x: Floats, client: Codes, weight: Floats) -> Robus
     left = y - x @ beta
     meat = x.T @ (x * (weight**2)[:, None])
     spread = bread @ meat @ bread
-    scores, inside, carried = [], [], []
+    scores, inside, carried, whose = [], [], [], []
     for rows in _of_one_size(client):
         xg, own = x[rows], weight[rows[:, 0]]
         mine = _adjusted(xg, own, bread, spread)
+        whose.append(client[rows[:, 0]])
         scores.append(np.einsum("bn,bn->b", mine, left[rows]))
         inside.append(np.einsum("bn,bn->b", mine, mine))
         reached = np.einsum("bnp,bn->bp", xg, mine)
@@ -69,7 +74,9 @@ def cluster_robust(y: Floats, x: Floats, client: Codes, weight: Floats) -> Robus
     df = _satterthwaite(np.concatenate(inside), np.concatenate(carried), bread, spread)
     if len(every) < 3 or variance <= 0 or not np.isfinite(df) or df <= 0:
         return None
-    return Robust(value=float(beta[0]), se=float(np.sqrt(variance)), df=df)
+    by_client = np.zeros(int(client.max()) + 1)
+    by_client[np.concatenate(whose)] = every
+    return Robust(value=float(beta[0]), se=float(np.sqrt(variance)), df=df, scores=by_client)
 
 
 def _of_one_size(client: Codes) -> Iterator[Codes]:

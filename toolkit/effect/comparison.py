@@ -8,7 +8,7 @@ reading before to the reading after, oriented so that better is positive. A miss
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, Protocol
 
 import numpy as np
@@ -47,8 +47,9 @@ class Compared:
     `against`: what the comparison is, in words. `within_visit`: does `y` end in the visit it began in? Where it ends in
     the next one it holds that visit's first reading, and no client's stiffness can be had from first readings.
     `source`: the tidy rows that `rows` were made of, in the same order. `unclear`: sessions of the technique in which a
-    draw was due but no order is written, as tidy rows. `both_treated`: is the comparison another intervention? What
-    is done for one arm is done for the other, and exchanging the two turns the sign and nothing else.
+    draw was due but no order is written, as tidy rows. `elsewhere`: sessions of the same clients and months with an
+    order, written under another region or intervention. `both_treated`: is the comparison another intervention? What is
+    done for one arm is done for the other, and exchanging the two turns the sign and nothing else.
     """
 
     basis: Basis
@@ -57,6 +58,7 @@ class Compared:
     within_visit: bool = True
     source: pd.DataFrame | None = None
     unclear: pd.DataFrame | None = None
+    elsewhere: pd.DataFrame | None = None
     both_treated: bool = False
 
     @property
@@ -199,6 +201,16 @@ def _order_not_written(technique: pd.DataFrame, drawn: pd.DataFrame) -> pd.DataF
     return blank[(inside | (when.isna() & mine.isin(days.index))).to_numpy()]
 
 
+def _written_elsewhere(rows: pd.DataFrame, compared: Compared) -> pd.DataFrame:
+    """Sessions with an order under another region or intervention, of the clients and in the months of those drawn."""
+    days = pd.to_datetime(compared.rows["date"])
+    when = pd.to_datetime(rows["date"])
+    here = rows["session_id"].astype(str).isin(compared.rows["session_id"])
+    mine = rows["client"].astype(str).isin(compared.rows["client"]) & ~here
+    mine &= rows["order"].isin(("technique_first", "wait_first")) & (when >= days.min()) & (when <= days.max())
+    return rows[mine]
+
+
 def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bool) -> Compared | None:
     """Treated against untreated side of the same session, the treated side drawn at random or not."""
     is_drawn = (technique["side_drawn"] == "yes").to_numpy()
@@ -308,6 +320,8 @@ def find_comparison(
     }.get(comparison, ["sessions"])
     for name in [*wanted, "wait", "drawn_side", "sessions", "undrawn_side"]:
         one = look_for[name]()
+        if one is not None and one.basis == "randomised_order":
+            one = replace(one, elsewhere=_written_elsewhere(rows[rows["measure"] == measure], one))
         if one is not None and one.rows.groupby("arm")["y"].count().reindex([0.0, 1.0], fill_value=0).min() >= 2:
             return one
     return None

@@ -18,7 +18,7 @@ from toolkit.quantiles import fisher_p, t_above
 
 Floats = NDArray[np.float64]
 LIMIT = 0.01
-BASELINES_APART = 0.02
+BASELINES_APART = 0.01
 BOTH_ARMS = 3  # sessions that an examiner must have read in each arm to be told from the arm
 RESTS_ON = 0.33  # share of the estimate that must be left without any one practitioner
 FEWEST_WITH_BOTH, LEAST_SHARE_WITH_BOTH = 5, 0.2  # clients who must have had both of two that somebody chose
@@ -116,7 +116,7 @@ def without_copied_rereadings(compared: Compared) -> tuple[Compared, str]:
 
 
 def baselines_apart(compared: Compared) -> bool:
-    """Do readings before differ by arm within clients, at 2 % for each of first, last and their difference?"""
+    """Do readings before differ by arm within clients, at 1 % for each of first, last and their difference?"""
     rows = compared.rows.dropna(subset=["base"])
     arm = rows["arm"].to_numpy(dtype=float)
     code = pd.factorize(rows["client"])[0]

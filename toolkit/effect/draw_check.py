@@ -2,8 +2,9 @@
 
 Without a sealed schedule the records themselves are asked, at 1 % in all: a re-randomisation test of everything that
 was known before the draw (the largest of all standardised differences against its distribution over redraws), the order
-against the orders before it, clients who always got the same, and the count. Berger & Exner (1999), Controlled
-Clinical Trials 20:319-327, asked trials whether the allocation could be told from the readings (from memory).
+against the orders before it, clients and practitioners who always got the same, and the count. Berger & Exner (1999),
+Controlled Clinical Trials 20:319-327, asked trials whether the allocation could be told from the readings (from
+memory).
 
 An honest draw in small balanced blocks makes an order depend on those before it. Where every sequence is as balanced as
 blocks keep it, only draws at which as many of each had come before are looked at: there every block design is a coin.
@@ -31,8 +32,16 @@ FEWEST_DRAWS = 10
 MANY = 50_000  # draws from which on sums of them are taken for normal, and are not redrawn
 _NUMBERS_AT_ONCE = 4_000_000
 MOST_COLUMNS = 6
+FEW_ENOUGH = 2000  # clients up to which they are redealt; beyond, the statistic is chi-squared
 UNEQUAL = 0.2  # a share below this (or above 1 less this) is taken for an unequal draw: leaving out makes none so small
-WEIGHTS = {"known before": 0.35, "orders before": 0.2, "clients": 0.15, "weekdays": 0.1, "count": 0.2}
+WEIGHTS = {
+    "known before": 0.3,
+    "orders before": 0.2,
+    "clients": 0.15,
+    "practitioners": 0.1,
+    "weekdays": 0.1,
+    "count": 0.15,
+}
 _BALANCED_CLIENT, _BALANCED_ALL = 3, 5
 
 
@@ -105,13 +114,14 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
     'looks drawn'
     """
     units = drawn_units(compared)
+    whole_clients = _practitioners(compared)
     label = units["label"].to_numpy(dtype=float)
     n, first = len(label), int(label.sum())
     if n < FEWEST_DRAWS or min(first, n - first) < 3:
         return _few(compared, units, share)
     columns, told = known_before_draw(units)
     from_known, standing = _known_patterns(label, columns, told)
-    patterns = [*from_known, *_orders_before(units, share), *_groups(units), *_count(label, share)]
+    patterns = [*from_known, *_orders_before(units, share), *_groups(units), *whole_clients, *_count(label, share)]
     whole = min((one.p / WEIGHTS[one.part] for one in patterns), default=1.0)
     telling = [one for one in patterns if one.p / WEIGHTS[one.part] < LIMIT]
     caught = tuple(sorted(telling, key=lambda one: (list(WEIGHTS).index(one.part), one.p)))
@@ -297,6 +307,31 @@ def _groups(units: pd.DataFrame) -> list[Pattern]:
     weekday = (units["when"].to_numpy() - units["when"].min()).astype(int) % 7
     days = Pattern(part="weekdays", words=_NEARLY_ALWAYS.format("days of the week"), p=_apart(units, weekday))
     return [*found, days]
+
+
+def _practitioners(compared: Compared) -> list[Pattern]:
+    """Do practitioners differ in their clients' shares, clients taken whole, by redealing clients among them?
+
+    Right whether sessions or clients were drawn, so nothing is lost where it cannot be told which.
+    """
+    if compared.basis in ("randomised_side", "other_side"):
+        return []
+    sessions = compared.rows.drop_duplicates(["client", "session_id"])
+    share = sessions.groupby("client")["arm"].mean()
+    n_with = sessions.groupby(["client", "practitioner"]).size().sort_values(ascending=False, kind="stable")
+    who = n_with.reset_index().drop_duplicates("client").set_index("client")["practitioner"]
+    code, names = pd.factorize(who.reindex(share.index))
+    if len(names) < 2 or len(share) < FEWEST_DRAWS or share.std() < 1e-9:
+        return []
+    member = (code[:, None] == np.arange(len(names))) / np.sqrt(np.bincount(code))
+    off = (share - share.mean()).to_numpy()
+    seen = float(np.sum((off @ member) ** 2))
+    if len(off) > FEW_ENOUGH:
+        p = chi2_above(seen / float(off.var(ddof=1)), len(names) - 1.0)
+    else:
+        could = np.random.default_rng(3).permuted(np.tile(off, (2 * N_REDRAWS, 1)), axis=1)
+        p = (1 + np.sum(np.sum((could @ member) ** 2, axis=1) >= seen - 1e-12)) / (1 + len(could))
+    return [Pattern(part="practitioners", words=_NEARLY_ALWAYS.format("practitioners"), p=float(p))]
 
 
 _NEARLY_ALWAYS = "some {} are mostly {{first}}, others hardly ever"

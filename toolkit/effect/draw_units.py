@@ -108,34 +108,49 @@ def _days(rows: pd.DataFrame, source: pd.DataFrame) -> Floats:
 
 def _once_a_client(frame: pd.DataFrame) -> pd.DataFrame:
     """Clients whose order was drawn once as one row; `per_client` says which rows those are."""
-    by = frame.groupby("client", sort=False)["label"]
-    count, mean = by.transform("size").to_numpy(), by.transform("mean").to_numpy()
-    constant = (count > 1) & ((mean == 0) | (mean == 1))
-    once = _drawn_once(frame, constant, count)
+    once = drawn_once(frame["client"], frame["label"].to_numpy(dtype=float))
     frame = frame.assign(per_client=once)
     kept = ~once | (frame["visit"] == 1).to_numpy()
     return frame[kept].reset_index(drop=True)
 
 
-def _drawn_once(frame: pd.DataFrame, constant: NDArray[np.bool_], count: NDArray[np.intp]) -> NDArray[np.bool_]:
+def drawn_once(client: pd.Series | NDArray[np.intp], label: Floats) -> NDArray[np.bool_]:
+    """Which sessions belong to clients for whom one order was drawn, once for all their sessions.
+
+    Examples
+    --------
+    >>> client = np.repeat(np.arange(12), 4)
+    >>> bool(drawn_once(client, np.repeat([0.0, 1.0] * 6, 4)).all())
+    True
+    """
+    code = pd.factorize(client)[0]
+    n = np.bincount(code)
+    count, mean = n[code], (np.bincount(code, weights=label) / n)[code]
+    first = np.zeros(len(code), dtype=bool)
+    first[np.unique(code, return_index=True)[1]] = True
+    return _drawn_once(first, label, (count > 1) & ((mean == 0) | (mean == 1)), count)
+
+
+def _drawn_once(
+    first: NDArray[np.bool_], label: Floats, constant: NDArray[np.bool_], count: NDArray[np.intp]
+) -> NDArray[np.bool_]:
     """Which rows belong to clients whose order was drawn once: more clients keep one order than a coin would leave.
 
     Both orders must have fallen to them about equally often, else the clients differ by something other than a coin.
     """
-    first = (frame["visit"] == 1).to_numpy()
     several = first & (count > 1)
     expected = float(np.sum(2.0 ** (1.0 - count[several])))
     seen = int((several & constant).sum())
     if seen < 3 or poisson_above(seen, max(expected, 1e-9)) > 1e-3:
-        return np.zeros(len(frame), dtype=bool)
+        return np.zeros(len(label), dtype=bool)
     if (several & ~constant).any():  # mixed: only those who came often enough to tell
         constant = constant & (count >= 3)
         several = several & (count >= 3)
-    labels = frame.loc[several & constant, "label"]
+    labels = label[several & constant]
     by_chance = float(np.sum(2.0 ** (1.0 - count[several]))) / 2
     both_ways = [poisson_above(int((labels == one).sum()), max(by_chance, 1e-9)) < 0.2 for one in (0, 1)]
     balanced = len(labels) > 0 and all(both_ways) and binomial_p(int(labels.sum()), len(labels)) > 0.01
-    return constant if balanced else np.zeros(len(frame), dtype=bool)
+    return constant if balanced else np.zeros(len(label), dtype=bool)
 
 
 def known_before_draw(units: pd.DataFrame) -> tuple[Floats, list[tuple[str, Floats | None]]]:

@@ -20,6 +20,7 @@ from numpy.typing import NDArray
 from toolkit.effect import missing_readings as bounds
 from toolkit.effect.cluster_robust import cluster_robust, equal_clients
 from toolkit.effect.comparison import Compared
+from toolkit.effect.draw_units import drawn_once
 from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn, first_fit, indicators
 from toolkit.effect.rerandomisation import Redrawn, flipped_sides, redraw, shuffled_labels
 from toolkit.effect.whose_average import average, flatters, scatter_by_arm
@@ -217,7 +218,9 @@ def _by_redraws(design: Design, *, paired: bool, rng: np.random.Generator, n_dra
     could = (
         flipped_sides(len(design.y), n_draws=n_draws, rng=rng)
         if paired
-        else shuffled_labels(design.label, design.client, n_draws=n_draws, rng=rng)
+        else shuffled_labels(
+            design.label, design.client, n_draws=n_draws, rng=rng, whole=drawn_once(design.client, design.label)
+        )
     )
     weight, words = _weights(design)
     ratio = _variance_ratio(design) if weight is None else 0.0

@@ -1,7 +1,7 @@
 """Nothing leaves after the draw: every session that was drawn, by arm, from the rows of the file to the estimate.
 
 What was drawn and has no usable change, for whatever reason, comes back as a row without one and enters the bound:
-rows set aside whole, sessions without an order, and sessions that the count of a fair draw misses.
+rows set aside whole, sessions without an order or written elsewhere, and those that the count of a fair draw misses.
 """
 
 from __future__ import annotations
@@ -11,16 +11,21 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
+from toolkit.quantiles import fisher_p
 
 ARMS = (1.0, 0.0)
 TOO_FEW = ((200, -1.28), (100, -1.64), (0, -2.33))  # from so many sessions on: z of the number treated first
 CLEARLY_TOO_FEW = -2.33
+MOST_ELSEWHERE = 0.5  # of the sessions here: what is more is no leftover
+UNLIKE = 0.01
 STEPS = (
     "drawn",
     "row set aside whole",
     "order not written",
+    "written elsewhere",
     "not there, by the count",
     "no reading before",
     "no reading after",
@@ -33,11 +38,11 @@ class Flow:
     """How many sessions of each arm came how far.
 
     `steps`: one row a step and arm: step, arm ("technique", "comparison"), n, why; counted when asked for, from
-    `parts` (rows, set aside whole, without an order, not there by the count). `complete`: the comparison with every
-    lost session back as a row (`y` missing), those without an order where their readings put them.
+    `parts` (rows, set aside whole, without an order, written elsewhere, not there by the count). `complete`: the
+    comparison with every lost session back as a row (`y` missing), those without an order where readings put them.
     """
 
-    parts: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]
+    parts: tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]
     complete: Compared
     n_lost: tuple[int, int]
 
@@ -77,14 +82,15 @@ def flow_of(
     rows = compared.rows.assign(uncounted=False, why="")
     gone = _set_aside(compared, lost)
     unclear = _without_order(compared)
+    moved = _elsewhere(compared)
     missing = _nothing(compared)
     if counted:
-        missing = _missing_by_count(compared, pd.concat([rows, gone, unclear], ignore_index=True), share)
-    parts = [part for part in (rows, gone, unclear, missing) if len(part)]
+        missing = _missing_by_count(compared, pd.concat([rows, gone, unclear, moved], ignore_index=True), share)
+    parts = [part for part in (rows, gone, unclear, moved, missing) if len(part)]
     everything = pd.concat(parts, ignore_index=True) if len(parts) > 1 else rows
     n_lost = tuple(int((everything["y"].isna() & (everything["arm"] == arm)).sum()) for arm in ARMS)
     return Flow(
-        parts=(rows, gone, unclear, missing),
+        parts=(rows, gone, unclear, moved, missing),
         complete=replace(compared, rows=everything, source=None),
         n_lost=(n_lost[0], n_lost[1]),
     )
@@ -134,11 +140,30 @@ def _without_order(compared: Compared) -> pd.DataFrame:
     blank = compared.unclear
     if blank is None or blank.empty:
         return _nothing(compared)
-    sign = _sign(compared)
-    waited = blank["after_wait"].notna().to_numpy()
+    return _with_readings(compared, blank, blank["after_wait"].notna().to_numpy(), why="order not written")
+
+
+def _elsewhere(compared: Compared) -> pd.DataFrame:
+    """Sessions written under another region or intervention, where their orders are not those of the same draw.
+
+    A few sessions of the same clients, one order far oftener among them than here (Fisher, 1 %): what did not suit may
+    have been written there. Many sessions are another question of its own.
+    """
+    there = compared.elsewhere
+    if there is None or not 3 <= len(there) <= MOST_ELSEWHERE * len(compared.rows):
+        return _nothing(compared)
+    first, here = (there["order"] == "technique_first").to_numpy(), compared.rows["arm"].to_numpy() == 1
+    if fisher_p([[int(part.sum()), int((~part).sum())] for part in (first, here)]) > UNLIKE:
+        return _nothing(compared)
+    return _with_readings(compared, there, ~first, why="written under another region or intervention")
+
+
+def _with_readings(compared: Compared, fresh: pd.DataFrame, waited: NDArray[np.bool_], *, why: str) -> pd.DataFrame:
+    """Tidy rows as compared rows with their readings, in the arm that is said."""
+    blank, sign = fresh, _sign(compared)
     base = blank["before_2"].fillna(blank["before"])
     outcome = blank["after"].where(~waited, blank["after_wait"])
-    frame = _as_missing(compared, blank.assign(arm=np.where(waited, 0.0, 1.0)), why="order not written")
+    frame = _as_missing(compared, blank.assign(arm=np.where(waited, 0.0, 1.0)), why=why)
     return frame.assign(
         base=(sign * base).to_numpy(dtype=float),
         gap=(sign * (blank["before"].fillna(blank["before_2"]) - base)).to_numpy(dtype=float),
@@ -200,14 +225,19 @@ def _fewer_of_one(compared: Compared, rows: pd.DataFrame) -> pd.DataFrame:
     return _as_missing(compared, like.assign(arm=rarer, session_id=names), why="fewer than a fair draw gives")
 
 
-def _steps(rows: pd.DataFrame, gone: pd.DataFrame, unclear: pd.DataFrame, missing: pd.DataFrame) -> pd.DataFrame:
+def _steps(
+    rows: pd.DataFrame, gone: pd.DataFrame, unclear: pd.DataFrame, moved: pd.DataFrame, missing: pd.DataFrame
+) -> pd.DataFrame:
     """Counts of sessions by step and arm."""
     lines = []
+    there, *others = (_once(part) for part in (rows, gone, unclear, moved))
     for arm, name in zip(ARMS, ("technique", "comparison"), strict=True):
-        mine = _once(rows[rows["arm"] == arm])
+        mine = there[there["arm"] == arm]
+        lost = [int((part["arm"] == arm).sum()) for part in others]
         counts = {
-            "row set aside whole": len(_once(gone[gone["arm"] == arm])),
-            "order not written": len(_once(unclear[unclear["arm"] == arm])),
+            "row set aside whole": lost[0],
+            "order not written": lost[1],
+            "written elsewhere": lost[2],
             "not there, by the count": int((missing["arm"] == arm).sum()),
             "no reading before": int(mine["base"].isna().sum()),
             "no reading after": int((mine["base"].notna() & mine["y"].isna()).sum()),
@@ -223,8 +253,10 @@ def _steps(rows: pd.DataFrame, gone: pd.DataFrame, unclear: pd.DataFrame, missin
 
 
 def _once(rows: pd.DataFrame) -> pd.DataFrame:
-    """One row a session: the sides of a session averaged."""
-    return rows.groupby(["client", "session_id"], sort=False)[["base", "y"]].mean()
+    """One row a session and arm: the sides of a session averaged."""
+    if not rows.duplicated(["client", "session_id", "arm"]).any():
+        return rows[["arm", "base", "y"]]
+    return rows.groupby(["client", "session_id", "arm"], sort=False)[["base", "y"]].mean().reset_index()
 
 
 def _says(steps: pd.DataFrame) -> str:

@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from toolkit.quantiles import fisher_p
+from toolkit.quantiles import fisher_above, fisher_p
 
 Floats = NDArray[np.float64]
 LOWER = (0.25, 0.50)
@@ -119,7 +119,8 @@ def _lost_more(rows: pd.DataFrame) -> str:
     if shares[0] > MOST_LOST or _nothing_written(rows) > MOST_UNWRITTEN:
         return "technique"
     p = fisher_p(np.column_stack([lost, n - lost]))
-    if not (p < CLEARLY or (abs(shares[0] - shares[1]) >= APART and p < BY_CHANCE)):
+    more = fisher_above(lost[0], n[0], lost[1], n[1]) if shares[0] > shares[1] else p
+    if not (p < CLEARLY or (abs(shares[0] - shares[1]) >= APART and more < BY_CHANCE)):
         return ""
     if shares[0] > shares[1]:
         return "technique"

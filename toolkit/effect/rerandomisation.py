@@ -101,15 +101,25 @@ class Redrawn:
         return float(inside)
 
 
-def shuffled_labels(arm: Floats, client: Codes, *, n_draws: int, rng: np.random.Generator) -> Floats:
+def shuffled_labels(
+    arm: Floats, client: Codes, *, n_draws: int, rng: np.random.Generator, whole: NDArray[np.bool_] | None = None
+) -> Floats:
     """`n_draws` rows of redrawn 0/1 labels: whole clients where each has one, within clients that blocks kept even.
 
-    Else over all sessions, as a coin for each session would have it (their number stays what it is).
+    Else over all sessions, as a coin for each session would have it (their number stays what it is). Where some clients
+    were drawn whole and others session by session, each among their own.
 
     Args:
         arm: drawn labels (n sessions).
         client: client codes (n sessions).
+        whole: sessions of clients who were drawn whole (none).
     """
+    if whole is not None and whole.any() and not whole.all():
+        out = np.empty((n_draws, len(arm)))
+        for part in (whole, ~whole):
+            code = np.unique(client[part], return_inverse=True)[1]
+            out[:, part] = shuffled_labels(arm[part], code, n_draws=n_draws, rng=rng)
+        return out
     counts = np.bincount(client)
     mixed = np.bincount(client, weights=arm)
     if not ((mixed > 0) & (mixed < counts)).any():  # the order was drawn once for each client

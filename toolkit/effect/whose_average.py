@@ -88,11 +88,13 @@ def _plain_error(y: Floats, x: Floats, arm_variance: tuple[float, float]) -> flo
 def flatters(by_model: Robust, equal: Robust, *, either_way: bool = False) -> bool:
     """Does weighing by sessions make the technique look better than its average over clients, beyond chance?
 
-    `either_way`: or the other one, where both are treatments.
+    The standard error of their difference is what clients add to it (cluster-robust scores of both, client by client):
+    the difference of two estimated variances would be a guess. `either_way`: or the other one, where both are
+    treatments.
     """
-    apart = float(np.sqrt(max(equal.se**2 - by_model.se**2, 0.02 * equal.se**2)))
+    apart = float(np.sqrt(np.sum((by_model.scores - equal.scores) ** 2)))
     more = by_model.value - equal.value
-    return (abs(more) if either_way else more) > FLATTERS * apart
+    return (abs(more) if either_way else more) > FLATTERS * apart + 1e-9
 
 
 def whitened(

@@ -302,6 +302,7 @@ def claim_of(judged: Judged, *, measure: str, region: str, intervention: str) ->
         readings_low=readings.ci_low if readings else None,
         readings_high=readings.ci_high if readings else None,
         looks_used_up=judged.look > question.looks_planned,
+        doubted=borne is not None and bool(borne.against_the_draw),
     )
     context = Context(
         measure=measure,
