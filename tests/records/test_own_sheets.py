@@ -1,4 +1,4 @@
-"""Sheets made on the spot, in nine languages and many habits: every true reading is found, none is invented."""
+"""Sheets made on the spot, in fifteen languages and many habits: every true reading is found, none is invented."""
 
 from pathlib import Path
 
@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 from tests.records import uglier_sheets
+from tests.records.foreign_sheets import sheet_in_unknown_words
 from tests.records.own_sheets import MADE, Truth
+from toolkit.errors import ExportError
 from toolkit.records.mapping import READING_FIELDS
 from toolkit.records.records import Records, load_records
 
@@ -46,6 +48,12 @@ def test_every_reading_of_a_sheet_is_found_and_none_is_invented(tmp_path: Path, 
     source = records.source
     assert source.rows_read == source.rows_kept + source.rows_set_aside
     assert source.readings_read == source.readings_kept + source.readings_set_aside
+
+
+@pytest.mark.parametrize("language", ["hu", "el", "ru", "ja"])
+def test_of_a_sheet_in_unknown_words_nothing_is_read_and_the_way_on_is_told(tmp_path: Path, language: str) -> None:
+    with pytest.raises(ExportError, match=r"no column was found .* columns\.toml"):
+        load_records(sheet_in_unknown_words(tmp_path, language))
 
 
 def test_a_workbook_of_the_old_format_is_read() -> None:

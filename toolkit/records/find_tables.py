@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from toolkit.records.field_words import field_of_header
-from toolkit.records.grid import Grid, is_number, shown, turned
+from toolkit.records.grid import Grid, is_date, is_number, shown, turned
 from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import Words, fold, words_of_language
 
@@ -208,6 +208,8 @@ def _is_upper_level(grid: Grid, row: int, lower: int, words: Words) -> bool:
     numbers = [column for column in texts if is_number(grid.cells[row][column])]
     spans = {column: grid.spanned.get((row, column)) for column in texts}
     wide = [column for column, span in spans.items() if span and span[3] > span[1]]
+    if numbers and _dates_of_visits(grid, row, texts, below):
+        return True
     if numbers and not (len(numbers) == len([c for c in texts if c not in wide]) == 0 or set(numbers) <= set(wide)):
         return False
     if len(texts) == 1:
@@ -222,6 +224,17 @@ def _is_upper_level(grid: Grid, row: int, lower: int, words: Words) -> bool:
     if any("=" in text or ":" in text for text in texts.values()) and len(texts) < 3:
         return False
     return bool(wide) or len(texts) < len(below) + 3
+
+
+def _dates_of_visits(grid: Grid, row: int, texts: dict[int, str], below: dict[int, str]) -> bool:
+    """Whether a row holds nothing but the dates of visits, each above the first of its columns."""
+    dates = [column for column in texts if is_date(grid.cells[row][column])]
+    first = min(texts)
+    return (
+        len(dates) > 1
+        and set(texts) - set(dates) <= ({first} - set(dates))
+        and all(column in below and column + 1 in below and column + 1 not in texts for column in dates)
+    )
 
 
 def _headers(grid: Grid, top: int, bottom: int) -> dict[int, tuple[str, ...]]:

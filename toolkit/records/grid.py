@@ -101,6 +101,16 @@ def shown(value: Any) -> str:
     return clean_text(cell_text(value)) if not isinstance(value, str) else clean_text(value)
 
 
+def is_date(value: Any) -> bool:
+    """Whether a cell holds a date, or a text that is one.
+
+    Example:
+        >>> is_date(dt.date(2024, 3, 5)), is_date("5.3.2024"), is_date("35")
+        (True, True, False)
+    """
+    return isinstance(value, dt.date) or (isinstance(value, str) and looks_like_dates(value))
+
+
 def is_number(value: Any) -> bool:
     """Whether a cell holds a number, a date, or a text that is one with a mark or unit ("35*", "4,5 cm", "5 Feb 24").
 

@@ -1,8 +1,8 @@
-"""The words of nine languages for what a sheet says: fields, phases, sides, measures, techniques, muscles, marks.
+"""The words of fifteen languages for what a sheet says: fields, phases, sides, measures, techniques, muscles, marks.
 
 The lists are data (`shared/codebook/words/LANGUAGE.csv`). A sheet is read with the words of its own language first,
-English second (its abbreviations are used everywhere), and of the other languages only words of four letters or more:
-"D" is right in French and nothing in English.
+English second (its abbreviations are used everywhere), and of the other common ones only words of four letters or more:
+"D" is right in French and nothing in English. Words of the further languages count in their own sheets only.
 """
 
 from __future__ import annotations
@@ -18,11 +18,12 @@ from functools import lru_cache
 from toolkit.records.texts import clean_text
 from toolkit.resources import shared_file
 
-LANGUAGES = ("en", "de", "fr", "es", "it", "nl", "pt", "sv", "pl")
+COMMON = ("en", "de", "fr", "es", "it", "nl", "pt", "sv", "pl")
+LANGUAGES = (*COMMON, "da", "no", "fi", "cs", "tr", "ro")
 _SHORTEST_FOREIGN = 4
 _SHORTEST_NEAR = 5
 _NEAR = 84.0
-_PLAIN = str.maketrans({"ł": "l", "ø": "o", "đ": "d", "æ": "ae", "œ": "oe", "º": "°", "˚": "°"})
+_PLAIN = str.maketrans({"ł": "l", "ø": "o", "đ": "d", "æ": "ae", "œ": "oe", "ı": "i", "º": "°", "˚": "°"})
 _NO_WORD = re.compile(r"[^0-9a-z°%]+")
 
 
@@ -87,7 +88,7 @@ def language_of(texts: Iterable[str]) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Words:
-    """The word lists of one sheet: its language, then English, then the long words of the others."""
+    """The word lists of one sheet: its language, then English, then the long words of the other common ones."""
 
     language: str = "en"
     _tables: dict[str, dict[str, str]] = field(default_factory=dict, repr=False)
@@ -97,7 +98,7 @@ class Words:
         if kind not in self._tables:
             merged: dict[str, str] = {}
             lists = _lists()
-            for language in LANGUAGES:
+            for language in COMMON:
                 foreign = lists[language].get(kind, {})
                 merged |= {phrase: means for phrase, means in foreign.items() if len(phrase) >= _SHORTEST_FOREIGN}
             merged |= lists["en"].get(kind, {})

@@ -243,7 +243,7 @@ def with_surroundings(table: RawTable) -> RawTable:
 def with_proven_orders(tables: list[RawTable]) -> list[RawTable]:
     """The tables of one file, each told which order of day and month the dates under the same header elsewhere prove.
 
-    Where they contradict each other nothing is told.
+    The dates above visits side by side stand under "". Where dates contradict each other nothing is told.
     """
     if len(tables) < 2:
         return tables
@@ -252,6 +252,8 @@ def with_proven_orders(tables: list[RawTable]) -> list[RawTable]:
         for header in map(str, table.cells.columns):
             order = proven_order(map(clean_text, distinct(table.cells[header])[1]))[0]
             proven.setdefault(header, set()).update({order} - {"", "either"})
+        above = table.around.date if table.around else ""
+        proven.setdefault("", set()).update({proven_order([above])[0]} - {"", "either"})
     orders = {header: found.pop() for header, found in proven.items() if len(found) == 1}
     orders = {header: order for header, order in orders.items() if order != "both"}
     return [replace(table, around=replace(table.around or Around(), date_orders=orders)) for table in tables]

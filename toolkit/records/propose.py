@@ -338,15 +338,17 @@ def _has_side(fields: dict[str, str], constants: dict[str, str], table: RawTable
 
 def _date_order(fields: dict[str, str], table: RawTable, around: Around) -> str:
     """The order of day and month that the values prove, or spreadsheet day numbers; "" where nothing is to be said."""
-    if "date" not in fields:
+    if "date" not in fields and not around.date:
         return ""
-    texts = [clean_text(text) for text in distinct(table.cells[fields["date"]])[1] if clean_text(text)]
+    header = fields.get("date", "")
+    cells = distinct(table.cells[header])[1] if header else [around.date]
+    texts = [clean_text(text) for text in cells if clean_text(text)]
     texts = [with_year(text, "|".join(map(str, years_in(around.titles)))) for text in texts]
     order = proven_order(texts)[0]
     if order in ("day_first", "month_first"):
         return order
-    if order == "either" and fields["date"] in around.date_orders:
-        return around.date_orders[fields["date"]]
+    if order == "either" and header in around.date_orders:
+        return around.date_orders[header]
     if order == "either" and around.language != "en" and all("." in text for text in texts if proven_order([text])[0]):
         return "day_first"
     serial = [text for text in texts if is_serial_day(text)]

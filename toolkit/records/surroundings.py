@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from toolkit.records.codebook import Codebook
 from toolkit.records.field_words import field_of_header
 from toolkit.records.header_words import read_header
-from toolkit.records.lexicon import Words, fold, words_of_language
+from toolkit.records.lexicon import LANGUAGES, Words, fold, words_of_language
 from toolkit.records.raw_table import Around, RawTable
 from toolkit.records.texts import clean_text, distinct
 from toolkit.records.vocabulary import order_words, split_several
@@ -103,10 +103,7 @@ def years_in(texts: Sequence[str]) -> tuple[int, ...]:
 
 def _is_month(word: str) -> bool:
     """Whether a word is a month in any language."""
-    return any(
-        word in words_of_language(language).own("month")
-        for language in ("en", "de", "fr", "es", "it", "nl", "pt", "sv", "pl")
-    )
+    return any(word in words_of_language(language).own("month") for language in LANGUAGES)
 
 
 _CODED = ("intervention", "region", "order", "treated_side", "measured_side", "examiner_blinded", "phase", "measure")

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from functools import lru_cache
 
-from toolkit.records.lexicon import LANGUAGES, fold, words_of_language
+from toolkit.records.lexicon import COMMON, fold, words_of_language
 from toolkit.records.texts import plain
 
 UNKNOWN_UNIT = "?"
@@ -60,10 +60,10 @@ _SPELLINGS = _spellings()
 
 @lru_cache(maxsize=1)
 def _foreign_units() -> dict[str, str]:
-    """The words for units in every language, where they are long enough not to be mistaken."""
+    """The words for units in the common languages, where they are long enough not to be mistaken."""
     return {
         phrase: unit
-        for language in LANGUAGES
+        for language in COMMON
         for phrase, unit in words_of_language(language).own("unit").items()
         if len(phrase) > 2
     }
