@@ -8,11 +8,11 @@ z-tests, each claiming "it works" where p < 0.05 and the mean is better; (d) the
 blinding and second readings as written; (e) the toolkit's claim rule; and the test that
 knows the design: the toolkit's model on all readings, those not written down among them, the reader's lean known and
 taken off, with known normal quantiles. Writes validity.csv (a row a cell) and validity.json (seed, versions) beside
-this file. Columns: the share of clinics in which each rule claims; the share of each level; `claimed`, the levels that
+this file, and keeps every clinic in validity.part.csv until all are played. Columns: the share of clinics in which each rule claims; the share of each level; `claimed`, the levels that
 say the technique did it (`probably_moved` only where nothing was drawn); the share of 95 % intervals that hold the
 truth, of the readings written down and with the bound; mean estimate, and mean with the missing filled in against it;
-`caught`, the share of clinics whose draw was found not to be one. Clinics are played in rounds, one of every cell, so
-that a run that is stopped (`--minutes`) leaves as many of each.
+`caught`, the share of clinics whose draw was found not to be one. Clinics are played in rounds over all cells, so that
+a run that is stopped (`--minutes`) leaves about as many of each.
 """
 
 from __future__ import annotations
@@ -96,6 +96,12 @@ def run(tasks: list[tuple[str, float, int]], part: Path | None, workers: int, mi
     )
 
 
+def in_rounds(names: list[str], effects: list[float], clinics: int) -> list[tuple[str, float, int]]:
+    """Every clinic to be judged, in rounds: two of each cell without an effect, whose shares are small, for one with it."""
+    tasks = [(name, effect, number) for number in range(clinics) for name in names for effect in effects]
+    return sorted(tasks, key=lambda task: task[2] // 2 if task[1] == 0 else task[2])
+
+
 def _in_their_order(column: pd.Series) -> pd.Series:
     """Scenarios in the order in which they are listed."""
     return column.map({name: place for place, name in enumerate(SCENARIOS)}) if column.name == "scenario" else column
@@ -111,13 +117,7 @@ def main() -> None:
     words.add_argument("--out", type=Path, default=HERE / "validity.csv")
     words.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     asked = words.parse_args()
-    tasks = [
-        (name, effect, number)
-        for number in range(asked.clinics)
-        for name in SCENARIOS
-        if asked.only in name
-        for effect in asked.effects
-    ]
+    tasks = in_rounds([name for name in SCENARIOS if asked.only in name], asked.effects, asked.clinics)
     part = asked.out.with_suffix(".part.csv")
     table = summary(run(tasks, part, asked.workers, asked.minutes))
     table.to_csv(asked.out, index=False, float_format="%.4f")
