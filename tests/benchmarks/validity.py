@@ -8,11 +8,12 @@ z-tests, each claiming "it works" where p < 0.05 and the mean is better; (d) the
 blinding and second readings as written; (e) the toolkit's claim rule; and the test that
 knows the design: the toolkit's model on all readings, those not written down among them, the reader's lean known and
 taken off, with known normal quantiles. Writes validity.csv (a row a cell) and validity.json (seed, versions) beside
-this file, and keeps every clinic in validity.part.csv until all are played. Columns: the share of clinics in which each rule claims; the share of each level; `claimed`, the levels that
-say the technique did it (`probably_moved` only where nothing was drawn); the share of 95 % intervals that hold the
-truth, of the readings written down and with the bound; mean estimate, and mean with the missing filled in against it;
-`caught`, the share of clinics whose draw was found not to be one. Clinics are played in rounds over all cells, so that
-a run that is stopped (`--minutes`) leaves about as many of each.
+this file, and keeps each clinic in validity.part.csv until all are played. Columns: the share of clinics in which
+each rule claims; the share of each level; `claimed`, the levels that say the technique did it (`probably_moved` only
+where nothing was drawn); the share of 95 % intervals that hold the truth, of the readings written down and with the
+bound; mean estimate, and mean with the missing filled in against it; `caught`, the share of clinics whose draw was
+found not to be one. Clinics are played in rounds over all cells, so that a run that is stopped (`--minutes`) leaves
+about as many of each.
 """
 
 from __future__ import annotations
@@ -97,7 +98,7 @@ def run(tasks: list[tuple[str, float, int]], part: Path | None, workers: int, mi
 
 
 def in_rounds(names: list[str], effects: list[float], clinics: int) -> list[tuple[str, float, int]]:
-    """Every clinic to be judged, in rounds: two of each cell without an effect, whose shares are small, for one with it."""
+    """Every clinic to be judged, in rounds: two of each cell without an effect for one with it."""
     tasks = [(name, effect, number) for number in range(clinics) for name in names for effect in effects]
     return sorted(tasks, key=lambda task: task[2] // 2 if task[1] == 0 else task[2])
 
