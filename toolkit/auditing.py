@@ -211,8 +211,9 @@ def audit(
     codebook
         The user's own codebook extension.
     schedule
-        The sealed schedule, opened (`opened` of `toolkit.planning.order_schedule`): client, session (1, 2, …), order.
-        Every opened line is accounted for, and the comparison goes by what was drawn.
+        The sealed schedule, opened (`opened` of `toolkit.planning.order_schedule`): client, session (1, 2, …), order,
+        and `opened` where it is noted which lines were. Every opened line is accounted for, and the comparison goes by
+        what was drawn.
     rng
         Numpy Generator or seed, for redraws.
 

@@ -16,7 +16,7 @@ MOST_UNKEPT = 0.2
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Account:
-    """Every opened line up to the last session that each client's records hold.
+    """Every line up to the last session that each client's records hold, and what is noted as opened after it.
 
     `lines`: client, session, drawn, written, status. `lost`: drawn sessions of which nothing is written down, as rows
     for `flow.flow_of`.
@@ -55,7 +55,8 @@ def by_schedule(compared: Compared, schedule: pd.DataFrame) -> tuple[Compared, A
     compared
         First periods by the order written down.
     schedule
-        client, session (1, 2, …), order, from the opened seals.
+        client, session (1, 2, …), order, from the opened seals; `opened` (is it noted that the line was opened?) where
+        that is known.
 
     Notes
     -----
@@ -92,7 +93,8 @@ def _numbers(rows: pd.DataFrame, lines: pd.DataFrame) -> np.ndarray:
 def _account(rows: pd.DataFrame, kept: pd.DataFrame, lines: pd.DataFrame) -> Account:
     """The status of every line up to the client's last written session, and of sessions that no line covers."""
     last = rows.groupby("client")["session"].max()
-    due = lines[lines["session"] <= lines["client"].map(last).fillna(0)]
+    due = lines["session"] <= lines["client"].map(last).fillna(0)
+    due = lines[due | (lines["opened"].astype(bool) if "opened" in lines else False)]
     held = kept.groupby(["client", "session"]).agg(y=("y", "mean"), written=("written", "first")).reset_index()
     both = due.merge(held, on=["client", "session"], how="left", indicator=True)
     written = both["written"].map({1.0: "technique_first", 0.0: "wait_first"})
