@@ -93,8 +93,9 @@ def _numbers(rows: pd.DataFrame, lines: pd.DataFrame) -> np.ndarray:
 def _account(rows: pd.DataFrame, kept: pd.DataFrame, lines: pd.DataFrame) -> Account:
     """The status of every line up to the client's last written session, and of sessions that no line covers."""
     last = rows.groupby("client")["session"].max()
-    due = lines["session"] <= lines["client"].map(last).fillna(0)
-    due = lines[due | (lines["opened"].astype(bool) if "opened" in lines else False)]
+    up_to = lines["session"] <= lines["client"].map(last).fillna(0)
+    noted = lines["opened"].astype(bool) if "opened" in lines else pd.Series(False, index=lines.index)
+    due = lines[up_to | noted]
     held = kept.groupby(["client", "session"]).agg(y=("y", "mean"), written=("written", "first")).reset_index()
     both = due.merge(held, on=["client", "session"], how="left", indicator=True)
     written = both["written"].map({1.0: "technique_first", 0.0: "wait_first"})
