@@ -8,6 +8,7 @@ import pytest
 
 from tests.records import uglier_sheets
 from tests.records.foreign_sheets import sheet_in_unknown_words
+from tests.records.odd_habits import ASKED
 from tests.records.own_sheets import MADE, Truth
 from toolkit.errors import ExportError
 from toolkit.records.mapping import READING_FIELDS
@@ -48,6 +49,22 @@ def test_every_reading_of_a_sheet_is_found_and_none_is_invented(tmp_path: Path, 
     source = records.source
     assert source.rows_read == source.rows_kept + source.rows_set_aside
     assert source.readings_read == source.readings_kept + source.readings_set_aside
+
+
+@pytest.mark.parametrize("name", ASKED)
+def test_what_only_a_person_knows_is_asked_before_anything_is_read(tmp_path: Path, name: str) -> None:
+    make, words = ASKED[name]
+    with pytest.raises(ExportError, match=words):
+        load_records(make(tmp_path, np.random.default_rng(1)))
+
+
+def test_a_unit_asked_for_is_answered_in_one_line(tmp_path: Path) -> None:
+    path = ASKED["grip_wide_no_unit"][0](tmp_path, np.random.default_rng(1))
+    (tmp_path / "columns.toml").write_text('[units]\ngrip_strength = "lb"\n', encoding="utf-8")
+    records = load_records(path)
+    assert set(records.rows["unit"]) == {"lbf"}
+    assert records.source.readings_kept == 32
+    assert records.mapping.asked == ()
 
 
 @pytest.mark.parametrize("language", ["hu", "el", "ru", "ja"])

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 from toolkit.records.field_words import field_of_header
 from toolkit.records.grid import Grid, is_date, is_number, shown, turned
-from toolkit.records.header_words import read_header
+from toolkit.records.header_words import read_levels
 from toolkit.records.lexicon import Words, fold, words_of_language
 
 _DEEPEST_BAND = 4
@@ -62,7 +62,7 @@ def tables_in(grid: Grid) -> list[Found]:
 def _phases(found: Found) -> int:
     """How many different phases the headers of a table name."""
     words = words_of_language(found.grid.language or "en")
-    return len({read_header(" ".join(parts), words).phase for parts in found.headers.values() if parts} - {""})
+    return len({read_levels(parts, words).phase for parts in found.headers.values() if parts} - {""})
 
 
 def _upright(grid: Grid) -> list[Found]:
@@ -111,7 +111,7 @@ def points_of(headers: Iterable[tuple[str, ...]], words: Words) -> float:
         if name:
             fields.add(name)
             continue
-        if read_header(" ".join(parts), words).phase:
+        if read_levels(parts, words).phase:
             readings.add(fold(" ".join(parts)))
     return len(fields) + 0.75 * min(len(readings), 12)
 
@@ -298,7 +298,7 @@ def _stands_alone(headers: dict[int, tuple[str, ...]], first: list[int], run: li
     mine = {name for column in run if headers[column] and (name := field_of_header(headers[column][-1], words))}
     known = {name for column in first if headers[column] and (name := field_of_header(headers[column][-1], words))}
     return bool(mine & known - {"comment"}) or bool(
-        len(run) > 1 and not mine and not any(read_header(" ".join(headers[c]), words).phase for c in run if headers[c])
+        len(run) > 1 and not mine and not any(read_levels(headers[c], words).phase for c in run if headers[c])
     )
 
 

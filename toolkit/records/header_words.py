@@ -7,6 +7,7 @@ A header of several levels is read as one text, the upper level first.
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -67,6 +68,27 @@ def read_header(header: str, words: Words | None = None) -> HeaderWords:
         'right'
     """
     return _read_header(clean_text(header), words or words_of_language("en"))
+
+
+def read_levels(levels: Sequence[str], words: Words) -> HeaderWords:
+    """A header of several levels taken apart as one text; where its levels tell two phases, the lowest one counts.
+
+    Example:
+        >>> told = read_levels(("Posterior group", "Neck rot L pre"), words_of_language("es"))
+        >>> told.phase, told.rest
+        ('before', 'group neck rotation')
+    """
+    whole = read_header(" ".join(levels), words)
+    lowest = read_header(levels[-1], words) if len(levels) > 1 and not whole.phase else whole
+    if not lowest.phase or lowest is whole:
+        return whole
+    above = read_header(" ".join(levels[:-1]), words)
+    return replace(
+        lowest,
+        side=lowest.side if lowest.side != "none" else above.side,
+        unit=lowest.unit or above.unit,
+        rest=" ".join(part for part in (above.rest, lowest.rest) if part),
+    )
 
 
 @lru_cache(maxsize=4_000)

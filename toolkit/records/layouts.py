@@ -13,7 +13,7 @@ from toolkit.records.header_words import read_header
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.lexicon import words_of_language
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
-from toolkit.records.readings import Judged, Rulers, judge
+from toolkit.records.readings import FORCES, PRESSURES, Judged, Rulers, judge, unit_of_rows
 from toolkit.records.sheets import CONTEXT
 from toolkit.records.texts import (
     change_texts,
@@ -278,6 +278,26 @@ def _phases(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFra
     return keep_rows(frame, ~wrong & ~unknown)
 
 
+def _with_units(frame: pd.DataFrame, unstated: np.ndarray, mapping: Mapping, words: Vocabulary) -> pd.DataFrame:
+    """The rows of forces and pressures that state no unit with the one that is told or fits, "?" where several do."""
+    headers = [mapping.fields[name] for name in (*READING_FIELDS, "value") if name in mapping.fields]
+    headers = headers or [one.column for one in mapping.readings if one.measure == "measure"]
+    units = frame["unit"].astype(str).to_numpy(dtype=object)
+    names = frame["measure"].astype(str).to_numpy(dtype=object)
+    changed = False
+    for name in {*names[unstated]} - {""}:
+        rows = unstated & (names == name)
+        told, measure = mapping.units.get(name, ""), words.codebook.measure(name)
+        if not told and measure.unit not in {*FORCES, *PRESSURES}:
+            continue
+        numbers = [_numbers(frame[f"cell:{header}"], mapping) for header in headers]
+        bare = [one.value[rows & np.asarray(one.unit.astype(str) == "")] for one in numbers]
+        values = np.concatenate(bare) if bare else np.array([])
+        unit = unit_of_rows(measure, values, told=told)
+        units[rows], changed = unit, changed or bool(unit)
+    return frame.assign(unit=from_texts(units.tolist())) if changed else frame
+
+
 def measures_of(
     sheet: pd.DataFrame, *, mapping: Mapping, words: Vocabulary, rulers: Rulers, ledger: Ledger
 ) -> pd.DataFrame:
@@ -293,6 +313,7 @@ def measures_of(
     what = f"no unit in {unstated.sum()} row(s): the codebook's unit is taken unless the cell names one"
     ledger.flag(sheet.loc[unstated].head(1), column="unit", value="", what=what)
     frame = sheet.assign(measure=from_codes(codes, [name or "" for name in names]), measure_code=measure_code)
+    frame = _with_units(frame, unstated, mapping, words)
     unknown = measure_code < 0
     why = Why(
         column=mapping.fields.get("measure", "measure"),

@@ -21,14 +21,15 @@ from toolkit.records.encodings import Decoded, decode
 from toolkit.records.field_words import field_of_header
 from toolkit.records.find_tables import Found, tables_in
 from toolkit.records.grid import Grid, is_number, make_grid
-from toolkit.records.header_words import read_header
+from toolkit.records.header_words import read_header, read_levels
 from toolkit.records.lexicon import language_of, words_of_language
 from toolkit.records.mapping import FIELDS
 from toolkit.records.pairs import pair_sign
+from toolkit.records.propose_fields import said_by_sheet
 from toolkit.records.raw_table import Around, RawTable, check_headers
 from toolkit.records.separated import SEPARATORS, Split, find_separator, split_text
 from toolkit.records.texts import clean_text, distinct, plain
-from toolkit.records.unfold import column_of, legend_texts, unfold, what_line
+from toolkit.records.unfold import blanks_to_continue, column_of, legend_texts, unfold, what_line
 
 _LAID_OUT = 5_000
 _SAMPLE = 80
@@ -91,13 +92,15 @@ def _holds_readings(found: Found) -> bool:
         if not parts:
             continue
         name = field_of_header(parts[-1], words)
-        told = read_header(" ".join(parts), words)
-        if name and not told.phase:
+        told = read_levels(parts, words)
+        if name and not (told.phase and told.rest == read_header(parts[-1], words).rest):
             fields.add(name)
         elif told.phase or told.order:
             phases.append(told.phase)
         if pair_sign(_sample_of(found, place), parts, words):
             phases += ["before", "after"]
+    if said_by_sheet(Around(sheet=found.grid.sheet, language=found.grid.language or "en"))[0]:
+        phases += ["before", "after"] if len(fields) > 1 and len(found.headers) > len(fields) else []
     enough = len(fields - {"comment", "difference"}) > 1 or bool(found.pairs) or {"client"} & fields
     return bool(enough) and (len(set(phases)) > 1 or {"phase", "value"} <= fields or (bool(phases) and len(fields) > 2))
 
@@ -206,7 +209,8 @@ def _laid_out(text: bytes, sign: str, file: str, told: frozenset[str]) -> Grid |
         return None
     grid = make_grid(rows, file=file)
     found = [one for one in tables_in(grid) if one.points >= 2]
-    if not found or (len(found) == 1 and found[0].top == found[0].bottom == 0 and not found[0].grid.turned):
+    plain_header = len(found) == 1 and found[0].top == found[0].bottom == 0 and not found[0].grid.turned
+    if not found or (plain_header and not blanks_to_continue(found[0], words_of_language(grid.language))):
         return None
     return grid if lines <= _LAID_OUT else make_grid(_rows_of(text, sign, most=None), file=file)
 

@@ -40,6 +40,7 @@ from toolkit.errors import SheetError
 from toolkit.records.questions import Question
 from toolkit.records.raw_table import RawTable
 from toolkit.records.texts import listed, plain
+from toolkit.records.units import unit_name
 from toolkit.safe_text import printable
 from toolkit.settings import list_of, one_of, parse_toml, read_text, said, table_of, text_of, whole_number
 
@@ -93,7 +94,8 @@ class Mapping:
 
     `fields` maps a field to the header it stands under, `values` a field to {their word: the toolkit's word};
     `origin` says where the mapping comes from: "columns.toml", "header names" or "proposed"; `language` is the sheet's;
-    `year` (of dates that name none) may be several, "2023|2024", where the sheet names two.
+    `year` (of dates that name none) may be several, "2023|2024", where the sheet names two; `units` has, by measure,
+    the unit of rows that state none.
     """
 
     layout: str = ""
@@ -103,6 +105,7 @@ class Mapping:
     values: dict[str, dict[str, str]] = field(default_factory=dict)
     date_order: str = ""
     year: str = ""
+    units: dict[str, str] = field(default_factory=dict)
     tip_cm2: float | None = None
     language: str = "en"
     decimal: str = ""
@@ -153,6 +156,7 @@ def read_mapping(source: str | Path | Table[str, Any]) -> Mapping:
         values={key: {str(a): str(b) for a, b in words.items()} for key, words in content.get("values", {}).items()},
         date_order=content.get("date_order", ""),
         year=str(content.get("year", "")),
+        units={key: str(unit_name(unit)) for key, unit in content.get("units", {}).items()},
         tip_cm2=_tip(content.get("tip_cm2"), name),
         decimal=content.get("decimal", ""),
         missing=tuple(str(word) for word in content.get("missing", ())),
@@ -176,7 +180,7 @@ def _toml(path: Path) -> dict[str, Any]:
 
 def _refuse_unknown(content: Table[str, Any], name: str) -> None:
     """Refuse keys, settings and tables the toolkit does not know."""
-    known = {*FIELDS, *_SETTINGS, "readings", "constants", "values", "ignore"}
+    known = {*FIELDS, *_SETTINGS, "readings", "constants", "values", "units", "ignore"}
     for key in content:
         if key not in known:
             raise SheetError(f'{name}: "{key}" is not a field or setting. Known: {", ".join(sorted(known))}.')
@@ -200,6 +204,11 @@ def _refuse_unknown(content: Table[str, Any], name: str) -> None:
                     text_of(ours, where=f"{name}: [values.{key}] {word}")
             else:
                 _plain(value, where=f"{name}: [constants] {key}")
+    for key, value in table_of(content.get("units", {}), where=f"{name}: [units]").items():
+        if not unit_name(text_of(value, where=f"{name}: [units] {key}")):
+            raise SheetError(
+                f'{name}: [units] {key} = {said(value)} is no unit, for example [units] grip_strength = "kg"'
+            )
     for key in ("missing", "ignore"):
         for word in list_of(content.get(key, []), where=f"{name}: {key}"):
             _plain(word, where=f"{name}: {key}")

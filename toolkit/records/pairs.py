@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import pandas as pd
 
 from toolkit.records.field_words import field_of_header
-from toolkit.records.header_words import read_header
+from toolkit.records.header_words import read_header, read_levels
 from toolkit.records.lexicon import Words, fold
 from toolkit.records.raw_table import Around, RawTable
 from toolkit.records.texts import clean_text, distinct, from_codes
@@ -90,7 +90,7 @@ def pair_sign(texts: Sequence[str], levels: Sequence[str], words: Words) -> str:
         ''
     """
     filled = [text for text in map(clean_text, texts[:_MOST]) if text and text.casefold() not in MISSING_WORDS]
-    told = read_header(" ".join(levels), words)
+    told = read_levels(levels, words)
     is_field = field_of_header(levels[-1], words) is not None and told.side not in ("left", "right")
     if not filled or is_field or all(_SCALE.match(text) for text in filled):
         return ""

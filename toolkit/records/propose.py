@@ -17,7 +17,7 @@ from toolkit.records.header_words import read_header
 from toolkit.records.lexicon import fold
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn, named_fields
 from toolkit.records.pairs import pairs_apart
-from toolkit.records.propose_fields import constants_of, guess_fields
+from toolkit.records.propose_fields import constants_of, guess_fields, said_by_sheet
 from toolkit.records.propose_questions import questions_of
 from toolkit.records.propose_readings import (
     ROW_MEASURE,
@@ -89,6 +89,8 @@ def mapping_toml(mapping: Mapping, *, unsure: Iterable[tuple[str, str]] = ()) ->
     lines += [f"# not understood: {quoted(column)} ({reason})" for column, reason in unsure]
     if mapping.constants:
         lines += ["", "[constants]", *(f"{name} = {quoted(text)}" for name, text in mapping.constants.items())]
+    if mapping.units:
+        lines += ["", "[units]", *(f"{name} = {quoted(unit)}" for name, unit in mapping.units.items())]
     for name, words in mapping.values.items():
         lines += ["", f"[values.{name}]", *(f"{quoted(theirs)} = {quoted(ours)}" for theirs, ours in words.items())]
     for one in mapping.readings:
@@ -214,7 +216,8 @@ def _with_value(
 def _readings_by_phase(table: RawTable, codebook: Codebook, taken: set[str]) -> list[Guess]:
     """The columns of readings of a sheet whose rows are phases: one names the phase, the others the measures."""
     fields = {guess.means: guess.column for guess in guess_fields(table, set(), codebook, taken=taken)}
-    if "phase" not in fields or "value" in fields or "measure" in fields:
+    phased = "phase" in fields or bool(said_by_sheet(table.around or Around())[0])
+    if not phased or "value" in fields or "measure" in fields:
         return []
     used = {*taken, *(header for field, header in fields.items() if field != "(not used)")}
     return guess_readings(table, codebook, taken=used, by_phase=True)
@@ -235,7 +238,7 @@ def _mapping_of(guesses: list[Guess], table: RawTable, codebook: Codebook) -> Ma
     constants = constants_of(table, set(fields))
     fields = _sides_told_apart(_order_by_legend(fields, table, around), table, around)
     readings = _reading_columns([guess for guess in used if guess.phase], fields, constants, table, codebook)
-    layout = _layout(fields, readings)
+    layout = _layout({**constants, **fields}, readings)
     if layout == "wide" or (layout == "long" and "value" in fields):
         readings = ()
     if layout == "wide" and "treated_side" in fields and not _sides_in_measures(fields, table, around):
@@ -315,7 +318,13 @@ def _reading_columns(
         if is_sided == "yes"
     }
     told = {guess.means for guess in guesses if guess.side in ("left", "right", "both")}
-    from_row = TESTED_SIDE if "measured_side" in fields else ROW_SIDE if _has_side(fields, constants, table) else "none"
+    from_row = (
+        TESTED_SIDE
+        if "measured_side" in {*fields, *constants}
+        else ROW_SIDE
+        if _has_side(fields, constants, table)
+        else "none"
+    )
     columns = []
     for guess in guesses:
         side = guess.side

@@ -157,9 +157,21 @@ def constants_of(table: RawTable, known: set[str]) -> dict[str, str]:
         found["visit"] = around.visit
     if around.date and "date" not in known:
         found["date"] = around.date
-    if "client" not in {*known, *found} and around.sheet and not _says_nothing(around.sheet):
+    phase, side = said_by_sheet(around)
+    if phase and "phase" not in known:
+        found["phase"] = phase
+    if side and not phase and "client" in known and not {"measured_side", "treated_side"} & {*known, *found}:
+        found["measured_side"] = side
+    if "client" not in {*known, *found} and around.sheet and not phase and not _says_nothing(around.sheet):
         found["client"] = around.sheet
     return found
+
+
+def said_by_sheet(around: Around) -> tuple[str, str]:
+    """(phase, side) that a sheet's name alone tells, "" for none: sheets called "Before" and "After", or "Left"."""
+    told = read_header(around.sheet, around.words)
+    phase = told.phase if not told.rest and told.side == "none" else ""
+    return phase, told.side if told.side in ("left", "right") and not told.phase else ""
 
 
 def _says_nothing(sheet: str) -> bool:

@@ -12,8 +12,8 @@ import numpy as np
 from toolkit.records.checks import near_clients
 from toolkit.records.codebook import Codebook
 from toolkit.records.dates import day_and_month_told, lacks_year_word, proven_order
-from toolkit.records.header_words import read_header
-from toolkit.records.mapping import ReadingColumn
+from toolkit.records.header_words import read_levels
+from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
 from toolkit.records.propose_readings import ROW_MEASURE, Guess, needs_tip
 from toolkit.records.questions import (
     Question,
@@ -23,15 +23,18 @@ from toolkit.records.questions import (
     measure_question,
     order_question,
     pairs_question,
+    row_unit_question,
     technique_question,
     tip_question,
     unit_question,
     year_question,
 )
 from toolkit.records.raw_table import Around, RawTable
+from toolkit.records.readings import FORCES, PRESSURES, plausible_units, unit_of_rows
 from toolkit.records.surroundings import order_of
 from toolkit.records.texts import clean_text, distinct, plain
-from toolkit.records.values import MISSING_WORDS
+from toolkit.records.units import UNKNOWN_UNIT
+from toolkit.records.values import MISSING_WORDS, Numbers, read_numbers
 from toolkit.records.vocabulary import order_words
 
 _NUMBERS = re.compile(r"\d+(?:[.,]\d+)?")
@@ -66,6 +69,8 @@ def questions_of(
     known = {*fields, *constants}
     found = [*_columns_lacking(table, guesses, known), *_dates(table, fields, date_order, year)]
     found += _units(guesses, readings, table, codebook)
+    if "measure" in fields and "unit" not in known:
+        found += units_by_row(table, fields, None, codebook=codebook)
     found += _measures(guesses, codebook)
     found += _pairs(table, codebook)
     found += _orders(table, fields, values)
@@ -119,6 +124,47 @@ def _units(
     return found
 
 
+def units_by_row(
+    table: RawTable, fields: Table[str, str], mapping: Mapping | None, *, codebook: Codebook
+) -> tuple[Question, ...]:
+    """Units of forces and pressures that rows do not state, where more than one is plausible.
+
+    Args:
+        table: the sheet.
+        fields: field → header.
+        mapping: the user's, whose [units] count; None for a sheet that is being understood.
+        codebook: measures and their labels.
+    """
+    headers = [fields[name] for name in (*READING_FIELDS, "value") if name in fields]
+    if "measure" not in fields or not headers:
+        return ()
+    codes, texts = distinct(table.cells[fields["measure"]])
+    words = (table.around or Around()).words
+    bare = np.ones(len(codes), dtype=bool)
+    if "unit" in fields:
+        unit_codes, units = distinct(table.cells[fields["unit"]])
+        bare = np.array([not clean_text(unit) for unit in units], dtype=bool)[unit_codes]
+    found = []
+    for place, text in enumerate(texts):
+        name = codebook.find_measure(text) or words.find("measure", text)
+        rows = bare & (codes == place)
+        if not name or codebook.measure(name).unit not in {*FORCES, *PRESSURES} or not rows.any():
+            continue
+        numbers = [read_numbers(table.cells[header]) for header in headers]
+        values = np.concatenate([one.value[rows & ~_told(one)] for one in numbers])
+        measure, told = codebook.measure(name), mapping.units.get(name, "") if mapping else ""
+        if unit_of_rows(measure, values, told=told) == UNKNOWN_UNIT:
+            possible = plausible_units(measure, values[~np.isnan(values)])
+            example = f"{values[~np.isnan(values)][0]:g}"
+            found.append(row_unit_question(measure.label, name, fields["measure"], possible, example=example))
+    return tuple(found)
+
+
+def _told(numbers: Numbers) -> np.ndarray:
+    """True for cells that name a unit beside the number."""
+    return np.asarray(numbers.unit.astype(str) != "")
+
+
 def _measures(guesses: Sequence[Guess], codebook: Codebook) -> list[Question]:
     """Which of several measures a header means."""
     return [
@@ -139,7 +185,7 @@ def _pairs(table: RawTable, codebook: Codebook) -> list[Question]:
     words = (table.around or Around()).words
     movements = {*words.table("movement").values(), *words.table("measure").values()}
     for header in table.pairs:
-        told = read_header(" ".join(table.parts.get(header, (header,))), words)
+        told = read_levels(table.parts.get(header, (header,)), words)
         if not (codebook.find_measure(told.rest) or any(move in told.rest for move in movements if move)):
             continue
         example = next((cell for cell in _some(table, header) if len(_NUMBERS.findall(cell)) == 2), "52/58")

@@ -14,16 +14,15 @@ import pandas as pd
 
 from toolkit.records.codebook import Codebook, Measure
 from toolkit.records.field_words import field_of_header, field_of_values
-from toolkit.records.header_words import HeaderWords, read_header
+from toolkit.records.header_words import HeaderWords, read_header, read_levels
 from toolkit.records.lexicon import Words, fold
 from toolkit.records.raw_table import Around, RawTable
+from toolkit.records.readings import FORCES, PRESSURES, plausible_units
 from toolkit.records.texts import distinct
 from toolkit.records.units import UNKNOWN_UNIT, conversion_factor
 from toolkit.records.values import read_numbers
 from toolkit.records.vocabulary import side_in, split_several
 
-FORCES = ("kg", "lbf", "N")
-PRESSURES = ("kPa", "kg/cm2", "N/cm2", "lbf/in2")
 ROW_MEASURE, ROW_SIDE, TESTED_SIDE, ROW_PHASE = "measure", "treated_side", "measured_side", "phase"
 
 
@@ -81,7 +80,7 @@ def guess_readings(
         around=around, codebook=codebook, region_bodies=_region_bodies(table, codebook, around.words), by_row=by_row
     )
     told = {
-        header: _by_legend(" ".join(parts), around)
+        header: _by_legend(parts, around)
         for header, parts in table.parts.items()
         if header not in taken and field_of_header(parts[-1], around.words) is None
     }
@@ -118,9 +117,9 @@ def measures_in_cells(table: RawTable, header: str, codebook: Codebook) -> dict[
     return found
 
 
-def _by_legend(header: str, around: Around) -> HeaderWords:
+def _by_legend(levels: Sequence[str], around: Around) -> HeaderWords:
     """A header taken apart, its last word read as the legend explains it where that tells a phase ("b1", "tx")."""
-    told = read_header(header, around.words)
+    told, header = read_levels(levels, around.words), " ".join(levels)
     first, _, last = header.rpartition(" ")
     meaning = {fold(code): text for code, text in around.legend.items()}.get(fold(last), "")
     explained = read_header(meaning, around.words) if meaning and first else None
@@ -155,7 +154,7 @@ def _region_bodies(table: RawTable, codebook: Codebook, words: Words) -> tuple[s
 
     for header, parts in table.parts.items():
         field = field_of_header(parts[-1], words)
-        unknown = field is None and not read_header(" ".join(parts), words).phase
+        unknown = field is None and not read_levels(parts, words).phase
         if field == "region" or (unknown and field_of_values(table.cells[header], codebook, words) == "region"):
             for text in distinct(table.cells[header])[1][:40]:
                 for piece in split_several(text, codebook.find_region):
@@ -262,7 +261,8 @@ def _title_measure(around: Around, context: _Context, unit: str) -> tuple[str, s
         told = read_header(title, context.words)
         asked = unit or told.unit
         name = in_unit(told.rest, asked, context.codebook)
-        if name is None and set(told.rest.split()) & set(context.words.table("movement").values()) | _moves(told.rest):
+        moves = set(told.rest.split()) & set(context.words.table("movement").values()) | _moves(told.rest)
+        if name is None and (moves or fold(told.rest) in _short_movements(context.codebook)):
             bodies = {
                 found
                 for body in context.region_bodies
@@ -272,6 +272,13 @@ def _title_measure(around: Around, context: _Context, unit: str) -> tuple[str, s
         if name and (not asked or fits_unit(asked, context.codebook.measure(name))):
             return name, asked
     return None
+
+
+def _short_movements(codebook: Codebook) -> set[str]:
+    """The trade's short words for movements ("side bend"); no body part among them."""
+    frame = codebook.abbreviations
+    moves = frame["means"].map(lambda means: bool(_moves(str(means))))
+    return set(map(fold, frame.loc[moves, "written"].astype(str)))
 
 
 def _moves(rest: str) -> set[str]:
@@ -364,31 +371,6 @@ def _title_unit(context: _Context, measure: Measure) -> str:
         if unit and fits_unit(unit, measure):
             return unit
     return ""
-
-
-def plausible_units(measure: Measure, values: np.ndarray) -> tuple[str, ...]:
-    """The units of a force or pressure in which nearly all values lie in the plausible range; () for other measures.
-
-    Example:
-        >>> from toolkit.records.codebook import load_codebook
-        >>> plausible_units(load_codebook().measure("grip_strength"), np.array([60.0, 88.0]))
-        ('kg', 'lbf')
-    """
-    units = (
-        ("kg", "lbf")
-        if measure.unit == "kg"
-        else FORCES
-        if measure.unit in FORCES
-        else PRESSURES
-        if measure.unit in PRESSURES
-        else ()
-    )
-    fitting = []
-    for unit in units:
-        scaled = values * (conversion_factor(unit, measure.unit) or 1.0)
-        if np.mean((scaled >= measure.low) & (scaled <= measure.high)) >= 0.95:
-            fitting.append(unit)
-    return tuple(fitting)
 
 
 def _given_up(guess: Guess, reason: str) -> Guess:

@@ -1,7 +1,8 @@
 """What only the person who keeps a sheet can know: asked in the sheet's words, with the readings of each answer.
 
 An answer is a few settings, (key, value), that `with_answers` puts into the content of a columns.toml: "date_order",
-"year", "tip_cm2", a field's name, "constants.NAME", "values.NAME.THEIR WORD", "unit of HEADER", "reading of HEADER".
+"year", "tip_cm2", "pairs", a field's name, "constants.NAME", "units.MEASURE", "values.NAME.THEIR WORD", "unit of
+HEADER", "reading of HEADER".
 """
 
 from __future__ import annotations
@@ -71,6 +72,8 @@ def with_answers(said: Mapping[str, Any], answers: Iterable[tuple[str, str]]) ->
         elif key.startswith("values."):
             _, field, word = key.split(".", 2)
             content.setdefault("values", {}).setdefault(field, {})[word] = value
+        elif key.startswith("units."):
+            content.setdefault("units", {})[key.removeprefix("units.")] = value
         elif key.startswith("constants."):
             content.setdefault("constants", {})[key.removeprefix("constants.")] = value
         else:
@@ -95,6 +98,23 @@ def unit_question(label: str, columns: Sequence[str], units: Sequence[str], *, e
         for unit in units
     )
     return Question(kind="unit", columns=tuple(columns), text=text, choices=choices)
+
+
+def row_unit_question(label: str, measure: str, column: str, units: Sequence[str], *, example: str) -> Question:
+    """In which unit the rows of a force or pressure are written.
+
+    Args:
+        label, measure: what is read, in words and by its codebook name.
+        column: the header of the column that names the measure.
+        units: the plausible ones.
+        example: a reading.
+    """
+    text = (
+        f'In which unit is {label} written (rows of "{column}"): {" or ".join(units)}? No unit is stated, and more '
+        f'than one fits the values; columns.toml says it with [units] {measure} = "{units[0]}"'
+    )
+    choices = tuple(Choice(label=f"{example} {unit}".strip(), settings=((f"units.{measure}", unit),)) for unit in units)
+    return Question(kind="unit", columns=(column,), text=text, choices=choices)
 
 
 def tip_question(label: str, columns: Sequence[str], unit: str) -> Question:

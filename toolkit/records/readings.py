@@ -8,11 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from toolkit.records.codebook import Codebook
+from toolkit.records.codebook import Codebook, Measure
 from toolkit.records.texts import distinct
 from toolkit.records.units import UNKNOWN_UNIT, conversion_factor, unit_name
 from toolkit.records.values import Numbers
 
+FORCES = ("kg", "lbf", "N")
+PRESSURES = ("kPa", "kg/cm2", "N/cm2", "lbf/in2")
 _CODES_FOR_MISSING = np.array([99, 999, 9999, 99999, 88, 888, 77, 777], dtype=float)
 
 
@@ -52,6 +54,48 @@ def rulers_of(codebook: Codebook) -> Rulers:
         is_sign=(frame["kind"] == "sign").to_numpy(dtype=bool),
         sided=(frame["sided"] == "yes").to_numpy(dtype=bool) if "sided" in frame else np.ones(len(frame), dtype=bool),
     )
+
+
+def plausible_units(measure: Measure, values: np.ndarray) -> tuple[str, ...]:
+    """The units of a force or pressure in which nearly all values lie in the plausible range; () for other measures.
+
+    Example:
+        >>> from toolkit.records.codebook import load_codebook
+        >>> plausible_units(load_codebook().measure("grip_strength"), np.array([60.0, 88.0]))
+        ('kg', 'lbf')
+    """
+    units = (
+        ("kg", "lbf")
+        if measure.unit == "kg"
+        else FORCES
+        if measure.unit in FORCES
+        else PRESSURES
+        if measure.unit in PRESSURES
+        else ()
+    )
+    fitting = []
+    for unit in units:
+        scaled = values * (conversion_factor(unit, measure.unit) or 1.0)
+        if np.mean((scaled >= measure.low) & (scaled <= measure.high)) >= 0.95:
+            fitting.append(unit)
+    return tuple(fitting)
+
+
+def unit_of_rows(measure: Measure, values: np.ndarray, *, told: str = "") -> str:
+    """The unit of rows that state none: what the user says, "?" where several are plausible, else "" (the codebook's).
+
+    Args:
+        measure: a line of the codebook.
+        values: the readings of these rows, NaN where none was taken.
+        told: the unit that columns.toml names for the measure, "" where it names none.
+    """
+    taken = values[~np.isnan(values)]
+    if told or measure.unit not in {*FORCES, *PRESSURES} or not len(taken):
+        return told
+    possible = plausible_units(measure, taken)
+    if len(possible) == 1:
+        return possible[0]
+    return UNKNOWN_UNIT if possible else ""
 
 
 class _Reasons:

@@ -9,6 +9,7 @@ from toolkit.errors import ExportError
 from toolkit.records.codebook import Codebook
 from toolkit.records.mapping import Mapping, named_fields
 from toolkit.records.propose import propose_for_table
+from toolkit.records.propose_questions import units_by_row
 from toolkit.records.propose_readings import ROW_MEASURE
 from toolkit.records.questions import Question
 from toolkit.records.raw_table import RawTable
@@ -44,7 +45,8 @@ def settle_mapping(
         else:
             return _added(here, propose_for_table(table, codebook=codebook).mapping, table)
     layout = mapping.layout or _layout_of(mapping)
-    return replace(mapping, layout=layout, ignored=_unused(table, mapping))
+    asked = units_by_row(table, mapping.fields, mapping, codebook=codebook)
+    return replace(mapping, layout=layout, ignored=_unused(table, mapping), asked=asked)
 
 
 def _here(given: Mapping, table: RawTable, elsewhere: set[str]) -> Mapping:
@@ -80,6 +82,7 @@ def _added(given: Mapping, found: Mapping, table: RawTable) -> Mapping:
         values={name: {**found.values.get(name, {}), **given.values.get(name, {})} for name in names},
         date_order=given.date_order or found.date_order,
         year=given.year or found.year,
+        units=given.units,
         tip_cm2=given.tip_cm2,
         decimal=given.decimal,
         missing=given.missing,
@@ -96,7 +99,12 @@ def _still_open(found: Mapping, mapping: Mapping) -> tuple[Question, ...]:
     units = {one.column: one.unit for one in mapping.readings}
     known = {*mapping.fields, *mapping.constants}
     still: dict[str, Callable[[Question], bool]] = {
-        "unit": lambda question: any(units.get(column) == UNKNOWN_UNIT for column in question.columns),
+        "unit": lambda question: (
+            any(units.get(column) == UNKNOWN_UNIT for column in question.columns)
+            or bool(
+                {key.removeprefix("units.") for key in keys_of(question) if key.startswith("units.")} - {*mapping.units}
+            )
+        ),
         "tip": lambda _: mapping.tip_cm2 is None,
         "pairs": lambda _: "pairs" not in mapping.settings,
         "date_order": lambda _: not mapping.date_order,
@@ -106,6 +114,9 @@ def _still_open(found: Mapping, mapping: Mapping) -> tuple[Question, ...]:
         "column": lambda question: not known & {key for choice in question.choices for key, _ in choice.settings},
     }
     given = {key: {plain(word) for word in words} for key, words in mapping.values.items()}
+
+    def keys_of(question: Question) -> list[str]:
+        return [key for choice in question.choices for key, _ in choice.settings]
 
     def is_open(question: Question) -> bool:
         if question.kind in ("order", "client"):

@@ -15,8 +15,8 @@ import pandas as pd
 from toolkit.errors import ExportError
 from toolkit.records.field_words import field_of_header
 from toolkit.records.find_tables import Found
-from toolkit.records.grid import Grid, is_number, shown
-from toolkit.records.header_words import read_header
+from toolkit.records.grid import Grid, is_date, is_number, shown
+from toolkit.records.header_words import read_levels
 from toolkit.records.lexicon import Words, fold, words_of_language
 from toolkit.records.raw_table import MOST_COLUMNS, Around, RawTable, column_letter
 from toolkit.records.surroundings import legend_of
@@ -24,6 +24,7 @@ from toolkit.records.texts import cell_text, distinct, from_codes
 
 _INHERITED = ("client", "date", "day", "visit", "region", "treated_side", "intervention", "order", "practitioner")
 _OFTEN_BLANK = 0.2
+_ONCE_A_DAY = 0.4
 _LINE_ABOVE = "(line above)"
 
 
@@ -56,7 +57,7 @@ def unfold(found: Found, *, sha256: str, kind: str, titles: Sequence[str], legen
     ]
     columns = [one for one in columns if one.parts or any(cell not in ("", None) for cell in one.cells)]
     columns = _with_lines_above(columns, rows, lines, words)
-    columns = _continued(columns, words)
+    columns, once = _days_continued(_continued(columns, words), words)
     around = Around(
         language=grid.language or "en",
         sheet=grid.sheet,
@@ -72,6 +73,11 @@ def unfold(found: Found, *, sha256: str, kind: str, titles: Sequence[str], legen
             table = _only_held(table.renamed(f"{grid.file} ({visit})"), words)
         tables.append(table)
     tables[0] = replace(tables[0], others=others)
+    if once:
+        tables = [
+            table.noted(f"{once} rows without a date were given the one above: it is written once a day")
+            for table in tables
+        ]
     if grid.turned:
         tables = [
             table.noted("each column is a visit: row numbers are those of the columns, A = 1") for table in tables
@@ -184,6 +190,33 @@ def _continued(columns: list[_Column], words: Words) -> list[_Column]:
     ]
 
 
+def _days_continued(columns: list[_Column], words: Words) -> tuple[list[_Column], int]:
+    """(the columns, rows filled) where the date is written once a day, above the first of several clients."""
+    fields = [field_of_header(one.parts[-1], words) if one.parts else None for one in columns]
+    if "client" not in fields or fields.count("date") != 1:
+        return columns, 0
+    place, client = fields.index("date"), columns[fields.index("client")].cells
+    cells = list(columns[place].cells)
+    blank = [cell in ("", None) and who not in ("", None) for cell, who in zip(cells, client, strict=True)]
+    alone = sum(not is_date(cell) for cell in cells if cell not in ("", None))
+    if not cells or cells[0] in ("", None) or alone or sum(blank) < _ONCE_A_DAY * len(cells):
+        return columns, 0
+    for row in range(1, len(cells)):
+        if blank[row]:
+            cells[row] = cells[row - 1]
+    return [replace(one, cells=cells) if at == place else one for at, one in enumerate(columns)], sum(blank)
+
+
+def blanks_to_continue(found: Found, words: Words) -> bool:
+    """Whether clients or dates are left out below their first row, so that rows must be read in their order."""
+    for place, parts in found.headers.items():
+        if parts and field_of_header(parts[-1], words) in ("client", "date") and found.rows:
+            cells = [found.grid.cells[row][place] for row in found.rows]
+            if cells[0] not in ("", None) and sum(cell in ("", None) for cell in cells) >= _OFTEN_BLANK * len(cells):
+                return True
+    return False
+
+
 def _headings(columns: list[_Column]) -> list[str]:
     """Headers of columns without any cell: a title that stands where a header would."""
     return [
@@ -196,9 +229,7 @@ def _by_visit(columns: list[_Column], words: Words) -> dict[str, list[_Column]]:
     told = [_told_visit(one.parts, words) for one in columns]
     visits = list(dict.fromkeys(visit for visit, _ in told if visit))
     phased = [
-        visit
-        for (visit, _), one in zip(told, columns, strict=True)
-        if visit and read_header(" ".join(one.parts), words).phase
+        visit for (visit, _), one in zip(told, columns, strict=True) if visit and read_levels(one.parts, words).phase
     ]
     if len(set(phased)) < 2:
         return {"": columns}
@@ -220,7 +251,7 @@ def _told_visit(parts: tuple[str, ...], words: Words) -> tuple[str, tuple[str, .
             return part, (*parts[:place], *parts[place + 1 :])
         tokens = fold(part).split()
         for spot, token in enumerate(tokens):
-            glued = re.fullmatch(r"v(\d{1,2})", token)
+            glued = re.fullmatch(r"[vs](\d{1,2})", token)
             beside = [
                 near
                 for near in (spot + 1, spot - 1)
@@ -244,7 +275,7 @@ def _of_visit(around: Around, visit: str) -> Around:
 
 def _only_held(table: RawTable, words: Words) -> RawTable:
     """A visit's table without the rows of clients who have no reading on that visit."""
-    phased = [header for header, parts in table.parts.items() if read_header(" ".join(parts), words).phase]
+    phased = [header for header, parts in table.parts.items() if read_levels(parts, words).phase]
     held = np.zeros(len(table.cells), dtype=bool)
     for header in phased:
         codes, texts = distinct(table.cells[header])
