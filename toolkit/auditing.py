@@ -12,6 +12,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +29,7 @@ from toolkit.findings.ask import checked_question, questions_in
 from toolkit.findings.assemble import assemble, check_findings
 from toolkit.findings.balance import known_before, overlap_scores
 from toolkit.findings.finding import Judged, judge, with_family
+from toolkit.findings.finding_dict import claim_parts
 from toolkit.findings.measured import Ruler, limits_before, pairs_before, ruler_of
 from toolkit.findings.moved import client_frame, session_changes
 from toolkit.looks.plot_data import AgreementPairs, PlotData
@@ -68,12 +70,16 @@ class Audit(Shown):
     ----------
     records : Records
         What was read: `audit(...).records.readings` is the frame to go on with.
-    findings : dict
-        What findings.json holds; `to_dict()` gives a copy.
-    plot_data : PlotData
-        What the figures draw.
     judged : tuple of Judged
         The typed findings, one a question, in the order of `findings`: question, rows compared, estimates.
+    declared : tuple of Question
+        The questions as they were asked; empty where none was.
+    rulers : tuple of Ruler
+        The measurement error of each measure asked about.
+    findings : dict
+        What findings.json holds; `to_dict()` gives a copy.
+    claims, plot_data
+        The claims alone; what the figures draw.
 
     Examples
     --------
@@ -85,9 +91,32 @@ class Audit(Shown):
     """
 
     records: Records
-    findings: dict[str, Any]
-    plot_data: PlotData
-    judged: tuple[Judged, ...] = ()
+    judged: tuple[Judged, ...]
+    declared: tuple[Question, ...]
+    rulers: tuple[Ruler, ...]
+
+    @cached_property
+    def findings(self) -> dict[str, Any]:
+        """What findings.json holds, put together when it is first asked for."""
+        sheets = [one.as_dict() for one in self.declared]
+        several = {"format": "question/1", "questions": sheets} if sheets else None
+        return assemble(
+            self.records,
+            list(self.judged),
+            list(self.rulers),
+            question=sheets[0] if len(sheets) == 1 else several,
+            file=", ".join(dict.fromkeys(self.records.source.files["file"].astype(str))),
+        )
+
+    @cached_property
+    def plot_data(self) -> PlotData:
+        """What the figures draw."""
+        return _plot_data(self.records, list(self.judged), self.findings)
+
+    @cached_property
+    def claims(self) -> list[dict[str, Any]]:
+        """The claims alone, one a question in the order of `findings`: known before all else is put together."""
+        return [claim_parts(one, self.records) for one in self.judged]
 
     def to_dict(self) -> dict[str, Any]:
         """What findings.json holds, as a copy."""
@@ -95,7 +124,7 @@ class Audit(Shown):
 
     def sentence(self) -> str:
         """The claim on the first question, in one sentence."""
-        return str(self.findings["findings"][0]["claim"]["sentence"])
+        return str(self.claims[0]["claim"]["sentence"])
 
     def table(self) -> pd.DataFrame:
         """One row a question: the treatment effect (technique minus comparison) with its interval, and the claim.
@@ -250,16 +279,7 @@ def audit(
     each = [_judge(records, one, rulers, declared=bool(declared), rng=rng, schedule=schedule) for one in asked]
     undeclared = bool(declared) and not all(one.declared for one in each)
     judged = with_family(each, at_least=len(questions_in(records)) if undeclared else 1)
-    sheets = [one.as_dict() for one in declared]
-    findings = assemble(
-        records,
-        judged,
-        list(rulers.values()),
-        question=sheets[0] if len(sheets) == 1 else ({"format": "question/1", "questions": sheets} if sheets else None),
-        file=", ".join(dict.fromkeys(records.source.files["file"].astype(str))),
-    )
-    plot_data = _plot_data(records, judged, findings)
-    return Audit(records=records, findings=findings, plot_data=plot_data, judged=tuple(judged))
+    return Audit(records=records, judged=tuple(judged), declared=tuple(declared), rulers=tuple(rulers.values()))
 
 
 def judge_question(

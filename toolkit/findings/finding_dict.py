@@ -126,6 +126,20 @@ def _flow(judged: Judged) -> dict[str, Any] | None:
     return {"says": flow.says, "steps": steps}
 
 
+def claim_parts(judged: Judged, records: Records) -> dict[str, Any]:
+    """The claim of one question, and what a list of claims is titled and ordered by, as in its entry of `findings`."""
+    question, labels = judged.question, labels_of(judged, records)
+    return {
+        "labels": labels,
+        "measure": question.measure,
+        "region": question.region,
+        "intervention": question.intervention,
+        "n_clients": int(judged.technique["client"].nunique()),
+        "attributable": _attributable(judged),
+        "claim": _claim(claim_of(judged, **labels)),
+    }
+
+
 def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
     """One entry of `findings`."""
     question, rows = judged.question, judged.technique

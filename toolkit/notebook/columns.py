@@ -6,6 +6,7 @@ import copy
 import tomllib
 from collections.abc import Mapping
 from html import escape
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -135,7 +136,7 @@ def _without_empty(value: Any) -> Any:
 
 def _seen(cells: Any, reason: str) -> str:
     """The first different values of a column, and why it was taken so."""
-    values = [str(value) for value in dict.fromkeys(cells.astype(str)) if str(value)][:SHOWN_VALUES]
+    values = list(islice((value for value in map(str, cells.unique()) if value), SHOWN_VALUES))
     shown = ", ".join(f"“{escape(value[:24])}”" for value in values) or "nothing"
     return f"<p style='margin:-.3rem 0 .5rem 8.5rem;font-size:.9em'>holds {shown} · {escape(reason)}</p>"
 

@@ -13,7 +13,7 @@ asked for here. Everything shown is also text, so it can be read aloud or copied
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -155,6 +155,10 @@ class Audited(Protocol):
         """The findings, as findings.json holds them."""
 
     @property
+    def claims(self) -> list[dict[str, Any]]:
+        """The claims alone, in the order of the findings."""
+
+    @property
     def plot_data(self) -> PlotData:
         """The frames that figures are drawn from."""
 
@@ -182,7 +186,11 @@ def _shown(figure: ReportFigure) -> Drawing:
 
 def _finding(audited: Audited, place: int) -> Mapping[str, Any]:
     """The finding at a place, counted from 1, in the report's order."""
-    found = answers_in_order(audited.findings["findings"])
+    return _at(audited.findings["findings"], place)
+
+
+def _at(findings: Sequence[Mapping[str, Any]], place: int) -> Mapping[str, Any]:
+    found = answers_in_order(findings)
     if not 1 <= place <= len(found):
         raise ToolkitError(f"There are {len(found)} answers; ask for one from 1 to {len(found)}, not {place}.")
     return found[place - 1]
@@ -190,7 +198,7 @@ def _finding(audited: Audited, place: int) -> Mapping[str, Any]:
 
 def claim(audited: Audited, place: int = 1) -> Words:
     """What may be said: the answer in a few words, then in one sentence."""
-    finding = _finding(audited, place)
+    finding = _at(audited.claims, place)
     said = finding["claim"]
     return words(
         ("Question", tables.title_of(finding)), ("Answer", LEVEL_WORDS[said["level"]]), sentence(said["sentence"])

@@ -133,12 +133,13 @@ def _mixed(file: str, data: bytes, at: int) -> ExportError:
 def _sample(utf8: bytes) -> tuple[str, ...]:
     """Up to five different words with a letter outside ASCII, in the order met."""
     words: dict[str, None] = {}
-    if utf8[:_LOOK].isascii():
-        return ()
-    for found in _WORD.finditer(utf8[:_LOOK].decode("utf-8", errors="ignore")):
-        if found.group().isascii():
+    head = utf8[:_LOOK]
+    for line in () if head.isascii() else head.split(b"\n"):
+        if line.isascii():
             continue
-        words.setdefault(found.group()[:40])
-        if len(words) == 5:
-            break
+        for found in _WORD.finditer(line.decode("utf-8", errors="ignore")):
+            if not found.group().isascii():
+                words.setdefault(found.group()[:40])
+            if len(words) == 5:
+                return tuple(words)
     return tuple(words)

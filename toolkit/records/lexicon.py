@@ -168,6 +168,7 @@ TELLING_WORDS = frozenset(
 _NOT_WORD = re.compile(r"[^0-9a-z]+")
 
 
+@lru_cache(maxsize=8192)  # each list of words is read again and again
 def plain_words(text: str) -> tuple[str, ...]:
     """The words of `text` in lower case, without accents, punctuation or the plural s.
 

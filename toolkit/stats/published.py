@@ -153,6 +153,7 @@ def published_sem(measure: str, *, population: str | None = None) -> PublishedVa
     return _middle(rows, "sem", "SEM")
 
 
+@cache
 def published_mic(measure: str, *, population: str | None = None) -> PublishedValue | None:
     """The published minimal important change (MIC) to use for a measure, None where none is known.
 
