@@ -33,6 +33,8 @@ if TYPE_CHECKING:
     from toolkit.records.codebook import load_codebook as codebook
     from toolkit.records.entry_sheet import write_entry_sheet as entry_workbook
     from toolkit.records.records import load_records
+    from toolkit.registering.open_registry import registry
+    from toolkit.registering.registry import Registry
     from toolkit.replicating.run import replicate
     from toolkit.resources import demo
     from toolkit.result import Estimate, Result
@@ -48,6 +50,7 @@ WHERE = {
     "MixedModel": ("mixed.model", "MixedModel"),
     "Question": ("claim.question", "Question"),
     "Records": ("records.account", "Records"),
+    "Registry": ("registering.registry", "Registry"),
     "Result": ("result", "Result"),
     "ToolkitError": ("errors", "ToolkitError"),
     "audit": ("auditing", "audit"),
@@ -66,6 +69,7 @@ WHERE = {
     "plot_course": ("looks.raw_readings", "plot_course"),
     "plot_readings": ("looks.raw_readings", "plot_readings"),
     "regression_expected": ("explanations.by_formula", "regression_expected"),
+    "registry": ("registering.open_registry", "registry"),
     "replicate": ("replicating.run", "replicate"),
     "simulate_protocols": ("comparing.simulated_protocols", "simulate_protocols"),
     "summarise": ("comparing.site_summary", "summarise"),
@@ -83,6 +87,7 @@ __all__ = [
     "ProtocolDials",
     "Question",
     "Records",
+    "Registry",
     "Result",
     "ToolkitError",
     "audit",
@@ -100,6 +105,7 @@ __all__ = [
     "plot_course",
     "plot_readings",
     "pool",
+    "registry",
     "regression_expected",
     "replicate",
     "simulate_clinic",

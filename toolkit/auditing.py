@@ -37,6 +37,8 @@ from toolkit.looks.reading_plots import agreement_lines
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
+from toolkit.registering.fetched import records_for
+from toolkit.registering.registry import Registry
 from toolkit.result import Shown, standard_frame
 from toolkit.safe_text import printable
 from toolkit.writing import table_maker, write_folder
@@ -76,6 +78,8 @@ class Audit(Shown):
         The questions as they were asked; empty where none was.
     rulers : tuple of Ruler
         The measurement error of each measure asked about.
+    missing : str
+        Sites of a registry that this answer lacks, and why; "" where none is missing.
     findings : dict
         What findings.json holds; `to_dict()` gives a copy.
     claims, plot_data
@@ -94,19 +98,22 @@ class Audit(Shown):
     judged: tuple[Judged, ...]
     declared: tuple[Question, ...]
     rulers: tuple[Ruler, ...]
+    missing: str = ""
 
     @cached_property
     def findings(self) -> dict[str, Any]:
         """What findings.json holds, put together when it is first asked for."""
         sheets = [one.as_dict() for one in self.declared]
         several = {"format": "question/1", "questions": sheets} if sheets else None
-        return assemble(
+        found = assemble(
             self.records,
             list(self.judged),
             list(self.rulers),
             question=sheets[0] if len(sheets) == 1 else several,
             file=", ".join(dict.fromkeys(self.records.source.files["file"].astype(str))),
         )
+        found["notes"] += [self.missing] if self.missing else []
+        return found
 
     @cached_property
     def plot_data(self) -> PlotData:
@@ -123,8 +130,8 @@ class Audit(Shown):
         return dict(json.loads(json.dumps(self.findings)))
 
     def sentence(self) -> str:
-        """The claim on the first question, in one sentence."""
-        return str(self.claims[0]["claim"]["sentence"])
+        """The claim on the first question, in one sentence; then the sites it lacks, where there are such."""
+        return f"{self.claims[0]['claim']['sentence']} {self.missing}".strip()
 
     def table(self) -> pd.DataFrame:
         """One row a question: the treatment effect (technique minus comparison) with its interval, and the claim.
@@ -218,7 +225,7 @@ class Audit(Shown):
 
 
 def audit(
-    source: Source | Records,
+    source: Source | Records | Registry,
     *,
     question: Asked | None = None,
     columns: str | Path | Mapping[str, Any] | None = None,
@@ -231,7 +238,7 @@ def audit(
     Parameters
     ----------
     source
-        An export (file, files, folder), a DataFrame in one of the three layouts, or loaded records.
+        An export (file, files, folder), a DataFrame in one of the three layouts, loaded records, or a registry.
     question
         A question sheet (path or mapping), several, or None: then every measure × region × intervention is judged with
         Holm's correction and marked undeclared.
@@ -265,6 +272,9 @@ def audit(
     >>> audit(rows, question=asked).findings["findings"][0]["claim"]["level"]
     'moved'
     """
+    missing = source.what_is_left_out() if isinstance(source, Registry) else ""
+    if isinstance(source, Registry):
+        source = records_for(source, [one.measure for one in _questions(question)])
     records = _loaded(source, columns, codebook)
     if records.rows.empty:
         raise NotEnoughError(
@@ -279,7 +289,9 @@ def audit(
     each = [_judge(records, one, rulers, declared=bool(declared), rng=rng, schedule=schedule) for one in asked]
     undeclared = bool(declared) and not all(one.declared for one in each)
     judged = with_family(each, at_least=len(questions_in(records)) if undeclared else 1)
-    return Audit(records=records, judged=tuple(judged), declared=tuple(declared), rulers=tuple(rulers.values()))
+    return Audit(
+        records=records, judged=tuple(judged), declared=tuple(declared), rulers=tuple(rulers.values()), missing=missing
+    )
 
 
 def judge_question(

@@ -7,6 +7,7 @@ ToolkitError                 anything we tell the user; catch this one
 ├── SheetError               a replication, mapping or codebook sheet is wrong
 ├── NotEnoughError           too few people, readings or too little variation for the method asked for
 ├── WritingError             a file or folder is not written: something else would be lost, or the disk refuses
+├── RegistryError            a registry of many clinics cannot be read or asked, or an export not be stored in it
 └── FitError                 a model cannot be fitted to these rows
 """
 
@@ -37,6 +38,10 @@ class NotEnoughError(ToolkitError):
 
 class WritingError(ToolkitError):
     """A file or folder is not written: something else would be lost, or the disk refuses."""
+
+
+class RegistryError(ToolkitError):
+    """A registry of many clinics cannot be read or asked, or an export not be stored in it."""
 
 
 class FitError(ToolkitError):

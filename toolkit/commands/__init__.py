@@ -5,10 +5,11 @@ from toolkit.commands.columns import columns
 from toolkit.commands.lab import lab
 from toolkit.commands.protocols import compare, pool, summarise
 from toolkit.commands.records import check, codebook, deidentify, ruler
+from toolkit.commands.registry import registry
 from toolkit.commands.replication import replicate
 from toolkit.commands.season import draw_order, open_order, plan, seal_question, sheet
 
 COMMANDS = (
     *(audit, check, columns, codebook, sheet, replicate, lab),
-    *(ruler, compare, summarise, pool, deidentify, seal_question, draw_order, open_order, plan),
+    *(ruler, compare, summarise, pool, registry, deidentify, seal_question, draw_order, open_order, plan),
 )

@@ -25,6 +25,8 @@ from toolkit.writing import check_free_folder
 if TYPE_CHECKING:
     import pandas as pd
 
+    from toolkit.registering.registry import Registry
+
 FEW = 3  # answers without a question that are said in full
 ONE_AT_A_TIME = (
     "Nothing was written down before looking, so each answer pays for all the others. Ask one question beforehand:\n"
@@ -55,19 +57,26 @@ def audit(
 ) -> None:
     """Say what moved in a year of sessions, what else explains it, what you may claim.
 
-    EXPORT is a CSV, TSV, XLSX or Parquet file, several, or a folder. Without one the demo clinic is audited.
+    EXPORT is a CSV, TSV, XLSX or Parquet file, several, a folder, or a registry. Without one the demo clinic is audited.
     """
     from toolkit.auditing import audit as audit_records
+    from toolkit.records.account import Records
     from toolkit.records.records import load_records
+    from toolkit.registering.layout import is_registry
+    from toolkit.registering.open_registry import registry
 
     source = list(exports) or [dataset_file("demo/sessions.csv")]
     folder = out or Path(f"audit-{exports[0].stem if exports else 'demo'}")
     check_free_folder(folder, replace=replace)
     opened = opened_schedule(schedule, key)
     asked = list(questions) if exports or questions else demo_questions()
-    records = load_records(source, columns=columns, codebook=codebook)
+    records: Records | Registry
+    if is_registry(source[0]):
+        records = registry(source[0])
+    else:
+        records = load_records(source, columns=columns, codebook=codebook)
     say(records.sentence())
-    if open_questions := len(records.mapping.asked):
+    if open_questions := len(records.mapping.asked) if isinstance(records, Records) else 0:
         say(f"{open_questions} question(s) about your columns are open; they are asked by: {typed('columns')} --ask")
     found = audit_records(records, question=asked or None, schedule=opened)
     report = found.write(folder, replace=replace, with_text=with_text)

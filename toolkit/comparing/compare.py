@@ -39,6 +39,8 @@ from toolkit.looks.words import amount, number, spaced, with_labels
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
+from toolkit.registering.fetched import records_for
+from toolkit.registering.registry import Registry
 from toolkit.result import Estimate, standard_frame
 from toolkit.stats.sample_size import clients_for_width
 
@@ -47,7 +49,7 @@ if TYPE_CHECKING:
 
 KNOWN_BEFORE = ("first", "visit", "practitioner", "position", "tissue_length", "treated_side", "site")
 BLINDED_ENOUGH = 0.8
-Data = str | Path | Sequence[str | Path] | Mapping[str, Any] | pd.DataFrame | Records
+Data = str | Path | Sequence[str | Path] | Mapping[str, Any] | pd.DataFrame | Records | Registry
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -125,7 +127,8 @@ def compare(
     Parameters
     ----------
     data
-        An export (file, files, folder; a folder a site; {site: folder}), a frame in one of the layouts, or `Records`.
+        An export (file, files, folder; a folder a site; {site: folder}), a frame in one of the layouts, `Records`, or
+        a registry.
     measure, between, region
         Codebook name of what was read; the two interventions A and B as recorded; one region, or None for all.
     drawn
@@ -162,6 +165,9 @@ def compare(
     >>> found.verdict, bool(quoted["ci_low"] < 4.0 < quoted["ci_high"])
     ('did_better', True)
     """
+    missing = data.what_is_left_out() if isinstance(data, Registry) else ""
+    if isinstance(data, Registry):
+        data = records_for(data, [measure])
     read = data if isinstance(data, Records) else load_records(data, columns=columns, codebook=codebook)
     records = replace(read, rows=in_order_of_content(read.rows))
     asked: dict[str, Any] = {"measure": measure, "region": region or "any", "intervention": between[0]}
@@ -172,7 +178,8 @@ def compare(
     question = checked_question(plain, records)
     _refuse_same(question, records)
     compared = _compared(records, question, drawn=drawn)
-    return _comparison(records, question, compared, level=level, rng=rng)
+    found = _comparison(records, question, compared, level=level, rng=rng)
+    return replace(found, notes=(*found.notes, missing)) if missing else found
 
 
 def _refuse_same(question: Question, records: Records) -> None:

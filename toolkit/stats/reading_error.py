@@ -17,7 +17,16 @@ from toolkit.number_words import figure_text, quantity
 from toolkit.quantiles import f_quantile, t_quantile
 from toolkit.result import Estimate, Shown
 from toolkit.stats import checks
-from toolkit.stats.clustered import ClientMean, TotalVariance, client_codes, client_mean, sd_interval, total_variance
+from toolkit.stats.clustered import (
+    ClientMean,
+    ClientSums,
+    TotalVariance,
+    client_codes,
+    client_mean_of,
+    client_sums,
+    sd_interval,
+    total_variance_of,
+)
 
 Z95 = 1.96
 Z90 = 1.645
@@ -152,10 +161,29 @@ def error_of_pairs(
     confidence_level: float,
 ) -> ReadingError:
     """The reading error of complete, checked pairs (`who` as whole numbers from 0)."""
-    of_difference = total_variance(two - one, who)
-    of_mean = total_variance((one + two) / 2, who)
-    shift = client_mean(two - one, who)
-    n_clients, n_pairs = of_mean.n_clients, len(one)
+    return error_of_sums(
+        client_sums(two - one, who),
+        client_sums((one + two) / 2, who),
+        measure=measure,
+        unit=unit,
+        n_set_aside=n_set_aside,
+        confidence_level=confidence_level,
+    )
+
+
+def error_of_sums(
+    difference: ClientSums,
+    mean: ClientSums,
+    *,
+    measure: str,
+    unit: str,
+    n_set_aside: int = 0,
+    confidence_level: float = 0.95,
+) -> ReadingError:
+    """The reading error from each client's sums over pairs: of second minus first, and of their mean."""
+    of_difference, of_mean = total_variance_of(difference), total_variance_of(mean)
+    shift = client_mean_of(difference)
+    n_clients, n_pairs = of_mean.n_clients, of_mean.n_values
 
     def estimate(
         name: str, value: float, interval: tuple[float, float], *, df: float, how: str, unit: str = unit

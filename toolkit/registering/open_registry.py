@@ -1,0 +1,156 @@
+"""Opening a registry: a folder that `store` fills, or a table of a database."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from toolkit.errors import RegistryError
+from toolkit.records.codebook import Codebook, load_codebook
+from toolkit.registering.engine import Engine, engine_of
+from toolkit.registering.layout import COLUMNS, NUMBERS, WHOLE, Export, exports_in, readable
+from toolkit.registering.registry import Registry, held_units, only_columns, parts_of
+
+NEEDED = ("session_id", "client", "practitioner", "site", "date", "region", "treated_side", "intervention", "order")
+NEEDED_READINGS = ("measure", "measured_side", "unit", "before", "before_2", "after_wait", "after")
+
+
+def registry(where: str | Path | Any, *, table: str = "readings", engine: Any = None, new: bool = False) -> Registry:
+    """Open a registry of many clinics.
+
+    Parameters
+    ----------
+    where
+        A folder that exports were stored in, or a connection of Ibis to a database that holds a table of tidy rows
+        (columns as `Records.readings`, text "" or missing where nothing was written).
+    table
+        The table's name, where a connection is given.
+    engine
+        What computes a folder: DuckDB within this process if None, else a connection of Ibis or a Spark session.
+    new
+        Make the folder where there is none yet.
+
+    Returns
+    -------
+    Registry
+        `.readings` (lazy), `.store(records)`, `.accounts()`, `.sites()`, `.measurement_error()`; `audit` and `compare`
+        take it.
+
+    Raises
+    ------
+    RegistryError
+        The folder is no registry, the engine is not installed or does not answer, or the table lacks columns.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from toolkit import demo, load_records
+    >>> clinics = registry(tempfile.mkdtemp(), new=True)
+    >>> clinics = clinics.store(load_records(demo()), site="north")
+    >>> clinics.accounts()[["site", "rows_read", "rows_kept", "rows_set_aside"]].values.tolist()
+    [['north', 6801, 6794, 7]]
+    """
+    if not isinstance(where, (str, Path)):
+        return _of_table(engine_of(where), table)
+    folder = Path(where)
+    if new:
+        folder.mkdir(parents=True, exist_ok=True)
+    computes = engine_of(engine)
+    if new and not (folder / "exports").is_dir():
+        return _empty(folder, computes)
+    exports = exports_in(folder)
+    found = readable(parts_of(exports))
+    if not found.parts:
+        raise RegistryError(f"No site of {folder.name} can be read. {found.sentence()}")
+    return Registry(
+        where=folder.name,
+        engine=computes,
+        stored=only_columns(computes.parquet([part.path for part in found.parts])),
+        exports=exports,
+        left_out=found.left_out,
+        codebook=_codebook_of(exports),
+        folder=folder,
+    )
+
+
+def _empty(folder: Path, engine: Engine) -> Registry:
+    """A registry into which nothing was stored yet."""
+    import ibis
+
+    kinds = {**dict.fromkeys(COLUMNS, "string"), **dict.fromkeys(NUMBERS, "float64"), **dict.fromkeys(WHOLE, "int64")}
+    nothing = pd.DataFrame({name: pd.Series(dtype="object") for name in COLUMNS})
+    return Registry(
+        where=folder.name,
+        engine=engine,
+        stored=ibis.memtable(nothing, schema={**kinds, "date": "date"}),
+        exports=(),
+        left_out=readable(()).left_out,
+        codebook=load_codebook(),
+        folder=folder,
+    )
+
+
+def _of_table(engine: Engine, name: str) -> Registry:
+    """A registry that is one table of a database, checked by the engine as it is read."""
+    import ibis
+
+    found = engine.table(name)
+    absent = [column for column in (*NEEDED, *NEEDED_READINGS) if column not in found.columns]
+    if absent:
+        raise RegistryError(
+            f"The table {name} has no column “{absent[0]}”. It needs: {', '.join((*NEEDED, *NEEDED_READINGS))}."
+        )
+    schema = found.schema()
+    for column in NUMBERS:
+        if column in found.columns and not schema[column].is_numeric():
+            raise RegistryError(f"In the table {name} the column “{column}” holds {schema[column]}, not numbers.")
+    columns: dict[str, Any] = {}
+    for column in COLUMNS:
+        if column in found.columns:
+            value = found[column]
+            columns[column] = value.cast("string").fill_null("") if _is_word(column) else value
+        elif column == "year":
+            columns[column] = found["date"].cast("date").year().fill_null(0)
+        else:
+            kind = "float64" if column in NUMBERS else "int64"
+            columns[column] = ibis.literal("") if _is_word(column) else ibis.null(kind)
+    return Registry(
+        where=name,
+        engine=engine,
+        stored=found.select(**columns),
+        exports=(),
+        left_out=readable(()).left_out,
+        codebook=load_codebook(),
+    )
+
+
+def _is_word(column: str) -> bool:
+    return column not in NUMBERS and column not in WHOLE and column != "date"
+
+
+def _codebook_of(exports: Sequence[Export]) -> Codebook:
+    """The project's codebook with what the exports' own had in its place, the measures in the registry's units."""
+    usual = load_codebook()
+    own = [one.codebook for one in exports if one.codebook]
+    lists: dict[str, pd.DataFrame] = {}
+    for name in Codebook.__dataclass_fields__:
+        mine = getattr(usual, name)
+        parts = [_as_list(text, mine) for book in own if (text := book.get(name))]
+        keys = list(mine.columns[: 2 if name == "movement_limits" else 1])
+        joined = pd.concat([*parts, mine], ignore_index=True) if parts else mine
+        lists[name] = joined.drop_duplicates(keys, ignore_index=True) if parts else mine
+    units = held_units(exports)
+    measures = lists["measures"]
+    lists["measures"] = measures.assign(unit=measures["measure"].map(units).fillna(measures["unit"]))
+    return Codebook(**lists)
+
+
+def _as_list(text: str, like: pd.DataFrame) -> pd.DataFrame:
+    """A list of the codebook from its CSV, with the columns and types of the project's own."""
+    found = pd.read_csv(io.StringIO(text), dtype=str, keep_default_na=False)
+    numbers = {name: pd.to_numeric(found[name]) for name in like.columns if pd.api.types.is_numeric_dtype(like[name])}
+    return found.assign(**numbers).reindex(columns=like.columns)

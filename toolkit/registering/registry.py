@@ -1,0 +1,234 @@
+"""A registry of many clinics, open: what it holds, by site, and its readings as a table that the engine computes."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from toolkit.claim.question import Question, read_question
+from toolkit.errors import RegistryError
+from toolkit.records.account import Records
+from toolkit.records.codebook import Codebook
+from toolkit.registering.between_exports import set_aside_between, sites_of_several
+from toolkit.registering.compared import compared_table
+from toolkit.registering.engine import Engine
+from toolkit.registering.layout import COLUMNS, Export, Part
+from toolkit.registering.measured import measured
+from toolkit.registering.storing import store
+from toolkit.registering.summaries import client_summaries, flow_by_arm, quantiles, site_summaries, visits_again
+from toolkit.result import Result, Shown
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
+MOST_ROWS = 200_000
+"""Rows of one question that are fetched and judged as one clinic's records; beyond it the engine sends sums only."""
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Registry(Shown):
+    """Many clinics' records behind an engine; `registry` opens it.
+
+    `audit(registry, question=…)` and `compare(registry, …)` take it where they take a file.
+
+    Attributes
+    ----------
+    where : str
+        The folder's or table's name.
+    engine : Engine
+        What computes.
+    stored : table expression of Ibis
+        Every stored row of the sites that can be read.
+    exports : tuple of Export
+        What was stored, export by export; none for a table of a database.
+    left_out : pandas.DataFrame
+        Sites that cannot be read, and why: site, why, rows. Every answer names them.
+    codebook : Codebook
+        The measures with the units the registry holds them in.
+    most_rows : int
+        Rows of one question up to which they are fetched and judged as one clinic's records.
+    folder : Path or None
+        Where exports are stored.
+    """
+
+    where: str
+    engine: Engine
+    stored: Any
+    exports: tuple[Export, ...]
+    left_out: pd.DataFrame
+    codebook: Codebook
+    most_rows: int = MOST_ROWS
+    folder: Path | None = None
+
+    @cached_property
+    def readings(self) -> Any:
+        """The readings in use as an Ibis table, one row a measured side of one measure in one session; lazy.
+
+        Columns as those of `Records.readings`, and `export`, `place` (the row within its export) and `year`.
+
+        Examples
+        --------
+        >>> import tempfile
+        >>> from toolkit import demo, load_records, registry
+        >>> folder = tempfile.mkdtemp()
+        >>> clinics = registry(folder, new=True).store(load_records(demo()), site="north")
+        >>> clinics.readings.group_by("measure").agg(n=clinics.readings.count()).execute()["n"].sum()
+        np.int64(6794)
+        """
+        kept = self.stored
+        gone = self.set_aside_between
+        several = [site for site in sites_of_several(self.exports) if site not in set(self.left_out["site"])]
+        if len(gone):
+            keys = self.engine.lent(gone[["export", "place"]].astype({"export": "str", "place": "int64"}))
+            kept = kept.anti_join(keys, ["export", "place"])
+        return visits_again(kept, several)
+
+    @cached_property
+    def set_aside_between(self) -> pd.DataFrame:
+        """Rows set aside because another export of the same site says them too or contradicts them."""
+        sites = [site for site in sites_of_several(self.exports) if site not in set(self.left_out["site"])]
+        return set_aside_between(self.engine, self.stored, sites)
+
+    def store(self, records: Records, *, site: str | None = None) -> Registry:
+        """Add an audited export with its ledger and open the registry anew; see `toolkit.registering.storing.store`."""
+        if self.folder is None:
+            raise RegistryError("A table of a database is read, not written. Store exports in a folder.")
+        store(records, self.folder, site=site)
+        from toolkit.registering.open_registry import registry
+
+        return replace(registry(self.folder, engine=self.engine), most_rows=self.most_rows)
+
+    def sites(self) -> pd.DataFrame:
+        """One row a site: exports, years, rows, sessions, clients, practitioners in use, or why it is left out."""
+        found = self.engine.frame(site_summaries(self.readings))
+        exports = pd.Series([site for one in self.exports for site in dict.fromkeys(one.sites)], dtype="str")
+        found["exports"] = found["site"].map(exports.value_counts()).fillna(0).astype(int)
+        found["left_out"] = ""
+        gone = self.left_out.rename(columns={"why": "left_out"})[["site", "left_out"]]
+        every = pd.concat([found, gone], ignore_index=True) if len(gone) else found
+        return every.sort_values("site", ignore_index=True)
+
+    def accounts(self) -> pd.DataFrame:
+        """What was read, kept and set aside at each site: readings read = kept + set aside, checked by the engine.
+
+        `readings_set_aside` counts what was set aside when an export was read, `readings_between` what another export
+        said already or contradicted.
+
+        Raises
+        ------
+        RegistryError
+            The accounts do not close: a file holds other readings than its export had.
+        """
+        lines = [row for one in self.exports for row in one.accounts]
+        held = pd.DataFrame(lines) if lines else self._accounts_of_table()
+        counts = [name for name in held.columns if name != "site"]
+        found = held.groupby("site", sort=True)[counts].sum()
+        found = found.drop(index=list(set(self.left_out["site"]) & set(found.index)))
+        between = self.set_aside_between.groupby("site")["readings"].sum()
+        found["readings_between"] = between.reindex(found.index).fillna(0).astype(int)
+        found["readings_kept"] = found["readings_kept"] - found["readings_between"]
+        counted = self.engine.frame(site_summaries(self.readings)).set_index("site")["readings"]
+        apart = found["readings_kept"] - counted.reindex(found.index).fillna(0)
+        if (apart != 0).any():
+            site = str(apart.index[apart != 0][0])
+            raise RegistryError(
+                f"The accounts of {site} do not close: {found['readings_kept'][site]} readings should be in use, "
+                f"{counted.get(site, 0)} are. Its files were changed after they were stored; bring them back."
+            )
+        order = ["rows_read", "rows_kept", "rows_set_aside", "readings_read", "readings_kept", "readings_set_aside"]
+        return found.reset_index()[["site", *order, "readings_between"]]
+
+    def _accounts_of_table(self) -> pd.DataFrame:
+        """The accounts of a table that nobody stored here: everything in it was read."""
+        sums = self.engine.frame(site_summaries(self.stored))
+        return pd.DataFrame(
+            {
+                "site": sums["site"],
+                **dict.fromkeys(("rows_read", "rows_kept"), sums["rows"]),
+                "rows_set_aside": 0,
+                **dict.fromkeys(("readings_read", "readings_kept"), sums["readings"]),
+                "readings_set_aside": 0,
+            }
+        )
+
+    def measurement_error(self, measure: str | None = None) -> Result:
+        """SEM, smallest detectable change and ICC of each measure read twice, from sums over clients."""
+        return measured(self, measure)
+
+    def flow(self, question: Question | Mapping[str, Any]) -> pd.DataFrame:
+        """How far the rows of each arm came (1 technique, 0 comparison); see `flow_by_arm`."""
+        asked = question if isinstance(question, Question) else read_question(question)
+        asked = replace(asked, better=asked.better or self.codebook.measure(asked.measure).better)
+        return self.engine.frame(flow_by_arm(compared_table(self, asked).table))
+
+    def clients(self, measure: str) -> Any:
+        """One row a client: sessions, mean before and after, mean change; a table of the engine, lazy."""
+        return client_summaries(self.readings, measure)
+
+    def quantiles(
+        self,
+        measure: str,
+        column: str = "before",
+        *,
+        by: Sequence[str] = (),
+        at: Sequence[float] = (0.05, 0.25, 0.5, 0.75, 0.95),
+    ) -> pd.DataFrame:
+        """Quantiles of one column of readings for figures, by group; computed by the engine."""
+        return self.engine.frame(quantiles(self.readings, measure, column, by=by, at=at))
+
+    def sentence(self) -> str:
+        """What the registry holds and what of it cannot be read, in a sentence."""
+        found = self.table()
+        there = found[found["left_out"] == ""]
+        sums = {name: int(there[name].sum()) for name in ("rows", "readings", "sessions", "clients")}
+        said = (
+            f"{self.where}: {len(there)} sites, {sums['clients']:,} clients, {sums['sessions']:,} sessions, "
+            f"{sums['readings']:,} readings in use, asked by {self.engine.name}."
+        )
+        return f"{said} {self.what_is_left_out()}".strip()
+
+    def what_is_left_out(self) -> str:
+        """The sites that are missing from every answer and why, in a sentence; "" where none is."""
+        if self.left_out.empty:
+            return ""
+        told = "; ".join(f"{row.site} ({row.why})" for row in self.left_out.itertuples())
+        return f"Missing from every answer: {told}."
+
+    def table(self) -> pd.DataFrame:
+        """The sites, a row each."""
+        return self.sites()
+
+    def plot(self) -> Figure:
+        """How many readings each site has in use."""
+        from matplotlib.figure import Figure
+
+        found = self.table()
+        figure = Figure(figsize=(7.0, 1.0 + 0.22 * len(found)), layout="constrained")
+        axes = figure.subplots()
+        axes.barh(found["site"][::-1], found["readings"].fillna(0)[::-1], color="#1f4e79")
+        axes.set_xlabel("Readings in use")
+        axes.spines[["top", "right"]].set_visible(False)
+        return figure
+
+
+def parts_of(exports: Sequence[Export]) -> tuple[Part, ...]:
+    """Every file of readings of these exports."""
+    return tuple(part for one in exports for part in one.parts)
+
+
+def only_columns(table: Any) -> Any:
+    """A table with the registry's columns, in their order."""
+    return table.select(*COLUMNS)
+
+
+def held_units(exports: Sequence[Export]) -> Mapping[str, str]:
+    """The unit of each measure."""
+    found: dict[str, str] = {}
+    for one in exports:
+        found = {**one.units, **found}
+    return found
