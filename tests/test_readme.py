@@ -14,7 +14,12 @@ README = (dataset_file("").parent / "README.md").read_text(encoding="utf-8")
 TABLE = [line for line in README.split("## From Python")[1].split("##")[0].splitlines() if line.startswith("| ")][2:]
 LONGEST = 9_900  # characters: it is read before anything is known
 SHOWN_ELSEWHERE = {"Audit", "ClinicDials", "Comparison", "Estimate", "MixedModel", "ProtocolDials", "Question"}
-SHOWN_ELSEWHERE |= {"Records", "Result", "ToolkitError"}  # what the functions of the table return, take or raise
+SHOWN_ELSEWHERE |= {
+    "Records",
+    "Registry",
+    "Result",
+    "ToolkitError",
+}  # what the functions of the table return, take or raise
 
 
 def code_of(line):
