@@ -57,7 +57,8 @@ def audit(
 ) -> None:
     """Say what moved in a year of sessions, what else explains it, what you may claim.
 
-    EXPORT is a CSV, TSV, XLSX or Parquet file, several, a folder, or a registry. Without one the demo clinic is audited.
+    EXPORT is a CSV, TSV, XLSX or Parquet file, several, a folder, or a registry. Without one the demo
+    clinic is audited.
     """
     from toolkit.auditing import audit as audit_records
     from toolkit.records.account import Records
