@@ -234,6 +234,51 @@ def test_own_words_stay_where_two_clients_share_them_and_no_name_stands_in_them(
     assert done.report.set_index("column").loc["intervention", ["distinct_values", "cells_removed"]].tolist() == [1, 6]
 
 
+@pytest.mark.parametrize(
+    ("region", "kept"),
+    [
+        ("upper trapezius (Mrs Berg's old scar)", "upper_trapezius"),
+        ("L upper trapezius like Annie", "left upper_trapezius"),
+        ("Trapezius, Narbe von Frau Berg", "upper_trapezius"),
+        ("upper trapezius left", "upper trapezius left"),
+    ],
+)
+def test_of_a_region_that_says_more_its_own_word_stays(region, kept):
+    frame = office()[["Patient", "Date", *KNOWN, "before", "after"]].assign(region=region)
+    assert set(deidentify(frame, key=KEY).rows["region"]) == {kept}
+
+
+@pytest.mark.parametrize(
+    "words",
+    ["gun, like for Annie", "Pistole wie bei Anna", "masaje como Ana", "massage comme Mme B", "shake (for Tom)"],
+)
+def test_own_words_that_speak_of_somebody_go(words):
+    frame = office()[["Patient", "Date", *KNOWN, "before", "after"]].assign(intervention=words)
+    assert set(deidentify(frame, key=KEY).rows["intervention"]) == {""}
+
+
+@pytest.mark.parametrize("header", ["Seen by Dr Smithson", "AK '61", "Mme Berg", "Anna, 1961"])
+def test_a_header_with_a_titled_name_or_a_year_of_birth_is_replaced(header):
+    frame = office()[["Patient", "Date", "before", "after"]].assign(**{header: "x"})
+    done = deidentify(frame, key=KEY)
+    assert header not in done.report.to_csv() + done.sentence()
+
+
+@pytest.mark.parametrize(
+    ("header", "kind"),
+    [
+        ("Fødselsnr", "births"),
+        ("Fastlege", "referrers"),
+        ("Doğum yılı", "births"),
+        ("T.C. kimlik no", "national_numbers"),
+        ("Poreclă", "names"),
+        ("CNP", "national_numbers"),
+    ],
+)
+def test_norwegian_turkish_and_romanian_headers_are_known(header, kind):
+    assert personal_kind(header) == kind
+
+
 def test_the_report_counts_what_is_kept(done):
     report = done.report.set_index("column")
     assert report.loc["Patient", "distinct_values"] == 4

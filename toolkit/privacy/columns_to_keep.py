@@ -32,6 +32,19 @@ _NUMBER = re.compile(
     r"[+\-−<>~≈]?\s?(?:\d{1,5}(?:[.,]\d{1,17})?|[.,]\d{1,17})\s?(?:[-–/]\s?\d{1,5}(?:[.,]\d{1,17})?)?\s?[^\d\s]{0,10}"
 )
 _MOST_WORDS, _LONGEST = 4, 40
+_REWORDED = ("region", "intervention", "measure")
+_TITLES = frozenset(
+    words_of(
+        "mr mrs ms miss mister dr doc prof sir madam frau herr fr hr mme mlle monsieur madame sra sr srta don doña dra "
+        "signora signor sig mevr mevrouw dhr meneer dona fru hr pan pani rouva herra paní bay bayan domnul doamna"
+    )
+)
+_OF_SOMEBODY = _TITLES | frozenset(
+    words_of(
+        "like wie comme como come jak jako som zoals ninkuin gibi ca bei chez for für pour para per voor för dla pro"
+    )
+)
+_BIRTH_YEAR = re.compile(r"(?<!\d)19[2-9]\d(?!\d)|['’]\d{2}(?!\d)")
 _LOOKED_AT = 2000
 Change = Callable[[str], str]
 
@@ -142,21 +155,33 @@ def _known(header: str, field: str, cells: pd.Series, people: pd.Series, texts: 
         return _asked_for(header, cells, texts, rules)
     codes, all_texts = distinct(cells)
     shared = _shared(codes, all_texts, people)
-    own = 0
+    own = reworded = 0
 
     def change(text: str) -> str:
         said = clean_text(text)
-        if rules.words.knows(field, said) and not _names_somebody(said, rules.names):
-            return text
+        if rules.words.knows(field, said):
+            more = rules.words.says_more(field, said) or _names_somebody(said, rules.names)
+            return rules.words.in_its_words(field, said) if more and field in _REWORDED else "" if more else text
         fits = said in shared and len(said) <= _LONGEST and len(said.split()) <= _MOST_WORDS
-        return text if fits and not _tells(said, rules.names) else ""
+        return text if fits and not _tells(said, rules.names) and not _compares(said) else ""
 
     for text in all_texts:
         said = clean_text(text)
-        own += bool(said and change(text) and not rules.words.knows(field, said))
+        known = rules.words.knows(field, said)
+        own += bool(said and change(text) and not known)
+        reworded += bool(said and known and change(text) not in ("", text))
     look = f"own words in “{header}” ({own} different)" if own else ""
     why = "words of the codebook, and own words that two clients or more share" if own else "words of the codebook"
+    why += f"; {reworded} texts that said more than that are given its word alone" if reworded else ""
     return _kept(header, cells, why, change, look=look)
+
+
+def _compares(text: str) -> bool:
+    """Whether own words may speak of somebody: "like for …", "wie bei …", "Frau …", or a remark in brackets."""
+    remarks = re.findall(r"\(([^)]*)", text)
+    if any(len(said.split()) > 2 or re.search(r"[^\W\d_a-z][a-z]", said) for said in remarks):
+        return True
+    return bool({word.casefold() for word in re.findall(r"[^\W\d_]+", text)} & _OF_SOMEBODY)
 
 
 def _unknown(header: str, cells: pd.Series, texts: list[str], rules: Rules) -> Decision:
@@ -275,8 +300,11 @@ def _shared(codes: np.ndarray, texts: list[str], people: pd.Series) -> frozenset
 
 
 def names_in(header: str, names: frozenset[str]) -> bool:
-    """Whether a header holds somebody's name or another identifier."""
-    return _tells(clean_text(header), names)
+    """Whether a header holds somebody's name or another identifier: a title with a name, a year of birth."""
+    said = clean_text(header)
+    words = [word.casefold() for word in re.findall(r"[^\W\d_]+", said)]
+    titled = any(word in _TITLES for word in words[:-1])
+    return _tells(said, names) or titled or _BIRTH_YEAR.search(said) is not None
 
 
 def names_from(header: str, field: str) -> bool:

@@ -44,7 +44,7 @@ _CLIENT_HEADERS = ("client", "patient", "client id", "patient id", "client code"
 _CLIENT_WORDS = frozenset(
     words_of(
         "client patient klient klientin patientin patienten patiente paziente paciente pacjent pacient pt pat kunde "
-        "kundin cliente utente asiakas potilas patients clients"
+        "kundin cliente utente asiakas potilas patients clients hasta danışan pasient klijent"
     )
 )
 _DATE_HEADERS = ("date", "session date", "visit date", "date of session", "date of visit", "datum", "fecha")

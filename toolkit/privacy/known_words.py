@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 from toolkit.errors import ToolkitError
 from toolkit.records.codebook import Codebook
+from toolkit.records.lexicon import fold
 from toolkit.records.mapping import READING_FIELDS, Mapping, named_fields
 from toolkit.records.raw_table import RawTable
 from toolkit.records.settling import settle_mapping
@@ -18,6 +21,7 @@ from toolkit.records.vocabulary import (
     order_words,
     phase_words,
     protocol_choices,
+    side_in,
     side_words,
     split_several,
     vocabulary_of,
@@ -26,6 +30,8 @@ from toolkit.records.vocabulary import (
 READING = "a reading"
 """What a column is understood as where it holds readings, whatever the measure."""
 _SIDES = ("treated_side", "measured_side")
+_NAMED = ("region", "intervention", "measure")
+_TRADE = ("region", "intervention", "measure", "body", "movement", "side", "filler")
 _YES_NO = ("examiner_blinded", "side_drawn")
 _CHOICES = ("position", "tissue_length", "head", "setting")
 
@@ -41,10 +47,8 @@ class KnownWords:
         """Whether a text is, in this field, made of known words alone."""
         if not text:
             return True
-        find: Any = getattr(self.vocabulary, field, None) if field in ("region", "intervention", "measure") else None
-        if find is not None:
-            parts = split_several(text, find)
-            return bool(parts) and all(find(part) is not None for part in parts)
+        if field in _NAMED:
+            return bool(self.names_of(field, text))
         said = plain(text)
         if field in _SIDES:
             return said in side_words() or said in self.vocabulary.mapping.words_for(field)
@@ -56,6 +60,40 @@ class KnownWords:
             return unit_name(text) is not None
         words = {"order": order_words, "phase": phase_words}.get(field)
         return words is not None and said in words()
+
+    def names_of(self, field: str, text: str) -> list[str]:
+        """The codebook's names of what a cell names, () where a part of it is not known."""
+        find: Any = getattr(self.vocabulary, field)
+        names = [find(part) for part in split_several(text, find)]
+        return names if all(names) else []
+
+    def says_more(self, field: str, text: str) -> bool:
+        """Whether a cell whose meaning is known holds other words too ("upper trapezius, Mrs Berg's old scar")."""
+        if field not in _NAMED or text in self.vocabulary.mapping.values.get(field, {}):
+            return False
+        said = {word for word in fold(re.sub(r"\d+", " ", text)).split() if len(word) > 1}
+        return not said <= self._trade
+
+    def in_its_words(self, field: str, text: str) -> str:
+        """A cell in the codebook's words alone, with its side."""
+        words = self.vocabulary.words
+        side = side_in(text, words)[0] if field == "region" else ""
+        return " ".join([*([side] if side else []), " + ".join(self.names_of(field, text))])
+
+    @cached_property
+    def _trade(self) -> frozenset[str]:
+        """Every word of the codebook's names, labels and synonyms, of sides, and of the sheet's word lists."""
+        frames = (
+            (self.book.measures, "measure"),
+            (self.book.regions, "region"),
+            (self.book.interventions, "intervention"),
+        )
+        columns = [frame[name] for frame, key in frames for name in (key, "label", "words")]
+        texts = [str(text) for column in (*columns, self.book.abbreviations["written"]) for text in column]
+        words = self.vocabulary.words
+        texts += [phrase for kind in _TRADE for phrase in words.table(kind)]
+        texts += [word for table in self.vocabulary.mapping.values.values() for word in table]
+        return frozenset(word for text in (*texts, *side_words()) for word in fold(text).split())
 
 
 def known_words(book: Codebook, mapping: Mapping) -> KnownWords:

@@ -1,4 +1,4 @@
-"""Headers that speak of a person, in twelve languages: the words stand in `shared/privacy/words.csv`."""
+"""Headers that speak of a person, in fifteen languages: the words stand in `shared/privacy/words.csv`."""
 
 from __future__ import annotations
 
