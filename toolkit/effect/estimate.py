@@ -35,6 +35,7 @@ FEW_CLIENTS = 20
 NUMBERS = ("y", "base", "gap", "has_second")
 KNOWN = ("site", "visit", "day", "date")
 N_DRAWS = 4999
+ENOUGH_FOR_TIME = 60  # sessions from which on visits and days are adjusted for (about 10 a column; common practice)
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -120,6 +121,27 @@ def side_differences(rows: pd.DataFrame) -> pd.DataFrame:
     return out.dropna(subset=["y", "base"]).reset_index()
 
 
+def _time(frame: pd.DataFrame) -> dict[str, Floats]:
+    """When a session was: the first visit, visits on a log scale, the day's rank. A coin that drifts goes with them.
+
+    Few sessions leave out all but the first visit.
+    """
+    columns: dict[str, Floats] = {}
+    n = len(frame)
+    visit = frame["visit"].astype(float) if "visit" in frame else pd.Series(np.nan, index=frame.index)
+    if visit.notna().mean() > 0.5:  # sessions that only stand for lost ones have none: the usual
+        first = (visit == 1).astype(float).where(visit.notna())
+        if 3 <= first.sum() <= first.count() - 3:
+            columns["first visit"] = _centred(first.fillna(first.mean()))
+        if n >= ENOUGH_FOR_TIME:
+            log = pd.Series(np.log(visit.clip(lower=1)))
+            columns["visit"] = _centred(log.fillna(log.mean()))
+    if "date" in frame and n >= ENOUGH_FOR_TIME:
+        rank = pd.to_datetime(frame["date"]).rank(pct=True)
+        columns["day"] = _centred(rank.fillna(rank.mean()).fillna(0.0))
+    return columns
+
+
 def _centred(values: pd.Series) -> Floats:
     return np.asarray(values - values.mean(), dtype=float)
 
@@ -144,10 +166,8 @@ def design_of(compared: Compared) -> Design:
         columns |= {f"site {place}": values for place, values in enumerate(indicators(frame["site"]).T)}
     if not paired:
         columns |= {name: _centred(frame[name].fillna(0.0)) for name in _adjusting(frame)}
-    if compared.basis == "randomised_order" and "visit" in frame and frame["visit"].notna().all():
-        first = frame["visit"] == 1
-        if 3 <= first.sum() <= len(frame) - 3:
-            columns["first visit"] = _centred(first.astype(float))
+    if compared.basis == "randomised_order":
+        columns |= _time(frame)
     columns = {name: values for name, values in columns.items() if _varies(values)}
     label = np.ones(len(frame)) if paired else frame["arm"].to_numpy(dtype=float)
     fixed = list(columns.values()) if paired else [np.ones(len(frame)), *columns.values()]
