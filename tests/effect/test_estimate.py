@@ -17,7 +17,10 @@ from toolkit.simulate import ClinicDials, simulate_clinic, with_all_explanations
 
 
 def compared_of(dials: ClinicDials, seed: int) -> Compared:
-    rows = simulate_clinic(dials, rng=seed).rows
+    return compared_rows(simulate_clinic(dials, rng=seed).rows, dials)
+
+
+def compared_rows(rows: pd.DataFrame, dials: ClinicDials) -> Compared:
     found = find_comparison(
         rows, measure=dials.measure, region=dials.region, intervention=dials.intervention, better=dials.better
     )
@@ -192,3 +195,28 @@ def test_the_bound_is_not_fooled_where_the_two_arms_leave_out_for_different_reas
             claims[name] += min(low, estimate(filled).ci_low) > 0
     assert claims["rule"] <= 4  # 2.5 % of 40 is 1; five or more have a probability of 0.3 %
     assert claims["alike"] >= 6
+
+
+def test_a_coin_that_drifts_over_visits_is_adjusted_for():
+    rng = np.random.default_rng(3)
+    means = []
+    for _ in range(12):
+        rows = simulate_clinic(ClinicDials(n_clients=30), rng=rng).rows
+        visit = rows.groupby("client").cumcount()
+        first = rng.random(len(rows)) < np.clip(0.8 - 0.15 * visit, 0.2, 0.8)
+        change = 6 * np.exp(-0.7 * visit) + rng.normal(0, 2, len(rows))
+        rows = rows.assign(order=np.where(first, "technique_first", "wait_first"), visit=visit + 1)
+        rows["after"] = rows["before_2"] + change
+        rows["after_wait"] = rows["after"]
+        means.append(estimate(compared_rows(rows, ClinicDials())).mean)
+    assert abs(np.mean(means)) < 0.3
+
+
+@pytest.mark.parametrize("visits", [2, 3])
+def test_visits_on_the_same_days_for_everybody_leave_an_estimate(visits):
+    rows = simulate_clinic(ClinicDials(n_clients=60, visits=6.0), rng=1).rows
+    visit = rows.groupby("client").cumcount() + 1
+    rows = rows.assign(visit=visit, date=pd.Timestamp("2024-01-01") + pd.to_timedelta(7 * visit, unit="D"))
+    rows = rows[visit <= visits]
+    found = estimate(compared_rows(rows, ClinicDials()))
+    assert found.ci_low < found.mean < found.ci_high

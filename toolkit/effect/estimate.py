@@ -35,6 +35,7 @@ FEW_CLIENTS = 20
 NUMBERS = ("y", "base", "gap", "has_second")
 KNOWN = ("site", "visit", "day", "date")
 N_DRAWS = 4999
+TOLD = 1e-6  # share of a column's squares that is left where others tell it
 ENOUGH_FOR_TIME = 60  # sessions from which on visits and days are adjusted for (about 10 a column; common practice)
 
 
@@ -142,6 +143,20 @@ def _time(frame: pd.DataFrame) -> dict[str, Floats]:
     return columns
 
 
+def _not_told_by(known: dict[str, Floats], more: dict[str, Floats]) -> dict[str, Floats]:
+    """Those of the further columns that cannot be told from the ones before them (two visits each: the first tells)."""
+    there, kept = list(known.values()), {}
+    for name, values in more.items():
+        left = values - values.mean()
+        if there:
+            before = np.column_stack(there) - np.mean(there, axis=1)
+            left = left - before @ np.linalg.lstsq(before, left, rcond=None)[0]
+        if left @ left > TOLD * max(float(values @ values), 1e-12):
+            kept[name] = values
+            there.append(values)
+    return kept
+
+
 def _centred(values: pd.Series) -> Floats:
     return np.asarray(values - values.mean(), dtype=float)
 
@@ -167,7 +182,7 @@ def design_of(compared: Compared) -> Design:
     if not paired:
         columns |= {name: _centred(frame[name].fillna(0.0)) for name in _adjusting(frame)}
     if compared.basis == "randomised_order":
-        columns |= _time(frame)
+        columns |= _not_told_by(columns, _time(frame))
     columns = {name: values for name, values in columns.items() if _varies(values)}
     label = np.ones(len(frame)) if paired else frame["arm"].to_numpy(dtype=float)
     fixed = list(columns.values()) if paired else [np.ones(len(frame)), *columns.values()]
