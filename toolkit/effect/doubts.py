@@ -169,7 +169,7 @@ def different_people(compared: Compared) -> str:
     """Do hardly any clients stand in both arms of a comparison that nobody drew? In words, "" for no."""
     arms = compared.rows.groupby("client", sort=False)["arm"].nunique()
     both = int((arms > 1).sum())
-    if both >= 5 or both >= 0.2 * len(arms):
+    if not too_few_on_both(both, len(arms)):
         return ""
     return f"different people: {both} of {len(arms)} clients stand on both sides"
 

@@ -5,7 +5,7 @@ scatter of each arm. Its standard error is then replaced by a cluster-robust one
 the same weights, so that a variance which could not be estimated harms nobody; that of independent sessions counts
 where it is wider. A model that finds no variation of effects weighs clients who come often more. Where that flatters
 the technique against the average in which every client weighs the same, by more than the scatter of the difference
-between the two, the latter is what counts.
+between the two, the latter is what counts. Where every client has one row, all rows weigh the same: least squares.
 """
 
 from __future__ import annotations
@@ -58,7 +58,10 @@ def average(
     either_way
         Are both arms treatments, so that a weighing that flatters either counts?
     """
-    outcome, columns = whitened(y, x, client, fit, arm_variance)
+    if len(np.unique(client)) == len(client):  # a row each: all weigh the same
+        outcome, columns, arm_variance = y, x, (1.0, 1.0)
+    else:
+        outcome, columns = whitened(y, x, client, fit, arm_variance)
     by_model = cluster_robust(outcome, columns, client, np.ones(len(y)))
     equal = cluster_robust(y, x, client, equal_clients(client))
     plain = _plain_error(y, x, arm_variance)
