@@ -213,7 +213,7 @@ def table(clinics: int | None = None, *, done: Path) -> pd.DataFrame:
     """The whole table; `clinics` for fewer a cell. Cells that stand in the CSV `done` already are not run again."""
     earlier = pd.read_csv(done).to_dict("records") if done.exists() else []
     rows: dict[str, dict[str, Any]] = {str(row["clinics"]): {str(k): v for k, v in row.items()} for row in earlier}
-    for place, cell in enumerate(cells()):
+    for place, cell in sorted(enumerate(cells()), key=lambda one: not one[1].drawn):
         if cell.name in rows:
             continue
         rngs = (np.random.default_rng([SEED, place, k]) for k in range(clinics or cell.n))
