@@ -23,8 +23,10 @@ from toolkit.looks.report_figures import (
     before_after_of,
     forest_of,
     moved_of,
+    order_of,
     overlap_of,
     picture_of,
+    sessions_by_arm_of,
     steps_of,
 )
 from toolkit.looks.words import LEVEL_WORDS, capital, clean, is_missing, sentence, spaced
@@ -61,6 +63,8 @@ class Answer:
     draw: str
     flow: str
     flow_table: ReportTable
+    order_figure: ReportFigure | None
+    flow_figure: ReportFigure | None
     balance: str
     balance_table: ReportTable
     balance_figure: ReportFigure | None
@@ -141,6 +145,8 @@ def _answer(finding: Mapping[str, Any], place: int, plot_data: PlotData, *, draw
         draw=details.draw_sentence(finding),
         flow=details.flow_sentence(finding),
         flow_table=details.flow_table(finding),
+        order_figure=order_of(finding, plot_data, key=f"order_{place}") if drawn else None,
+        flow_figure=sessions_by_arm_of(finding, key=f"flow_{place}") if drawn else None,
         balance=details.balance_sentence(finding),
         balance_table=details.balance_table(finding),
         balance_figure=balance_of(finding, plot_data, key=f"balance_{place}") if drawn else None,
@@ -299,6 +305,8 @@ def _figures(
             answer.steps_figure,
             answer.before_after_figure,
             answer.moved_figure,
+            answer.order_figure,
+            answer.flow_figure,
             answer.balance_figure,
             answer.overlap_figure,
         )

@@ -184,6 +184,24 @@ def moved_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> Re
     )
 
 
+def order_of(finding: Mapping[str, Any], plot_data: PlotData, *, key: str) -> ReportFigure | None:
+    """What was drawn by visit and day, beside what a coin leaves it in; None where nothing was drawn."""
+    draws = plot_data.draws.get(id_of(finding))
+    if draws is None or draws.empty:
+        return None
+    title = f"What was drawn, by visit and day: {title_of(finding)}"
+    return drawn_twice(key, title, alt_text_order(draws), lambda width: order_figure(draws, width=width))
+
+
+def sessions_by_arm_of(finding: Mapping[str, Any], *, key: str) -> ReportFigure | None:
+    """Sessions of both arms from the draw to the estimate; None where nothing is compared."""
+    steps = (finding.get("flow") or {"steps": []})["steps"]
+    if not any(step["technique"] or step["comparison"] for step in steps):
+        return None
+    title = f"Sessions by arm: {title_of(finding)}"
+    return drawn_twice(key, title, alt_text_flow(steps), lambda width: flow_figure(steps, width=width))
+
+
 def figures_of(finding: Mapping[str, Any], plot_data: PlotData) -> dict[str, Figure]:
     """The figures one finding has data for, by name: steps, before_after, beyond_error, balance, order, flow."""
     key, unit, measure = id_of(finding), str(finding["unit"]), spaced(finding["measure"])

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import copy
+import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from html import escape
 from itertools import islice
 from pathlib import Path
@@ -17,45 +18,71 @@ from toolkit.notebook.pieces import Chooser, Options, drop_down
 if TYPE_CHECKING:
     from toolkit.records.mapping import ReadingColumn
     from toolkit.records.questions import Question
+    from toolkit.records.raw_table import RawTable
 
 NOT_USED = "not used"
 SHOWN_VALUES = 4
 _READING = "reading|"
+_SHEET = re.compile(r"\[([^\[\]]+)\][^\[\]]*$")  # how a table of a workbook is named: file [sheet]
 
 
 class ColumnsChooser(Chooser):
-    """What each column means, to be looked at and changed; `columns` is what `load_records` takes, None as proposed."""
+    """What each column means, to be looked at and changed; `columns` is what `load_records` takes, None as proposed.
+
+    Tables with the same headers (a sheet a month) are one. Where a file holds several, all are read as they were
+    understood, until one is chosen: then that one alone, with what is chosen in it.
+    """
 
     def __init__(self, path: Path) -> None:
-        from ipywidgets import HTML, Accordion, VBox
+        from ipywidgets import HTML, VBox
 
-        from toolkit.records.codebook import load_codebook
-        from toolkit.records.propose import propose_for_table
         from toolkit.records.reading_files import read_file
 
-        table = read_file(path)[0]
-        proposal, cells = propose_for_table(table, codebook=load_codebook()), table.cells
-        self._start = tomllib.loads(proposal.to_toml())
-        known = proposal.table().set_index("column")
-        self._boxes = {
-            str(header): self._box(str(header), proposal.mapping.readings)
-            for header in cells.columns
-            if str(header) in known.index
-        }
-        self._first = {header: box.value for header, box in self._boxes.items()}
-        self._asked = {question: _asked_box(question) for question in proposal.mapping.asked}
-        rows = [
-            VBox([box, HTML(_seen(cells[header], str(known.loc[header, "reason"])))])
-            for header, box in self._boxes.items()
-        ]
-        unsure = int((proposal.guesses["confidence"] == "unsure").sum())
-        title = f"What each of the {counted(len(rows), 'column')} was taken for" + f" ({unsure} not understood)" * (
-            unsure > 0
+        self._path, self._tables = path, _alike(read_file(path))
+        self._parts: dict[str, _TableColumns] = {}
+        self._table: Any = None
+        self.widget = VBox()
+        if len(self._tables) == 1:
+            self.widget.children = self._part(next(iter(self._tables))).widget.children
+            return
+        options: Options = [(f"all {len(self._tables)}, each as it was understood", "")]
+        options += [(name, name) for name in self._tables]
+        self._table = drop_down("Table", options)
+        self._said = HTML(f"<p>{escape(_several(path, len(self._tables)))}</p>")
+        self._table.observe(self._table_chosen, names="value")
+        self._table_chosen(None)
+        self.tell(self._table)
+
+    def _part(self, name: str) -> _TableColumns:
+        """The lists of one table, made when they are first asked for."""
+        if name not in self._parts:
+            part = _TableColumns(self._tables[name], of_table=self._told_from_others(name))
+            self.tell(*part.boxes.values(), *part.asked.values())
+            self._parts[name] = part
+        return self._parts[name]
+
+    def _told_from_others(self, name: str) -> dict[str, Any]:
+        """What tells a table from the others of its file: the sheet, and where one sheet holds several, the header."""
+        if len(self._tables) == 1:
+            return {}
+        table, labels = self._tables[name], [one.file for one in self._tables.values()]
+        sheet = _SHEET.search(table.file)
+        told: dict[str, Any] = {} if sheet is None else {"sheet": sheet.group(1)}
+        return (
+            told if sheet is not None and labels.count(table.file) == 1 else {**told, "header_row": table.rows[0] - 1}
         )
-        folded = Accordion(children=[VBox(rows)], titles=(title,), selected_index=0 if unsure else None)
-        asked = [VBox([HTML(f"<p>{escape(question.text)}</p>"), box]) for question, box in self._asked.items()]
-        self.widget = VBox([HTML(f"<p>{escape(proposal.sentence())}</p>"), *asked, folded])
-        self.tell(*self._boxes.values(), *self._asked.values())
+
+    def _table_chosen(self, change: Any) -> None:
+        del change
+        chosen = self._part(self._table.value).widget.children if self._table.value else (self._said,)
+        self.widget.children = (self._table, *chosen)
+
+    @property
+    def _shown(self) -> _TableColumns | None:
+        """The table whose columns are shown; None where all are read as they were understood."""
+        if self._table is None:
+            return self._part(next(iter(self._tables)))
+        return self._part(self._table.value) if self._table.value else None
 
     @property
     def columns(self) -> dict[str, Any] | None:
@@ -64,14 +91,55 @@ class ColumnsChooser(Chooser):
         Raises:
             ToolkitError: two columns were given the same meaning.
         """
-        answers = [setting for box in self._asked.values() for setting in box.value]
-        if not answers and all(box.value == self._first[header] for header, box in self._boxes.items()):
-            return None
+        return None if self._shown is None else self._shown.columns
+
+    def __repr__(self) -> str:
+        return _several(self._path, len(self._tables)) if self._shown is None else repr(self._shown)
+
+
+class _TableColumns:
+    """The lists of one table: `boxes` by header, `asked` by question."""
+
+    def __init__(self, table: RawTable, *, of_table: dict[str, Any]) -> None:
+        from ipywidgets import HTML, Accordion, VBox
+
+        from toolkit.records.codebook import load_codebook
+        from toolkit.records.propose import propose_for_table
+
+        self._of_table = {name: int(told) if name == "header_row" else told for name, told in of_table.items()}
+        proposal, cells = propose_for_table(table, codebook=load_codebook()), table.cells
+        self._start = tomllib.loads(proposal.to_toml())
+        known = proposal.table().set_index("column")
+        self.boxes = {
+            str(header): self._box(str(header), proposal.mapping.readings)
+            for header in cells.columns
+            if str(header) in known.index
+        }
+        self._first = {header: box.value for header, box in self.boxes.items()}
+        self.asked = {question: _asked_box(question) for question in proposal.mapping.asked}
+        rows = [
+            VBox([box, HTML(_seen(cells[header], str(known.loc[header, "reason"])))])
+            for header, box in self.boxes.items()
+        ]
+        unsure = int((proposal.guesses["confidence"] == "unsure").sum())
+        title = f"What each of the {counted(len(rows), 'column')} was taken for" + f" ({unsure} not understood)" * (
+            unsure > 0
+        )
+        folded = Accordion(children=[VBox(rows)], titles=(title,), selected_index=0 if unsure else None)
+        asked = [VBox([HTML(f"<p>{escape(question.text)}</p>"), box]) for question, box in self.asked.items()]
+        self.widget = VBox([HTML(f"<p>{escape(proposal.sentence())}</p>"), *asked, folded])
+
+    @property
+    def columns(self) -> dict[str, Any] | None:
+        """What the columns mean; None where nothing was changed or answered and this is the only table."""
+        answers = [setting for box in self.asked.values() for setting in box.value]
+        if not answers and all(box.value == self._first[header] for header, box in self.boxes.items()):
+            return {**self._start, **self._of_table} if self._of_table else None
         from toolkit.records.mapping import FIELDS
 
         said = {key: value for key, value in copy.deepcopy(self._start).items() if key not in (*FIELDS, "readings")}
         readings: list[dict[str, str]] = []
-        for header, box in self._boxes.items():
+        for header, box in self.boxes.items():
             if box.value == "":
                 said["ignore"] = [*said.get("ignore", []), header]
             elif box.value.startswith(_READING):
@@ -83,7 +151,7 @@ class ColumnsChooser(Chooser):
                 said[box.value] = header
         if readings:
             said["readings"] = readings
-        return _answered(said, answers)
+        return {**_answered(said, answers), **self._of_table}
 
     def _box(self, header: str, readings: tuple[ReadingColumn, ...]) -> Any:
         """The list for one column: not used, each field, and the readings it could hold."""
@@ -104,8 +172,27 @@ class ColumnsChooser(Chooser):
         return box
 
     def __repr__(self) -> str:
-        taken = [f"{header}: {box.label}" for header, box in self._boxes.items() if box.value]
+        taken = [f"{header}: {box.label}" for header, box in self.boxes.items() if box.value]
         return f"{counted(len(taken), 'column')} understood. " + "; ".join(taken)
+
+
+def _alike(tables: Sequence[RawTable]) -> dict[str, RawTable]:
+    """The tables by name, of those with the same headers the first."""
+    found: dict[tuple[str, ...], RawTable] = {}
+    for table in tables:
+        found.setdefault(tuple(map(str, table.cells.columns)), table)
+    names: dict[str, RawTable] = {}
+    for table in found.values():
+        again = sum(name.startswith(table.file) for name in names)
+        names[f"{table.file} (table {again + 1})" if again else table.file] = table
+    return names
+
+
+def _several(path: Path, n: int) -> str:
+    return (
+        f"{path.name} holds {n} tables with other headers each. All are read, each as it was understood. Choose one to "
+        "see its columns or to change a meaning: then only that one is read."
+    )
 
 
 def _reading_code(own: ReadingColumn, side: str, phase: str) -> str:
@@ -145,6 +232,6 @@ def choose_columns(path: str | Path) -> ColumnsChooser:
     """Lists for what each column of a file means, with the values that stand in it.
 
     Args:
-        path: the file. In a folder or in several sheets the first table is shown.
+        path: the file. Where it holds several tables, one of them can be chosen.
     """
     return ColumnsChooser(Path(path))

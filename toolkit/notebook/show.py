@@ -23,7 +23,8 @@ from toolkit.looks import report_tables as tables
 from toolkit.looks.html import ReportFigure, ReportTable
 from toolkit.looks.plot_data import PlotData
 from toolkit.looks.report import JUDGEMENT, answers_in_order, by_measure
-from toolkit.looks.report_figures import before_after_of, steps_of
+from toolkit.looks.report_details import draw_sentence, flow_sentence
+from toolkit.looks.report_figures import before_after_of, order_of, sessions_by_arm_of, steps_of
 from toolkit.looks.words import LEVEL_WORDS, readable, sentence, threshold, with_interval, without_stop
 from toolkit.notebook.choosers import Guess, choose, choose_client, choose_file, choose_question, choose_two, guess
 from toolkit.notebook.client import course, early_and_late, first_to_last, ups_and_downs, visits
@@ -86,6 +87,7 @@ __all__ = [
     "by_practitioner",
     "by_site",
     "cautions",
+    "chance",
     "changes",
     "choose",
     "choose_client",
@@ -219,6 +221,18 @@ def before_after(audited: Audited, place: int = 1) -> Drawing | Words:
     """Every client before and after."""
     figure = before_after_of(_finding(audited, place), audited.plot_data, key=f"notebook {place}")
     return _shown(figure) if figure else words("No figure: there are no readings by client to draw.")
+
+
+def chance(audited: Audited, place: int = 1) -> Several:
+    """Was chance in charge, and is every session there: in words, what was drawn, and sessions by arm."""
+    finding, key = _finding(audited, place), f"notebook {place}"
+    said = [one for one in (draw_sentence(finding), flow_sentence(finding)) if one]
+    drawn = (
+        order_of(finding, audited.plot_data, key=f"{key} order"),
+        sessions_by_arm_of(finding, key=f"{key} flow"),
+    )
+    figures = [_shown(figure) for figure in drawn if figure is not None]
+    return Several(parts=(words(*(said or ["Nothing is compared, so nothing was drawn."])), *figures))
 
 
 def numbers(audited: Audited, place: int = 1) -> ReportTable:
