@@ -79,11 +79,10 @@ def test_the_demo_clinics_sheets_read_the_same_with_a_choice_made_and_taken_back
 def two_tables(tmp_path, sheet):
     """A workbook with a sheet of sessions and a sheet of other headers."""
     path, rows = tmp_path / "two.xlsx", pd.read_csv(sheet)
+    summer = rows.head(10).rename(columns={"Therapist": "Done by"})
     with pd.ExcelWriter(path) as book:
         rows.to_excel(book, sheet_name="Spring", index=False)
-        rows.head(10).rename(columns={"Therapist": "Done by"}).assign(Date=rows["Date"].str.replace("-01-", "-06-")).to_excel(
-            book, sheet_name="Summer", index=False
-        )
+        summer.assign(Date=summer["Date"].str.replace("-01-", "-06-")).to_excel(book, sheet_name="Summer", index=False)
     return path
 
 
