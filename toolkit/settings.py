@@ -29,7 +29,7 @@ def read_text(path: Path, *, error: type[ToolkitError] = SheetError) -> str:
     """
     name = printable(path.name)
     try:
-        if path.is_dir() or not path.exists():
+        if not path.is_file():  # a pipe or a device may never end
             raise error(f"{name} cannot be read: there is no such file. Check its name and folder.")
         if path.stat().st_size > LARGEST:
             raise error(f"{name} has more than {LARGEST / 1e6:g} MB, far more than a sheet of settings. Is it the one?")
@@ -61,7 +61,9 @@ def parse_toml(text: str, *, name: str, example: str, error: type[ToolkitError] 
         content = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         raise error(f"{name} is not readable as TOML: {printable(str(fault))}. {example}") from None
-    except (RecursionError, ValueError, MemoryError):  # a number of 5,000 digits is a ValueError
+    except ValueError:  # thousands of digits
+        raise error(f"{name}: a number has more digits than any number has a use for. Shorten it.") from None
+    except (RecursionError, MemoryError):
         raise too_deep from None
     if _deeper_than(content, DEEPEST):
         raise too_deep

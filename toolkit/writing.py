@@ -34,6 +34,7 @@ _REST = re.compile(
     r"\.session-outcomes\.(?P<host>[0-9a-f]{8})\.(?P<pid>\d{1,10})\.[0-9a-f]{12}(?P<kind>\.part|\.old\.)(?P<name>.*)"
 )
 _A_DAY = 86_400
+_MOST_FOREIGN = 50
 _SAID_ONCE = "What stands there was not touched."
 _of_this_session: dict[Path, str] = {}
 
@@ -197,11 +198,18 @@ def check_free_folder(target: Path, *, replace: bool = False) -> None:
         raise WritingError(f"{target.name} is a file, not a folder. {_SAID_ONCE} Name a new folder.")
     if not _has_content(target):
         return
-    foreign = _foreign(target)
-    if foreign:
+    try:
+        foreign = _foreign(target)
+    except OSError as fault:
         raise WritingError(
-            f"The folder {target.name} holds what this toolkit did not write, or what was changed since ({foreign[0]}"
-            f"{f' and {len(foreign) - 1} more' if len(foreign) > 1 else ''}). {_SAID_ONCE} Name a new folder."
+            f"The folder {target} cannot be looked through ({fault.strerror}). {_SAID_ONCE} Name a new folder."
+        ) from None
+    if foreign:
+        more = f" and {len(foreign) - 1} more" if len(foreign) > 1 else ""
+        more = " and many more" if len(foreign) > _MOST_FOREIGN else more
+        raise WritingError(
+            f"The folder {target.name or target} holds what this toolkit did not write, or what was changed since "
+            f"({foreign[0]}{more}). {_SAID_ONCE} Name a new folder."
         )
     if not replace and _of_this_session.get(target.resolve()) != hash_of(target / MANIFEST):
         raise WritingError(
@@ -271,15 +279,20 @@ def _has_content(folder: Path) -> bool:
 
 
 def _foreign(folder: Path) -> list[str]:
-    """Files in a folder, by their names, that the toolkit did not write there or that were changed since."""
-    known = _noted(folder)
-    return [
-        name
-        for item in sorted(folder.rglob("*"))
-        if (name := item.relative_to(folder).as_posix()) != MANIFEST
-        and (item.is_symlink() or not item.is_dir())
-        and (item.is_symlink() or not item.is_file() or hash_of(item) not in known.get(name, []))
-    ]
+    """Files in a folder, by their names, that the toolkit did not write there or that were changed since.
+
+    At most a few are looked for, and only what may be ours is read: somebody may name the folder of all her pictures.
+    """
+    known, found = _noted(folder), list[str]()
+    for item in folder.rglob("*"):
+        name = item.relative_to(folder).as_posix()
+        if name == MANIFEST or (item.is_dir() and not item.is_symlink()):
+            continue
+        if name not in known or item.is_symlink() or not item.is_file() or hash_of(item) not in known[name]:
+            found.append(name)
+        if len(found) > _MOST_FOREIGN:
+            break
+    return sorted(found)
 
 
 def _noted(folder: Path) -> dict[str, list[str]]:

@@ -1,11 +1,13 @@
 """Bounded work: workbooks are measured before they are laid out, texts are looked at in a time that grows with them."""
 
 import io
+import os
 import time
 import zipfile
 
 import pytest
 
+from tests.safety.corpus import GOOD
 from tests.safety.hostile_files import (
     FAR_SHEETS,
     LAUGHING,
@@ -16,9 +18,12 @@ from tests.safety.hostile_files import (
     sheet_xml,
     workbook,
 )
-from toolkit.errors import ExportError
+from toolkit import __main__ as entry
+from toolkit import writing
+from toolkit.errors import ExportError, ToolkitError, WritingError
 from toolkit.records.bounds import LONGEST_CELL, Clock, check_bytes, check_cells, check_shape
 from toolkit.records.encodings import decode
+from toolkit.records.records import load_records
 from toolkit.records.safe_harbour import kind_in_cell
 from toolkit.records.workbook_guard import measured_archive
 
@@ -142,3 +147,53 @@ def test_the_sample_of_foreign_words_is_still_the_words():
 
 def test_far_sheets_are_small():
     assert all(len(xml) < 20_000 for xml in FAR_SHEETS.values())
+
+
+@pytest.mark.skipif(os.name != "posix", reason="pipes and devices")
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("check", "{}"),
+        ("audit", "{}", "--question", "{}"),
+        ("columns", "{}"),
+        ("pool", "{}", "{}"),
+        ("replicate", "{}"),
+        ("replicate", "--paper", "{}"),
+        ("ruler", "{}"),
+        ("codebook", "{}"),
+        ("open-order", "{}", "--key", "{}", "--list", "list.csv"),
+        ("deidentify", "{}", "--out", "out.csv", "--key", "{}"),
+    ],
+)
+@pytest.mark.parametrize("place", ["pipe", "/dev/zero"])
+def test_what_never_ends_is_not_read(words, place, tmp_path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    os.mkfifo("pipe")
+    assert entry.run([word.format(place) for word in words]) == 2
+    assert "fault of the toolkit" not in capsys.readouterr().err
+
+
+def test_a_folder_of_many_files_is_not_read_through(tmp_path, monkeypatch):
+    for number in range(200):
+        (tmp_path / f"picture{number}.jpg").write_text("mine", encoding="utf-8")
+    monkeypatch.setattr(writing, "hash_of", lambda path: pytest.fail(f"{path} was read"))
+    with pytest.raises(WritingError, match="and many more"):
+        writing.check_free_folder(tmp_path, replace=True)
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("year = 99999999999", "must be a year"),
+        ('year = "2024|x"', "must be a year"),
+        ('[units]\n"x y" = "kg"', "has no measure"),
+        ('[units]\ngrip_strength = "furlong"', "is no unit"),
+        ('pairs = "both"', "is not one of"),
+        ("tip_cm2 = " + "9" * 5000, "more digits"),
+    ],
+)
+def test_a_setting_out_of_range_is_told(text, said, tmp_path):
+    (tmp_path / "year.csv").write_text(GOOD, encoding="utf-8")
+    (tmp_path / "columns.toml").write_text(text + "\n", encoding="utf-8")
+    with pytest.raises(ToolkitError, match=said):
+        load_records(tmp_path / "year.csv")

@@ -71,7 +71,7 @@ def check_seal(sheet: Path | str) -> Seal | None:
     try:
         held = json.loads(where.read_text(encoding="utf-8"))
         found = Seal(sha256=str(held["sha256"]), sealed=str(held["sealed"]))
-    except (OSError, ValueError, KeyError, TypeError) as problem:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as problem:
         raise QuestionError(f"The seal {where.name} is damaged: put back the copy you kept.") from problem
     if _hash(path) != found.sha256:
         raise QuestionError(

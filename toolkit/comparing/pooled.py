@@ -77,8 +77,8 @@ def read_summary(path: str | Path) -> SiteSummary:
     """
     place = Path(path)
     try:
-        if place.stat().st_size > LARGEST_FILE:
-            raise ToolkitError(f"{place.name} is too large for a site summary.")
+        if place.exists() and (not place.is_file() or place.stat().st_size > LARGEST_FILE):
+            raise ToolkitError(f"{place.name} is no ordinary file, or too large for a site summary.")
         content = json.loads(place.read_text(encoding="utf-8-sig"))
     except (OSError, ValueError, RecursionError) as problem:
         raise ToolkitError(

@@ -17,6 +17,7 @@ from toolkit.errors import SheetError
 from toolkit.writing import write_file
 
 KEY_BYTES = 32
+_LARGEST = 10_000
 _FEWEST_DIFFERENT = 18
 """Different bytes among 32: a key drawn by chance has fewer once in 10^13 keys (occupancy of 256 cells by 32 balls)."""
 
@@ -94,6 +95,8 @@ def _new_key(place: Path) -> bytes:
 def _read_key(place: Path) -> bytes:
     """The key in a file that exists."""
     try:
+        if not place.is_file() or place.stat().st_size > _LARGEST:
+            raise OSError
         text = place.read_text(encoding="ascii").strip()
         open_to_others = os.name == "posix" and bool(place.stat().st_mode & 0o077)
     except (OSError, UnicodeDecodeError):

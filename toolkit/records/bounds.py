@@ -8,6 +8,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from toolkit.errors import ExportError
 
@@ -23,6 +24,13 @@ LONGEST_CELL = 1_000_000
 """Characters; a spreadsheet's cell holds 32,767."""
 MOST_SECONDS = 900.0
 MOST_FILES = 1_000
+
+
+def check_file(path: Path) -> None:
+    """Refuse what is there and no ordinary file: a pipe or a device may never end."""
+    if path.exists() and not path.is_file():
+        what = "a folder" if path.is_dir() else "a pipe or a device, no ordinary file"
+        raise ExportError(f"{path.name}: this is {what}. Name a file; save what the pipe gives as a file first.")
 
 
 def check_bytes(size: int, *, file: str, most: int = MOST_BYTES) -> None:

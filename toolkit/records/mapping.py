@@ -5,12 +5,16 @@ date = "Date"
 date_order = "day_first"                # day_first, month_first, year_first, spreadsheet_days
 year = 2024                             # of dates that name none
 tip_cm2 = 1.0                           # area of an algometer's tip, where pressure is written as a force
+pairs = "left_right"                    # two readings in one cell: left_right, right_left, before_after
 decimal = ","
 missing = ["-999"]                      # texts that mean "not taken"
 layout = "session_rows"                 # session_rows, wide, long; found when left out
 
 [constants]                             # the same for every row
 practitioner = "P1"
+
+[units]                                 # of rows that state none, by measure
+grip_strength = "kg"
 
 [values.side]                           # their word = the toolkit's word
 L = "left"
@@ -28,6 +32,7 @@ unit = "deg"
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping as Table
 from dataclasses import dataclass, field
 from datetime import date
@@ -66,6 +71,7 @@ LOWEST_HEADER = 1000
 LAYOUTS = ("session_rows", "wide", "long")
 _OF_THE_FILE = ("separator", "header_row", "sheet", "pairs")
 _SETTINGS = ("layout", "date_order", "year", "tip_cm2", "decimal", "missing", *_OF_THE_FILE)
+_YEARS = re.compile(r"(?:19|20)\d\d(?:\|(?:19|20)\d\d)*")
 _CHOICES = {
     "layout": LAYOUTS,
     "date_order": ("day_first", "month_first", "year_first", "spreadsheet_days"),
@@ -204,6 +210,8 @@ def _refuse_unknown(content: Table[str, Any], name: str) -> None:
                     text_of(ours, where=f"{name}: [values.{key}] {word}")
             else:
                 _plain(value, where=f"{name}: [constants] {key}")
+    if "year" in content and not _YEARS.fullmatch(str(content["year"])):
+        raise SheetError(f'{name}: year = {said(content["year"])} must be a year such as "2024", or two: "2023|2024".')
     for key, value in table_of(content.get("units", {}), where=f"{name}: [units]").items():
         if not unit_name(text_of(value, where=f"{name}: [units] {key}")):
             raise SheetError(

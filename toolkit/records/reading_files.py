@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
-from toolkit.records.bounds import Clock, check_bytes, check_cells, check_shape
+from toolkit.records.bounds import MOST_BYTES, Clock, check_bytes, check_cells, check_file, check_shape
 from toolkit.records.locate import raw_tables, read_text, with_proven_orders, with_surroundings
 from toolkit.records.pairs import pairs_apart
 from toolkit.records.raw_table import RawTable, check_headers
@@ -110,11 +110,12 @@ def _read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list
 def _bytes_of(path: Path) -> bytes:
     """The file's content; an empty, locked or unreadable file is refused in words."""
     try:
+        check_file(path)
         check_bytes(path.stat().st_size, file=path.name)
         with path.open("rb") as file:
             head = file.read(_LONGEST_LINE)
             _refuse_endless_line(head, file=path.name)
-            data = head + file.read()
+            data = head + file.read(MOST_BYTES)
     except OSError as fault:
         raise ExportError(
             f"{path.name}: the file cannot be opened ({fault.strerror}). Close it in other programs, and check that "

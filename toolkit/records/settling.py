@@ -149,9 +149,9 @@ def _unused(table: RawTable, mapping: Mapping) -> tuple[str, ...]:
 
 
 def _check_measures(mapping: Mapping, codebook: Codebook) -> None:
-    """The measures that [[readings]] name must be in the codebook."""
+    """The measures that [[readings]] and [units] name must be in the codebook."""
     known = {*codebook.measures["measure"], ROW_MEASURE}
-    if lost := sorted({one.measure for one in mapping.readings} - known):
+    if lost := sorted({*(one.measure for one in mapping.readings), *mapping.units} - known):
         raise ExportError(
             f"columns.toml: the codebook has no measure {listed(lost)}. Use a codebook name, or extend the codebook."
         )

@@ -17,7 +17,7 @@ from typing import Any
 from xml.parsers import expat
 
 from toolkit.errors import ExportError
-from toolkit.records.bounds import MOST_CELLS, MOST_PLAIN, MOST_UNPACKED, check_area, check_bytes
+from toolkit.records.bounds import MOST_CELLS, MOST_PLAIN, MOST_UNPACKED, check_area, check_bytes, check_file
 
 _SMALL, _RATIO, _MOST_MEMBERS = 50_000_000, 300, 10_000
 _NOT_NEEDED = re.compile(
@@ -219,6 +219,7 @@ def bounded_bytes(path: Path, *, most: int = MOST_PLAIN) -> io.BytesIO:
     ExportError
         The file is too large, or a workbook that no reader should lay out.
     """
+    check_file(path)
     check_bytes(path.stat().st_size, file=path.name, most=most)
     data = path.read_bytes()
     if data.startswith(b"PK"):
