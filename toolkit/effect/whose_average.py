@@ -117,7 +117,9 @@ def whitened(
     arm = (label == 1).astype(np.intp)
     place = 2 * client + arm
     sums, counts = _sums(stack, place), np.bincount(place, minlength=2 * (int(client.max()) + 1)).astype(float)
-    moved = _moved(counts.reshape(-1, 2), (intercept, both, slope), fit.residual_variance * np.array(arm_variance))
+    moved = moved_by_arm(
+        counts.reshape(-1, 2), (intercept, both, slope), fit.residual_variance * np.array(arm_variance)
+    )
     shift = (moved @ sums.reshape(-1, 2, stack.shape[1])).reshape(sums.shape)
     stack += shift[place]
     return stack[:, 0], stack[:, 1:]
@@ -129,7 +131,7 @@ def _sums(columns: Floats, place: Codes) -> Floats:
     return np.column_stack([np.bincount(place, weights=one, minlength=length) for one in columns.T])
 
 
-def _moved(counts: Floats, variances: tuple[float, float, float], residual: Floats) -> Floats:
+def moved_by_arm(counts: Floats, variances: tuple[float, float, float], residual: Floats) -> Floats:
     """For each client the 2 × 2 matrix that takes sums by arm of scaled rows to what is added to each row of an arm.
 
     The inverse square root of a client's covariance scales what differs within an arm by the arm's residual SD alone;
