@@ -14,7 +14,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 import pandas as pd
@@ -37,9 +37,10 @@ from toolkit.looks.reading_plots import agreement_lines
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
+from toolkit.registering.by_sums import answer_by_sums
 from toolkit.registering.fetched import records_for
 from toolkit.registering.registry import Registry
-from toolkit.result import Shown, standard_frame
+from toolkit.result import Result, Shown, standard_frame
 from toolkit.safe_text import printable
 from toolkit.writing import table_maker, write_folder
 
@@ -224,6 +225,30 @@ class Audit(Shown):
         return write_folder(folder, make, replace=replace) / "report.html"
 
 
+@overload
+def audit(
+    source: Registry,
+    *,
+    question: Asked | None = None,
+    columns: str | Path | Mapping[str, Any] | None = None,
+    codebook: str | Path | None = None,
+    schedule: pd.DataFrame | None = None,
+    rng: np.random.Generator | int = 0,
+) -> Audit | Result: ...
+
+
+@overload
+def audit(
+    source: Source | Records,
+    *,
+    question: Asked | None = None,
+    columns: str | Path | Mapping[str, Any] | None = None,
+    codebook: str | Path | None = None,
+    schedule: pd.DataFrame | None = None,
+    rng: np.random.Generator | int = 0,
+) -> Audit: ...
+
+
 def audit(
     source: Source | Records | Registry,
     *,
@@ -232,7 +257,7 @@ def audit(
     codebook: str | Path | None = None,
     schedule: pd.DataFrame | None = None,
     rng: np.random.Generator | int = 0,
-) -> Audit:
+) -> Audit | Result:
     """Judge session records: what moved, what else could explain it, what may be said.
 
     Parameters
@@ -256,7 +281,8 @@ def audit(
     Returns
     -------
     Audit
-        An `Audit`: show it, `to_dict()`, `write(folder)`.
+        An `Audit`: show it, `to_dict()`, `write(folder)`. Of a registry that holds too many rows of one question a
+        `Result` from the engine's sums: the effect, and in its notes what was not looked at.
 
     Raises
     ------
@@ -274,7 +300,11 @@ def audit(
     """
     missing = source.what_is_left_out() if isinstance(source, Registry) else ""
     if isinstance(source, Registry):
-        source = records_for(source, [one.measure for one in _questions(question)])
+        asked_of = _questions(question)
+        fetched = records_for(source, [one.measure for one in asked_of])
+        if fetched is None:
+            return answer_by_sums(source, asked_of[0])
+        source = fetched
     records = _loaded(source, columns, codebook)
     if records.rows.empty:
         raise NotEnoughError(

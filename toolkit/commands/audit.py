@@ -60,6 +60,7 @@ def audit(
     EXPORT is a CSV, TSV, XLSX or Parquet file, several, a folder, or a registry. Without one the demo
     clinic is audited.
     """
+    from toolkit.auditing import Audit
     from toolkit.auditing import audit as audit_records
     from toolkit.records.account import Records
     from toolkit.records.records import load_records
@@ -80,6 +81,9 @@ def audit(
     if open_questions := len(records.mapping.asked) if isinstance(records, Records) else 0:
         say(f"{open_questions} question(s) about your columns are open; they are asked by: {typed('columns')} --ask")
     found = audit_records(records, question=asked or None, schedule=opened)
+    if not isinstance(found, Audit):
+        say("", found)
+        return
     report = found.write(folder, replace=replace, with_text=with_text)
     answers = found.findings["findings"]
     if opened is not None:

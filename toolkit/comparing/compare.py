@@ -33,7 +33,7 @@ from toolkit.comparing.ways_of_counting import other_ways
 from toolkit.effect.allocation import Allocation, allocation, characteristics
 from toolkit.effect.comparison import Compared, between_interventions, only_treated
 from toolkit.effect.estimate import bounded, estimate, sessions_of
-from toolkit.errors import NotEnoughError, QuestionError
+from toolkit.errors import NotEnoughError, QuestionError, RegistryError
 from toolkit.findings.ask import checked_question
 from toolkit.looks.words import amount, number, spaced, with_labels
 from toolkit.records.account import Records
@@ -167,7 +167,7 @@ def compare(
     """
     missing = data.what_is_left_out() if isinstance(data, Registry) else ""
     if isinstance(data, Registry):
-        data = records_for(data, [measure])
+        data = records_for(data, [measure]) or _too_many(data)
     read = data if isinstance(data, Records) else load_records(data, columns=columns, codebook=codebook)
     records = replace(read, rows=in_order_of_content(read.rows))
     asked: dict[str, Any] = {"measure": measure, "region": region or "any", "intervention": between[0]}
@@ -180,6 +180,15 @@ def compare(
     compared = _compared(records, question, drawn=drawn)
     found = _comparison(records, question, compared, level=level, rng=rng)
     return replace(found, notes=(*found.notes, missing)) if missing else found
+
+
+def _too_many(found: Registry) -> Records:
+    """Two protocols are compared row by row; of more rows than can be fetched only the difference is told."""
+    raise RegistryError(
+        f"More than {found.most_rows:,} rows of this measure are in use, too many to compare one by one. "
+        "The difference alone is told from sums, where it was drawn: registry.difference(question, drawn=True). "
+        "Or give the registry a larger most_rows."
+    )
 
 
 def _refuse_same(question: Question, records: Records) -> None:

@@ -371,6 +371,22 @@ def _moments_of_many(sizes: Floats, share: float) -> tuple[float, float]:
     return coin * (k - 1) * n / (n - 1), variance
 
 
+def clients_apart(sizes: Floats, first: Floats) -> float:
+    """p of clients against the common share, from how many draws each had and how many came out first."""
+    share = float(first.sum() / sizes.sum())
+    if len(sizes) < 3 or share in (0.0, 1.0):
+        return 1.0
+    seen = float(np.sum((first - share * sizes) ** 2 / sizes))
+    mean, variance = _moments_of_many(sizes, share)
+    scale = variance / (2 * mean)
+    return chi2_above(seen / scale, mean / scale) if scale > 1e-9 else 1.0
+
+
+def count_off(first: int, n: int) -> list[Pattern]:
+    """Is the number of each what a coin gives?"""
+    return _count(np.r_[np.ones(first), np.zeros(n - first)], None)
+
+
 def _count(label: Floats, share: float | None) -> list[Pattern]:
     """Is the number of each what the draw would give?"""
     n, first = len(label), int(label.sum())

@@ -142,15 +142,21 @@ def _scatter_by_arm(by_arm: list[Floats], counts: Floats) -> tuple[float, float]
     _, beta = _solved(by_arm[0] + by_arm[1])
     left = [_left(one, beta) for one in by_arm]
     everyone = sum(left) / counts.sum()
-    return tuple((one + 4 * everyone) / ((n + 4) * everyone) for one, n in zip(left, counts, strict=True))  # type: ignore[return-value]
+    found = [float((one + 4 * everyone) / ((n + 4) * everyone)) for one, n in zip(left, counts, strict=True)]
+    return found[0], found[1]
 
 
 def _components(cells: Cells, whole: Floats, by_client: Floats, *, slope: bool) -> tuple[float, float, float, float]:
     """Variances of the mixed model: client intercept, covariance with the effect, effect, residual."""
     clients = bool(by_client.sum(axis=1).max() > 1)
     if not clients:  # nobody came twice: practitioners are the one grouping there is
-        by_person = _summed(np.eye(2)[cells.arm] * cells.products[:, ONE, ONE, None], cells.practitioner, _people(cells))
-        cells, by_client = replace(cells, client=cells.practitioner, practitioner=np.zeros_like(cells.client)), by_person
+        by_person = _summed(
+            np.eye(2)[cells.arm] * cells.products[:, ONE, ONE, None], cells.practitioner, _people(cells)
+        )
+        cells, by_client = (
+            replace(cells, client=cells.practitioner, practitioner=np.zeros_like(cells.client)),
+            by_person,
+        )
     parts, spread = _parts(cells, whole, by_client, slope=slope)
     point, _ = best_point(parts, reml=True)
     sigma2 = point.rss / (parts.n - parts.p)
@@ -326,7 +332,7 @@ def _whitened(
     root = np.sqrt(residual)[cells.arm]
     scaled = whole / (root**2)[:, None, None]
     if intercept <= 0 and slope <= 0:
-        return scaled
+        return np.asarray(scaled)
     sums = np.zeros((len(by_client), 2, whole.shape[1]))
     own = whole[:, 1, :] / root[:, None]
     np.add.at(sums, (cells.client, cells.arm), own)
@@ -382,7 +388,7 @@ def _at_site(matrix: Floats, place: Codes, k: int) -> Floats:
 def _vector_at_site(vector: Floats, place: Codes, k: int) -> Floats:
     out = np.repeat(vector[None, :k], len(place), axis=0)
     out[1:, 1] += vector[place[1:]]
-    return out
+    return np.asarray(out)
 
 
 def _df(

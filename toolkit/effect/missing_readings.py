@@ -115,8 +115,19 @@ def _lost_more(rows: pd.DataFrame) -> str:
     lost, n = (missing[name].to_numpy(dtype=int) for name in ("sum", "size"))
     if not lost.any() or not n.all():
         return ""
+    return harsher_arm(lost, n, _nothing_written(rows))
+
+
+def harsher_arm(lost: NDArray[np.int_], n: NDArray[np.int_], nothing_written: float) -> str:
+    """Which arm lost so much more (technique, comparison: how many of how many) that it need not be chance.
+
+    Parameters
+    ----------
+    nothing_written
+        Share of the technique's sessions that left no usable reading at all.
+    """
     shares = lost / n
-    if shares[0] > MOST_LOST or _nothing_written(rows) > MOST_UNWRITTEN:
+    if shares[0] > MOST_LOST or nothing_written > MOST_UNWRITTEN:
         return "technique"
     p = fisher_p(np.column_stack([lost, n - lost]))
     more = fisher_above(lost[0], n[0], lost[1], n[1]) if shares[0] > shares[1] else p

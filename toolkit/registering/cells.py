@@ -1,4 +1,4 @@
-"""A question's sessions summed up by the engine: what crosses to this process does not grow with sessions of a client."""
+"""A question's sessions summed up by the engine: what it sends does not grow with the sessions of a client."""
 
 from __future__ import annotations
 
@@ -36,10 +36,16 @@ def sessions(compared: Any, *, filled: Filled | None = None) -> Any:
     else:
         fill = ibis.ifelse(compared.arm == 1, filled.technique, filled.comparison)
         rows = compared.mutate(
-            y=compared.y.fill_null(fill), base=compared.base.fill_null(filled.base), gap=compared.gap.fill_null(filled.gap)
+            y=compared.y.fill_null(fill),
+            base=compared.base.fill_null(filled.base),
+            gap=compared.gap.fill_null(filled.gap),
         )
     found = rows.group_by(["site", "client", "practitioner", "session_id", "arm"]).agg(
-        y=rows.y.mean(), base=rows.base.mean(), gap=rows.gap.mean(), has_second=rows.has_second.mean(), visit=rows.visit.min()
+        y=rows.y.mean(),
+        base=rows.base.mean(),
+        gap=rows.gap.mean(),
+        has_second=rows.has_second.mean(),
+        visit=rows.visit.min(),
     )
     return found.mutate(first_visit=(found.visit == 1).cast("float64").fill_null(0.0))
 
@@ -56,10 +62,14 @@ def cells_of(engine: Engine, rows: Any, *, by_order: bool) -> Cells:
     n = int(about["n"])
     if n < 5 or about["y_high"] == about["y_low"]:
         why = "all changes are the same number" if n else "no session has readings before and after"
-        raise NotEnoughError(f"{n} sessions can be compared, and {why if n < 1 or n >= 5 else 'at least 5 are needed'}.")
+        raise NotEnoughError(
+            f"{n} sessions can be compared, and {why if n < 1 or n >= 5 else 'at least 5 are needed'}."
+        )
     first = float(about["first_visit_mean"]) * n
     no_visit = int(about["without_visit"])
-    keep = [k for k, name in enumerate(CORE) if name in VARYING and about[f"{name}_high"] - about[f"{name}_low"] > LEAST]
+    keep = [
+        k for k, name in enumerate(CORE) if name in VARYING and about[f"{name}_high"] - about[f"{name}_low"] > LEAST
+    ]
     if not by_order or no_visit or not 3 <= round(first) <= n - 3:
         keep = [k for k in keep if CORE[k] != "first_visit"]
     means = {name: float(about[f"{name}_mean"]) for name in (*VARYING, "y")}

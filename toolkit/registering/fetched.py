@@ -25,20 +25,20 @@ if TYPE_CHECKING:
     from toolkit.registering.registry import Registry
 
 
-def records_for(found: Registry, measures: Sequence[str]) -> Records:
-    """The records that questions on these measures need.
+def records_for(found: Registry, measures: Sequence[str]) -> Records | None:
+    """The records that questions on these measures need; None where one question is asked of too many rows.
 
     Raises
     ------
     RegistryError
-        They are too many to be fetched.
+        Several questions are asked of too many rows.
     """
-    named = [found.codebook.find_measure(one) or one for one in measures]
-    records = records_of(found, list(dict.fromkeys(named)))
-    if records is None:
+    named = list(dict.fromkeys(found.codebook.find_measure(one) or one for one in measures))
+    records = records_of(found, named)
+    if records is None and len(measures) > 1:
         raise RegistryError(
             f"More than {found.most_rows:,} rows of {' and '.join(named)} are in use, too many to be fetched. Ask one "
-            "question at a time, of one region and intervention, which the engine's sums answer (audit, compare)."
+            "question at a time: it is then answered from the engine's sums."
         )
     return records
 

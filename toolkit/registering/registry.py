@@ -166,6 +166,17 @@ class Registry(Shown):
         asked = replace(asked, better=asked.better or self.codebook.measure(asked.measure).better)
         return self.engine.frame(flow_by_arm(compared_table(self, asked).table))
 
+    def difference(self, question: Question | Mapping[str, Any], *, drawn: bool = False, level: float = 0.95) -> Result:
+        """The treatment effect of one question from the engine's sums alone, however many rows there are.
+
+        `drawn`: did chance decide between two interventions? A drawn order needs no word. What is not looked at stands
+        in the notes; where rows can be fetched, `audit` and `compare` say more.
+        """
+        from toolkit.registering.by_sums import answer_by_sums
+
+        asked = question if isinstance(question, Question) else read_question(question)
+        return answer_by_sums(self, asked, drawn=drawn, level=level)
+
     def clients(self, measure: str) -> Any:
         """One row a client: sessions, mean before and after, mean change; a table of the engine, lazy."""
         return client_summaries(self.readings, measure)
