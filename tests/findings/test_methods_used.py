@@ -43,6 +43,7 @@ def traced(rows: pd.DataFrame, question) -> tuple[Audit, set[str]]:
     sys.setprofile(watch)
     try:
         found = audit(rows, question=question)
+        assert found.findings["findings"]  # put together when asked for
     finally:
         sys.setprofile(before)
     return found, ran
