@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,7 @@ BETWEEN = ["--measure", "ankle_dorsiflexion_lunge", "--between", "long_hold", "s
 @pytest.fixture
 def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "question.toml").write_text(QUESTION)
+    (tmp_path / "wait.toml").write_text(QUESTION.replace("short_hold", "wait"))
     monkeypatch.chdir(tmp_path)
     return tmp_path
 
@@ -56,6 +58,31 @@ def test_from_three_summaries_to_a_pooled_page(here: Path, capsys):
     assert "C001" not in (here / "north.json").read_text()
 
 
+def test_what_the_readme_types_for_a_clinic_runs_as_it_is_typed(tmp_path: Path, monkeypatch, capsys):
+    (tmp_path / "clinic").mkdir()
+    monkeypatch.chdir(tmp_path / "clinic")
+    shutil.copytree(demo("three_sites"), "datasets/three_sites")
+    root = demo("three_sites").parents[1]
+    part = (root / "README.md").read_text(encoding="utf-8").split("**A clinic compares")[1].split("Notebooks")[0]
+    lines = [line.split("#")[0].split()[2:] for line in part.splitlines() if line.startswith("    python3 start.py ")]
+    by_job = {words[0]: words[1:] for words in lines}
+    assert entry.run(["compare", *by_job["compare"]]) == 0
+    assert "went with more improvement" in capsys.readouterr().out
+    for name in ("north", "south", "west"):
+        assert entry.run(["summarise", *(word.replace("north", name) for word in by_job["summarise"])]) == 0
+    assert entry.run(["pool", *by_job["pool"]]) == 0
+    assert entry.run(["draw-order", *by_job["draw-order"]]) == 0
+    made = {"comparison/comparison.html", "north.json", "south.json", "west.json", "pooled/pooled.html", "order.csv"}
+    assert [name for name in sorted(made) if not Path(name).is_file()] == []
+
+
+def test_a_question_sheet_says_what_to_compare(here: Path):
+    assert entry.run(["compare", str(demo("three_sites")), *BETWEEN, "--region", "soleus", "--out", "one"]) == 0
+    assert entry.run(["compare", str(demo("three_sites")), "--question", "question.toml", "--out", "other"]) == 0
+    one, other = (json.loads((here / name / "comparison.json").read_text())["estimates"] for name in ("one", "other"))
+    assert one == other
+
+
 def test_one_of_two_protocols_is_drawn_and_opened_by_its_name(here: Path, capsys):
     words = ["--key", str(here.parent / "key.txt")]
     drawn = ["draw-order", "--client", "A", "--sessions", "2", "--between", "long_hold", "short_hold", "--new-key"]
@@ -72,6 +99,8 @@ def test_one_of_two_protocols_is_drawn_and_opened_by_its_name(here: Path, capsys
         (["--site", "a=x", "--site", "a=y"], "Write each site once as NAME=FOLDER"),
         (["year.csv", "--site", "a=x"], "Name either files or sites"),
         (["year.csv"], "Say what to compare: --measure NAME --between A B"),
+        (["year.csv", "--question", "question.toml", "--region", "soleus"], "Name either a question sheet or what to"),
+        (["year.csv", "--question", "wait.toml"], "wait.toml names no second way of working"),
     ],
 )
 def test_what_is_missing_is_said(here: Path, capsys, words, said):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -33,6 +34,18 @@ def named_sites(sites: tuple[str, ...], exports: tuple[Path, ...]) -> Any:
     return {name.strip(): Path(folder.strip()) for name, _, folder in pairs}
 
 
+def asked_by(sheet: Path) -> tuple[str, tuple[str, str], str | None, float | None]:
+    """Measure, the two, region and size that matters, from a question sheet that compares two ways of working."""
+    from toolkit.claim.question import read_question
+    from toolkit.comparing.site_summary import ASKED_OF_SESSIONS
+
+    asked = read_question(sheet)
+    if asked.comparison is None or asked.comparison in ASKED_OF_SESSIONS:
+        raise ToolkitError(f'{sheet.name} names no second way of working: write it as  comparison = "…".')
+    region = None if asked.region == "any" else asked.region
+    return asked.measure, (asked.intervention, str(asked.comparison)), region, asked.smallest_change_that_matters
+
+
 def demo_comparison(*, smallest: float | None = None, drawn: bool = False) -> Comparison:
     """Two ways of working on the calf, compared in the demo clinic."""
     from toolkit.comparing.compare import compare as compare_records
@@ -50,6 +63,7 @@ def demo_comparison(*, smallest: float | None = None, drawn: bool = False) -> Co
 @click.command()
 @click.argument("exports", nargs=-1, metavar="EXPORT…", type=PATH)
 @site_option
+@click.option("--question", type=PATH, help="A question sheet in place of the four that follow.")
 @click.option("--measure", help="Codebook name of what is compared.")
 @click.option("--between", nargs=2, metavar="A B", help="The two interventions, as recorded.")
 @click.option("--region", help="One region; all regions if absent.")
@@ -62,6 +76,7 @@ def demo_comparison(*, smallest: float | None = None, drawn: bool = False) -> Co
 def compare(
     exports: tuple[Path, ...],
     sites: tuple[str, ...],
+    question: Path | None,
     measure: str | None,
     between: tuple[str, str] | None,
     region: str | None,
@@ -80,8 +95,14 @@ def compare(
     from toolkit.comparing.compare import compare as compare_records
 
     source = named_sites(sites, exports)
+    if question is not None:
+        if measure or between or region or smallest is not None:
+            raise ToolkitError("Name either a question sheet or what to compare (--measure, --between …), not both.")
+        measure, between, region, smallest = asked_by(question)
     if source and (measure is None or between is None):
-        raise ToolkitError("Say what to compare: --measure NAME --between A B, with names as the records hold them.")
+        raise ToolkitError(
+            "Say what to compare: --measure NAME --between A B, with names as the records hold them (or --question)."
+        )
     check_free_folder(out, replace=replace)
     if not source or measure is None or between is None:
         found = demo_comparison(smallest=smallest, drawn=drawn)
@@ -108,7 +129,7 @@ def compare(
 @click.option("--question", required=True, type=PATH, help="The question sheet, the same at every site.")
 @click.option("--site", required=True, help="The site's name, as the forest plot will show it.")
 @click.option("--drawn", is_flag=True, help="Which of two interventions was drawn at random.")
-@click.option("--out", type=PATH, required=True, help="The summary to write (JSON).")
+@click.option("--out", type=PATH, help="The summary to write (JSON); SITE.json if absent.")
 @columns_option
 @codebook_option
 @replace_option
@@ -117,7 +138,7 @@ def summarise(
     question: Path,
     site: str,
     drawn: bool,
-    out: Path,
+    out: Path | None,
     columns: Path | None,
     codebook: Path | None,
     replace: bool,
@@ -125,6 +146,7 @@ def summarise(
     """Sum up one site's records for pooling: no row, no code, nothing of fewer than five clients."""
     from toolkit.comparing.site_summary import summarise as sum_up
 
+    out = out or Path(re.sub(r"[^\w-]+", "-", site) + ".json")
     check_free(out, replace=replace)
     source = list(exports) if len(exports) > 1 else exports[0]
     found = sum_up(source, question=question, site=site, drawn=drawn, columns=columns, codebook=codebook)
