@@ -21,8 +21,10 @@ from tests.safety.hostile_files import (
 from toolkit import __main__ as entry
 from toolkit import writing
 from toolkit.errors import ExportError, ToolkitError, WritingError
+from toolkit.planning.opened_lines import opened_lines
 from toolkit.records.bounds import LONGEST_CELL, Clock, check_bytes, check_cells, check_shape
 from toolkit.records.encodings import decode
+from toolkit.records.grid import make_grid
 from toolkit.records.records import load_records
 from toolkit.records.safe_harbour import kind_in_cell
 from toolkit.records.workbook_guard import measured_archive
@@ -197,3 +199,28 @@ def test_a_setting_out_of_range_is_told(text, said, tmp_path):
     (tmp_path / "columns.toml").write_text(text + "\n", encoding="utf-8")
     with pytest.raises(ToolkitError, match=said):
         load_records(tmp_path / "year.csv")
+
+
+def test_a_number_beyond_any_in_a_drawn_order_is_told(tmp_path, capsys):
+    order = tmp_path / "order.csv"
+    order.write_text("client,session,season,seal\nA,99999999999999999999,s,x\n", encoding="utf-8")
+    assert entry.run(["open-order", str(order), "--client", "A", "--session", "1", "--key", "key.txt"]) == 2
+    assert "is not an order drawn by this toolkit" in " ".join(capsys.readouterr().err.split())
+    log = '{"format": "opened/1", "lines": [{"client": "A", "session": 1e400, "opened": ""}]}'
+    (tmp_path / "order.opened.json").write_text(log, encoding="utf-8")
+    with pytest.raises(ToolkitError, match="is damaged"):
+        opened_lines(order)
+
+
+def test_merged_ranges_beyond_the_cells_are_cut_off():
+    rows = [["Client", "Date"], ["C1", "2024-03-05"]]
+    merges = [((0, 0), (0, 16_383)), ((1, 0), (1_048_575, 0)), ((50, 0), (90, 3)), ((0, 1), (0, 0))]
+    assert make_grid(rows, file="x", merges=merges).merges == ((0, 0, 0, 1), (1, 0, 1, 0))
+
+
+def test_a_table_of_shared_texts_that_unpacks_to_too_much_is_not_opened(tmp_path):
+    texts = b"<sst><si><t>" + b"a" * 400_000_000 + b"</t></si></sst>"
+    place = tmp_path / "year.xlsx"
+    place.write_bytes(workbook(sheet_xml(NEAR), more={"xl/sharedStrings.xml": texts}))
+    with pytest.raises(ExportError):
+        load_records(place)

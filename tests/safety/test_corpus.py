@@ -11,6 +11,7 @@ from tests.safety.corpus import (
     DATA,
     GOOD,
     PAYLOADS,
+    SHEET,
     cell_inputs,
     file_inputs,
     question_inputs,
@@ -151,3 +152,17 @@ def test_de_identification_takes_whatever_comes(text, here, capsys):
     (here / "office" / "x.csv").write_text("Patient,Date,before,after\n" + "\n".join(rows), encoding="utf-8")
     words = ["deidentify", "office/x.csv", "--out", "office/year.csv", "--key", "safe/key.txt", "--new-key"]
     answer_or_sentence(words, here, capsys)
+
+
+@pytest.mark.parametrize("file", ["../../data.csv", "../../../etc/passwd", "x/../../../data.csv"])
+def test_a_replication_sheet_reads_nothing_far_from_it(file, here, capsys):
+    (here / "far").mkdir()
+    sheet = here / "far" / "sheets" / "my.toml"
+    sheet.parent.mkdir()
+    (here / "data.csv").write_text(DATA, encoding="utf-8")
+    sheet.write_text(SHEET.replace("data.csv", file), encoding="utf-8")
+    assert entry.run(["replicate", str(sheet)]) == 2
+    assert "outside the sheet's folder" in " ".join(capsys.readouterr().err.split())
+    sheet.write_text(SHEET.replace("data.csv", "../data.csv"), encoding="utf-8")
+    (here / "far" / "data.csv").write_text(DATA, encoding="utf-8")
+    assert entry.run(["replicate", str(sheet)]) == 0

@@ -31,7 +31,7 @@ def sealed_lines(schedule: Path) -> pd.DataFrame:
     try:
         lines = pd.read_csv(io.StringIO(text), dtype={"client": str, "season": str, "seal": str}, keep_default_na=False)
         return lines[["client", "session", "season", "seal"]].astype({"session": int})
-    except (ValueError, KeyError) as problem:
+    except (ValueError, KeyError, OverflowError) as problem:
         raise ToolkitError(
             f"{schedule.name} is not an order drawn by this toolkit (client, session, season, seal). Name the file "
             "that draw-order wrote."

@@ -37,7 +37,7 @@ def opened_lines(schedule: Path) -> list[dict[str, Any]]:
             {"client": str(one["client"]), "session": int(one["session"]), "opened": str(one["opened"])}
             for one in held["lines"]
         ]
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError, OverflowError):
         raise SheetError(
             f"The log of opened lines, {path.name}, is damaged. Put back the copy you kept, or move it away and say so "
             "in the report."

@@ -179,9 +179,7 @@ def _speaks_for_itself(grid: Grid, row: int, words: Words) -> bool:
     """Whether a row's words make it the last of a header although the line below holds no number."""
     if row + 1 >= grid.height:
         return False
-    if not set(grid.texts(row + 1)) <= set(grid.texts(row)) or any(
-        top == row and right > left for top, left, _, right in grid.merges
-    ):
+    if not set(grid.texts(row + 1)) <= set(grid.texts(row)) or any(top == row for top, _, _, _ in grid.wide):
         return False
     mine = points_of(((text,) for text in grid.texts(row).values()), words)
     return mine >= 4 and points_of(((text,) for text in grid.texts(row + 1).values()), words) < mine / 2
@@ -255,8 +253,8 @@ def _spread(grid: Grid, row: int, bottom: int) -> dict[int, str]:
     """column → text of one header row; a text stands for the merged columns, or the blank ones to its right."""
     texts = grid.texts(row)
     level = dict(texts)
-    merged_here = any(top <= row <= low and right > left for top, left, low, right in grid.merges)
-    for top, left, low, right in grid.merges:
+    merged_here = any(top <= row <= low for top, _, low, _ in grid.wide)
+    for top, left, low, right in grid.wide:
         if top <= row <= low:
             text = shown(grid.cells[top][left])
             level |= dict.fromkeys(range(left, right + 1), text) if text and row == top else {}

@@ -6,6 +6,7 @@ import datetime as dt
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 from toolkit.records.dates import looks_like_dates
@@ -18,6 +19,7 @@ _NUMBER_LIKE = re.compile(
     re.IGNORECASE,
 )
 _LANGUAGE_ROWS = 60
+_MOST_WIDE = 5_000
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -35,6 +37,11 @@ class Grid:
     hidden: bool = False
     language: str = ""
     spanned: dict[tuple[int, int], tuple[int, int, int, int]] = field(default_factory=dict, repr=False)
+
+    @cached_property
+    def wide(self) -> tuple[tuple[int, int, int, int], ...]:
+        """The merged ranges over several columns, as headers have them; the first thousands of them."""
+        return tuple(one for one in self.merges if one[3] > one[1])[:_MOST_WIDE]
 
     @property
     def height(self) -> int:
@@ -67,10 +74,19 @@ def make_grid(
     """
     width = max((len(row) for row in rows), default=0)
     cells = [list(row) + [""] * (width - len(row)) for row in rows]
-    ranges = tuple((top, left, bottom, right) for (top, left), (bottom, right) in merges)
+    ranges = _inside(merges, len(cells), width)
     told = language_of(_words_of(cells, sheet))
     spanned = {(top, left): (top, left, bottom, right) for top, left, bottom, right in ranges}
     return Grid(file=file, sheet=sheet, cells=cells, merges=ranges, hidden=hidden, language=told, spanned=spanned)
+
+
+def _inside(merges: Sequence[Any], height: int, width: int) -> tuple[tuple[int, int, int, int], ...]:
+    """The merged ranges as far as they lie inside the cells that are there; a sheet may claim a million empty rows."""
+    inside = []
+    for (top, left), (bottom, right) in merges:
+        if 0 <= top < height and 0 <= left < width and bottom >= top and right >= left:
+            inside.append((top, left, min(bottom, height - 1), min(right, width - 1)))
+    return tuple(inside)
 
 
 def turned(grid: Grid) -> Grid:

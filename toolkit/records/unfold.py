@@ -130,12 +130,11 @@ def _others(lines: list[tuple[int, str, str]]) -> pd.DataFrame:
 
 def _merged_down(grid: Grid) -> dict[tuple[int, int], int]:
     """(row, column) → first row, for the cells below the first of a merged range that runs down one column."""
-    return {
-        (row, left): top
-        for top, left, bottom, right in grid.merges
-        if left == right
-        for row in range(top + 1, bottom + 1)
-    }
+    down: dict[tuple[int, int], int] = {}
+    for top, left, bottom, right in grid.merges:
+        if left == right and (top, left) not in down:
+            down |= {(row, left): top for row in range(top + 1, bottom + 1)}
+    return down
 
 
 def _filled(grid: Grid, row: int, column: int, down: dict[tuple[int, int], int]) -> Any:

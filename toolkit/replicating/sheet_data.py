@@ -162,11 +162,13 @@ def _file(
         return None
 
     try:
-        there = source.is_file()
-    except (OSError, ValueError):
-        there = False
+        there, near = source.is_file(), source.resolve().is_relative_to(path.resolve().parent.parent)
+    except (OSError, ValueError, RuntimeError):
+        there, near = False, True
     if Path(name).is_absolute() or name.startswith(("\\", "//")):
         return wrong("the data file is named by its whole path", "put it beside the sheet and give its name")
+    if not near:
+        return wrong("the data file lies outside the sheet's folder and the one above", "put it beside the sheet")
     if not there:
         return wrong(f'the data file "{name}" is not there', "give its path as seen from the sheet")
     if source.stat().st_size > MOST_BYTES:
