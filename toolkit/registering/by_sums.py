@@ -110,7 +110,7 @@ def by_sums(found: Registry, question: Question, *, drawn: bool, level: float) -
             f"{found.most_rows:,} rows answer this question. Ask one region, or give the registry a larger most_rows."
         )
     by_order = compared.basis == "randomised_order"
-    rows = sessions(compared.table)
+    rows = found.engine.computed(sessions(compared.table))
     cells = cells_of(found.engine, rows, by_order=by_order)
     about = found.engine.frame(_about(compared.table)).set_index("arm").reindex([1, 0])
     if about["y_n"].fillna(0).min() < 2:
@@ -119,7 +119,7 @@ def by_sums(found: Registry, question: Question, *, drawn: bool, level: float) -
     filled = []
     if missing.any():
         for values in _fillings(about, missing):
-            again = sessions(compared.table, filled=values)
+            again = found.engine.computed(sessions(compared.table, filled=values))
             filled.append(_effect(cells_of(found.engine, again, by_order=by_order), level))
     error = errors_in(found, question.measure).get(question.measure) if _read_twice(found, question) else None
     return BySums(

@@ -47,7 +47,7 @@ def sessions(compared: Any, *, filled: Filled | None = None) -> Any:
         has_second=rows.has_second.mean(),
         visit=rows.visit.min(),
     )
-    return found.mutate(first_visit=(found.visit == 1).cast("float64").fill_null(0.0))
+    return found.drop("session_id").mutate(first_visit=(found.visit == 1).cast("float64").fill_null(0.0))
 
 
 def cells_of(engine: Engine, rows: Any, *, by_order: bool) -> Cells:

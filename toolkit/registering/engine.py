@@ -62,6 +62,11 @@ class Engine:
             self.backend._session.createDataFrame(arrow).createOrReplaceTempView(view)
             return self.backend.table(view)
 
+    def computed(self, table: Any) -> Any:
+        """A table expression computed once and kept by the engine, as long as what is returned lives."""
+        with in_words(self):
+            return table.cache()
+
     def frame(self, table: Any) -> pd.DataFrame:
         """What a table expression gives, computed by the engine."""
         with in_words(self):

@@ -132,12 +132,21 @@ def _at_sites(records: Records, site: str | None) -> pd.DataFrame:
             "C001 is somebody else."
         )
     columns: dict[str, Any] = {"site": where}
-    front = where + "/"
     for name in SCOPED:
-        codes = rows[name].astype(str)
-        ready = np.array([not code or code.startswith(begin) for code, begin in zip(codes, front, strict=True)])
-        columns[name] = codes.where(ready, front + codes)
+        columns[name] = _under_site(rows[name].astype(str), where)
     return rows.assign(**columns)
+
+
+def _under_site(codes: pd.Series, where: pd.Series) -> pd.Series:
+    """Codes with their site's name in front, each distinct one looked at once; those that have it keep it."""
+    pairs = pd.DataFrame({"code": codes.to_numpy(), "site": where.to_numpy()})
+    place = pairs.groupby(["site", "code"], sort=False).ngroup().to_numpy()
+    distinct = pairs.drop_duplicates()
+    named = [
+        code if not code or code.startswith(f"{site}/") else f"{site}/{code}"
+        for code, site in zip(distinct["code"], distinct["site"], strict=True)
+    ]
+    return pd.Series(np.array(named, dtype=object)[place], index=codes.index, dtype="str")
 
 
 def _name_of(rows: pd.DataFrame, records: Records) -> str:
