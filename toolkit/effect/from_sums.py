@@ -22,13 +22,14 @@ from toolkit.mixed.search import best_point
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
-CORE = ("one", "base", "gap", "has_second", "first_visit", "y")
-ONE, Y = 0, 5
+CORE = ("one", "base", "gap", "has_second", "first_visit", "log_visit", "day_rank", "y")
+ONE, Y = 0, 7
+TIME = (4, 5, 6)  # columns that are taken in where those before them do not tell them already
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cells:
-    """Sessions summed up: codes of client, practitioner and site, the arm (0 or 1), `products` (cells, 6, 6) of `CORE`.
+    """Sessions summed up: codes of client, practitioner and site, the arm (0 or 1), `products` (cells, 8, 8) of `CORE`.
 
     Columns are less their means over all sessions (but `one`); `keep` names those that vary.
     """
@@ -77,6 +78,22 @@ def estimate_from_sums(cells: Cells) -> tuple[Average, str]:
     found = _average(cells, whole, by_arm, components, spread, by_client)
     said = f"mixed model, clients and practitioners random{'; effect varying between clients' if slope else ''}"
     return found, f"{said}; cluster-robust interval (CR2), {found.words}; from sums over clients"
+
+
+def without_told(cells: Cells, *, share: float) -> Cells:
+    """The cells without columns of `TIME` of which those before them leave less than a share of the squares."""
+    kept = [place for place in cells.keep if place not in TIME]
+    for place in (one for one in TIME if one in cells.keep):
+        some = replace(cells, keep=(*kept, place))
+        whole = _with_label(some)
+        gram = _full(_Grams(gram=whole, site=cells.site, weight=np.ones(len(whole))), cells)[1:-1, 1:-1]
+        at = 1 + len(kept)
+        known = np.delete(np.arange(len(gram)), at)
+        cross = gram[known, at]
+        left = gram[at, at] - cross @ np.linalg.lstsq(gram[np.ix_(known, known)], cross, rcond=None)[0]
+        if left > share * max(gram[at, at], 1e-12):
+            kept.append(place)
+    return replace(cells, keep=tuple(kept))
 
 
 def _with_label(cells: Cells) -> Floats:
@@ -291,7 +308,9 @@ def _average(
     n_clients = len(by_client)
     site_of = np.zeros(n_clients, dtype=np.intp)
     site_of[cells.client] = cells.site
-    white = _whitened(cells, whole, components, spread, by_client)
+    once = cells.n == n_clients  # a session each: all weigh the same
+    spread = (1.0, 1.0) if once else spread
+    white = whole if once else _whitened(cells, whole, components, spread, by_client)
     by_model = _robust(_summed(white, cells.client, n_clients), site_of, np.ones(n_clients), cells)
     total = by_client.sum(axis=1)
     equal_weight = cells.n / n_clients / total

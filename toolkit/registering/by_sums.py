@@ -13,7 +13,7 @@ from toolkit.effect.missing_readings import BY_COUNT, LOWER, UPPER, harsher_arm
 from toolkit.errors import NotEnoughError, RegistryError
 from toolkit.number_words import quantity, quantity_with_interval
 from toolkit.quantiles import t_above, t_quantile
-from toolkit.registering.cells import Filled, cells_of, sessions
+from toolkit.registering.cells import Filled, cells_of, sessions, with_time
 from toolkit.registering.compared import ComparedTable, compared_table
 from toolkit.registering.draw_by_sums import DrawBySums, draw_by_sums
 from toolkit.registering.measured import errors_in
@@ -110,8 +110,6 @@ def by_sums(found: Registry, question: Question, *, drawn: bool, level: float) -
             f"{found.most_rows:,} rows answer this question. Ask one region, or give the registry a larger most_rows."
         )
     by_order = compared.basis == "randomised_order"
-    rows = found.engine.computed(sessions(compared.table))
-    cells = cells_of(found.engine, rows, by_order=by_order)
     about = found.engine.frame(_about(compared.table)).set_index("arm").reindex([1, 0])
     if about["y_n"].fillna(0).min() < 2:
         raise NotEnoughError("One of the two has no session with readings before and after, so nothing is compared.")
@@ -119,8 +117,13 @@ def by_sums(found: Registry, question: Question, *, drawn: bool, level: float) -
     filled = []
     if missing.any():
         for values in _fillings(about, missing):
-            again = found.engine.computed(sessions(compared.table, filled=values))
-            filled.append(_effect(cells_of(found.engine, again, by_order=by_order), level))
+            with found.engine.kept(sessions(compared.table, filled=values)) as plain:
+                again = with_time(found.engine, plain)
+                filled.append(_effect(cells_of(found.engine, again, by_order=by_order), level))
+    with found.engine.kept(sessions(compared.table)) as plain:
+        rows = with_time(found.engine, plain)
+        cells = cells_of(found.engine, rows, by_order=by_order)
+        draw = draw_by_sums(found.engine, rows, cells)
     error = errors_in(found, question.measure).get(question.measure) if _read_twice(found, question) else None
     return BySums(
         question=question,
@@ -129,7 +132,7 @@ def by_sums(found: Registry, question: Question, *, drawn: bool, level: float) -
         complete=_effect(cells, level),
         filled=tuple(filled),
         n_missing=(int(missing[0]), int(missing[1])),
-        draw=draw_by_sums(found.engine, rows, cells),
+        draw=draw,
         blinded=(float(about["blind"][1]), float(about["blind"][0])),
         error=error if isinstance(error, ReadingError) else None,
     )

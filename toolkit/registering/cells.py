@@ -9,11 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from toolkit.effect.from_sums import CORE, Cells
+from toolkit.effect.estimate import ENOUGH_FOR_TIME, TOLD
+from toolkit.effect.from_sums import CORE, TIME, Cells, without_told
 from toolkit.errors import NotEnoughError
 from toolkit.registering.engine import Engine
 
-VARYING = ("base", "gap", "has_second", "first_visit")
+VARYING = ("base", "gap", "has_second", "first_visit", "log_visit", "day_rank")
 LEAST = 1e-12
 
 
@@ -45,9 +46,31 @@ def sessions(compared: Any, *, filled: Filled | None = None) -> Any:
         base=rows.base.mean(),
         gap=rows.gap.mean(),
         has_second=rows.has_second.mean(),
-        visit=rows.visit.min(),
+        visit=rows.visit.min().cast("float64"),
+        date=rows.date.min(),
     )
-    return found.drop("session_id").mutate(first_visit=(found.visit == 1).cast("float64").fill_null(0.0))
+    return found.drop("session_id")
+
+
+def with_time(engine: Engine, rows: Any) -> Any:
+    """Sessions with when they were: the first visit, the visit on a log scale, the day's rank among all days."""
+    import ibis
+
+    dated = rows.filter(rows.date.notnull())
+    days = engine.frame(dated.group_by("date").agg(n=dated.count())).sort_values("date", ignore_index=True)
+    before = days["n"].cumsum() - days["n"]
+    ranks = pd.DataFrame({"its_day": days["date"]}).assign(
+        day_rank=(before + (days["n"] + 1) / 2) / max(int(days["n"].sum()), 1)
+    )
+    at = rows.visit
+    timed = rows.mutate(
+        first_visit=ibis.ifelse(at.isnull(), ibis.null("float64"), (at == 1).cast("float64")),
+        log_visit=ibis.greatest(at, 1.0).log(),
+    )
+    if days.empty:
+        return timed.mutate(day_rank=ibis.null("float64"))
+    lent = engine.lent(ranks)
+    return timed.left_join(lent, timed.date == lent.its_day).drop("its_day")
 
 
 def cells_of(engine: Engine, rows: Any, *, by_order: bool) -> Cells:
@@ -65,16 +88,21 @@ def cells_of(engine: Engine, rows: Any, *, by_order: bool) -> Cells:
         raise NotEnoughError(
             f"{n} sessions can be compared, and {why if n < 1 or n >= 5 else 'at least 5 are needed'}."
         )
-    first = float(about["first_visit_mean"]) * n
-    no_visit = int(about["without_visit"])
+    means = {name: float(np.nan_to_num(about[f"{name}_mean"])) for name in (*VARYING, "y")}
     keep = [
         k for k, name in enumerate(CORE) if name in VARYING and about[f"{name}_high"] - about[f"{name}_low"] > LEAST
     ]
-    if not by_order or no_visit or not 3 <= round(first) <= n - 3:
-        keep = [k for k in keep if CORE[k] != "first_visit"]
-    means = {name: float(about[f"{name}_mean"]) for name in (*VARYING, "y")}
+    seen = n - int(about["without_visit"])
+    first = means["first_visit"] * seen
+    unusable = set() if by_order else set(TIME)
+    if seen <= n / 2 or not 3 <= round(first) <= seen - 3:
+        unusable.add(CORE.index("first_visit"))
+    if seen <= n / 2 or n < ENOUGH_FOR_TIME:
+        unusable.add(CORE.index("log_visit"))
+    if n < ENOUGH_FOR_TIME:
+        unusable.add(CORE.index("day_rank"))
     frame = engine.frame(_sums(rows, means)).sort_values(["client", "practitioner", "arm"], ignore_index=True)
-    return _cells(frame, tuple(keep))
+    return without_told(_cells(frame, tuple(k for k in keep if k not in unusable)), share=TOLD)
 
 
 def _ranges(rows: Any) -> dict[str, Any]:
@@ -86,7 +114,7 @@ def _ranges(rows: Any) -> dict[str, Any]:
 
 def _sums(rows: Any, means: dict[str, float]) -> Any:
     """One row a client, practitioner and arm with all sums and products, in the order of `_pairs`."""
-    about = {name: rows[name] - mean for name, mean in means.items()}
+    about = {name: (rows[name] - mean).fill_null(0.0) for name, mean in means.items()}
     columns = [rows.y.notnull().cast("float64"), *(about[name] for name in CORE[1:])]
     products = {f"s{a}_{b}": (columns[a] * columns[b]).sum() for a, b in _pairs()}
     return rows.group_by(["site", "client", "practitioner", "arm"]).agg(**products)

@@ -130,7 +130,7 @@ def _as_compared(rows: Any, *, arm: Any, outcome: Any, better: str) -> Any:
     base = rows.before_2.fill_null(rows.before)
     first = rows.before.fill_null(rows.before_2)
     columns: Mapping[str, Any] = {
-        **{name: rows[name] for name in ("site", "client", "practitioner", "session_id", "visit")},
+        **{name: rows[name] for name in ("site", "client", "practitioner", "session_id", "visit", "date")},
         "blinded": rows.examiner_blinded,
         "arm": arm.cast("int64"),
         "base": sign * base,

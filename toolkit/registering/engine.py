@@ -62,10 +62,25 @@ class Engine:
             self.backend._session.createDataFrame(arrow).createOrReplaceTempView(view)
             return self.backend.table(view)
 
-    def computed(self, table: Any) -> Any:
-        """A table expression computed once and kept by the engine, as long as what is returned lives."""
+    @contextmanager
+    def kept(self, table: Any) -> Iterator[Any]:
+        """A table expression computed once and kept by the engine while it is asked several things of it."""
+        name, held = f"kept_{secrets.token_hex(4)}", None
         with in_words(self):
-            return table.cache()
+            statement = self.backend.compile(table)
+            if self.backend.name == "pyspark":
+                held = self.backend.raw_sql(statement).cache()
+                held.createOrReplaceTempView(name)
+            elif self.backend.name == "duckdb":
+                self.backend.raw_sql(f"CREATE TEMPORARY TABLE {name} AS {statement}")
+            else:
+                name = ""
+        yield self.backend.table(name) if name else table
+        if held is not None:
+            held.unpersist()
+        elif name:
+            with in_words(self):
+                self.backend.raw_sql(f"DROP TABLE {name}")
 
     def frame(self, table: Any) -> pd.DataFrame:
         """What a table expression gives, computed by the engine."""
