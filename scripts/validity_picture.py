@@ -121,15 +121,31 @@ def as_text(table: pd.DataFrame) -> str:
         shown[title] = [" " if pd.isna(v) else f"{100 * v:.1f}" for v in table[column]]
     shown["mean estimate, °"] = [" " if pd.isna(v) else f"{v:.2f}" for v in table["estimate"]]
     shown["filled in against it, °"] = [" " if pd.isna(v) else f"{v:.2f}" for v in table["against"]]
+    shown.insert(2, "clinics", table["clinics"])
     clinics = int(table["clinics"].min())
     return (
         f"# Can a claim be believed?\n\nPercent of {clinics} simulated clinics or more a row; what the columns are: "
         "`validity.py`; the targets: `validity_targets.py`.\n\n"
-        f"{shown.to_markdown(index=False)}\n\n## Targets missed by more than chance, and why\n\n{_misses(table)}\n\n"
+        f"{shown.to_markdown(index=False)}\n\n## The ten cells with most false claims\n\n{_worst(table)}\n\n"
+        f"## Targets missed by more than chance, and why\n\n{_misses(table)}\n\n"
         f"## On the wrong side of a target, within chance\n\nWith {clinics} clinics a cell one clinic is "
         f"{100 / clinics:.1f} %: these cells neither keep a target nor break it until more are played.\n\n"
         f"{_within_chance(table)}\n"
     )
+
+
+def _worst(table: pd.DataFrame) -> str:
+    """The ten cells without an effect in which the technique was most often said to have done something."""
+    none = table[table["effect"] == 0]
+    share = none["moved"] + none["moved_enough"] + none["probably_moved"]
+    lines = []
+    for place in share.sort_values(ascending=False, kind="stable").index[:10]:
+        n = int(none.loc[place, "clinics"])
+        k = round(share[place] * n)
+        low, high = proportion_confint(k, n, method="wilson")
+        said = f"{k} of {n} ({100 * k / n:.1f} %; {100 * low:.1f} to {100 * high:.1f} %, Wilson)"
+        lines.append(f"- {none.loc[place, 'scenario']}: {said}")
+    return "\n".join(lines)
 
 
 def _misses(table: pd.DataFrame) -> str:

@@ -83,6 +83,13 @@ TARGETS = (
         side="at least",
     ),
     Target(
+        name="true 3°, drawn, honest: moved within 5 points of the first rule",
+        applies=lambda dials, effect: effect == 3.0 and dials.design in DRAWN and _honest(dials),
+        share=_moved,
+        limit=lambda row: max(0.0, float(row["first_rule"]) - 0.05),
+        side="at least",
+    ),
+    Target(
         name="no effect, drawn: moved in at most 2.5 %",
         applies=lambda dials, effect: effect == 0 and dials.design in DRAWN,
         share=_moved,
@@ -141,10 +148,10 @@ TARGETS = (
         side="at most",
     ),
     Target(
-        name="no reading missing: intervals hold the truth in at least 93 %",
+        name="no reading missing: intervals hold the truth in at least 94 %",
         applies=_nothing_missing,
         share=lambda row: float(row["covers"]),
-        limit=lambda _: 0.93,
+        limit=lambda _: 0.94,
         side="at least",
     ),
     Target(
@@ -179,13 +186,13 @@ def _missed(target: Target, row: Row, by_chance: float) -> bool:
 
 
 _HOLDS_95 = "readings missing: intervals with the bound hold the truth in at least 95 %"
-_HOLDS_93 = "no reading missing: intervals hold the truth in at least 93 %"
+_HOLDS_94 = "no reading missing: intervals hold the truth in at least 94 %"
 _LEANS = (
     "The reader knows what was done and adds 1° to every reading after the technique. The records are those of a "
     "clinic whose technique does 1° more, so no interval from them can hold the truth; the claim is kept honest by the "
     "allowance, which is taken off its low end."
 )
 KNOWN_TO_MISS: dict[tuple[str, float, str], str] = {
-    **{("leaning reader, unblinded", effect, _HOLDS_93): _LEANS for effect in (0.0, 3.0)},
+    **{("leaning reader, unblinded", effect, _HOLDS_94): _LEANS for effect in (0.0, 3.0)},
     **{("all rivals, leaning 1, unblinded", effect, _HOLDS_95): _LEANS for effect in (0.0, 3.0)},
 }
