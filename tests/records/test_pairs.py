@@ -2,9 +2,13 @@
 
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 
+from tests.records.odd_habits import ASKED
+from toolkit.commands.columns import columns
 from toolkit.errors import ExportError
 from toolkit.records.lexicon import words_of_language
 from toolkit.records.pairs import pair_sign, pairs_apart
@@ -90,3 +94,20 @@ def test_blood_pressure_is_not_asked_about():
     assert pair_sign(["120/80", "130/85"], ["BP"], words_of_language("en")) == "slash"
     frame = sheet("BP", CELLS, **{"Neck rot L pre": ["50"] * 4, "Neck rot L post": ["55"] * 4})
     assert propose_columns(frame).mapping.asked == ()
+
+
+@pytest.mark.parametrize("name", ["pairs", "grip"])
+def test_the_command_asks_and_what_it_writes_is_read(name: str, tmp_path: Path) -> None:
+    path = tmp_path / f"{name}.csv"
+    if name == "pairs":
+        sheet("Neck rotation pre", CELLS, **{"Neck rotation post": ["55/60", "50/57", "66/61", "60/65"]}).to_csv(
+            path, index=False
+        )
+    else:
+        path = ASKED["grip_wide_no_unit"][0](tmp_path, np.random.default_rng(1))
+    done = CliRunner().invoke(columns, [str(path), "--ask", "--out", str(tmp_path / "own.toml")], input="1\ny\n")
+    assert done.exit_code == 0, done.output
+    records = load_records(path, columns=tmp_path / "own.toml")
+    assert records.source.readings_set_aside == 0
+    assert records.source.readings_kept == {"pairs": 16, "grip": 32}[name]
+    assert records.mapping.asked == ()

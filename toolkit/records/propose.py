@@ -79,7 +79,9 @@ def mapping_toml(mapping: Mapping, *, unsure: Iterable[tuple[str, str]] = ()) ->
         mapping: what the columns mean.
         unsure: (header, reason) of columns that are not understood, written as comments.
     """
-    lines = ["# What each column means. Please check; write over what is wrong.", f'layout = "{mapping.layout}"']
+    lines = ["# What each column means. Please check; write over what is wrong."]
+    lines += [f'layout = "{mapping.layout}"'] if mapping.layout else []
+    lines += [f"{key} = {quoted(told) if isinstance(told, str) else told}" for key, told in mapping.settings.items()]
     for name in ("date_order", "decimal"):
         lines += [f'{name} = "{getattr(mapping, name)}"'] if getattr(mapping, name) else []
     lines += [f'year = "{mapping.year}"'] if mapping.year else []

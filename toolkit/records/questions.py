@@ -76,6 +76,8 @@ def with_answers(said: Mapping[str, Any], answers: Iterable[tuple[str, str]]) ->
             content.setdefault("units", {})[key.removeprefix("units.")] = value
         elif key.startswith("constants."):
             content.setdefault("constants", {})[key.removeprefix("constants.")] = value
+        elif key == "pairs":  # the two columns of a pair are then understood anew, and with them the layout
+            content = {name: told for name, told in content.items() if name != "layout"} | {"pairs": value}
         else:
             content[key] = float(value) if key == "tip_cm2" else value
     return content
