@@ -302,6 +302,23 @@ def csv_day_once(path: Path, rng: np.random.Generator) -> tuple[Path, Truth]:
     return save_text(path / "n.csv", rows), truth
 
 
+@made
+def a_line_of_keys_above_each_block(path: Path, rng: np.random.Generator) -> tuple[Path, Truth]:
+    """German, a block a client with the same header, "Patient: P02, Muskel: …" on a line of four cells above."""
+    rows = [["Verlaufsbogen Schulter 2024"], []]
+    truth = {}
+    for number in range(1, 6):
+        client = f"P{number:02d}"
+        rows += [["Patient:", client, "", "Muskel:", "Infraspinatus re"]]
+        rows += [["Datum", "Behandlung", "ARO li vor", "ARO li nach", "ARO re vor", "ARO re nach", "Bemerkung"]]
+        for day in days(rng, 4):
+            values = _four(rng, 40, 90)
+            rows.append([day, "Massage", *values, ""])
+            _enter(truth, client, day.isoformat(), "shoulder_external_rotation", values)
+        rows += [["Mittelwert", "", 1, 2, 3, 4, ""], []]
+    return save_book(path / "Schulter.xlsx", {"Tabelle1": rows}), truth
+
+
 ASKED: dict[str, tuple[Callable[[Path, np.random.Generator], Path], str]] = {}
 """name → (writes the sheet, what the question must say)."""
 

@@ -68,7 +68,7 @@ def _phases(found: Found) -> int:
 def _upright(grid: Grid) -> list[Found]:
     """The tables of a sheet whose headers stand above their data."""
     words = words_of_language(grid.language or "en")
-    bands = _without_repeats(grid, _bands(grid, words))
+    bands = _without_repeats(grid, _bands(grid, words), words)
     tables: list[Found] = []
     title: list[str] = []
     for place, (top, bottom) in enumerate(bands):
@@ -141,13 +141,19 @@ def _bands(grid: Grid, words: Words) -> list[tuple[int, int]]:
     return [(top, bottom) for top, bottom, points in found if points >= min(2.5, best)]
 
 
-def _without_repeats(grid: Grid, bands: list[tuple[int, int]]) -> list[tuple[int, int]]:
-    """The bands without those that only say the header again, as on every printed page."""
+def _without_repeats(grid: Grid, bands: list[tuple[int, int]], words: Words) -> list[tuple[int, int]]:
+    """The bands without those that only say the header again, as on every printed page.
+
+    Only where a column names the client and a row of data stands right above: a line that says whose rows follow makes
+    a table of its own.
+    """
     kept: list[tuple[int, int]] = []
     for top, bottom in bands:
         again = kept and top == bottom and grid.texts(bottom) == grid.texts(kept[-1][1])
         start = kept[-1][1] + 1 if kept else 0
-        if again and not any(grid.texts(row) for row in _loose_rows(grid, start, top)):
+        above = next((row for row in range(top - 1, start - 1, -1) if grid.texts(row)), None)
+        numbers = 0 if above is None else sum(is_number(grid.cells[above][column]) for column in grid.texts(above))
+        if again and numbers > 1 and "client" in {field_of_header(text, words) for text in grid.texts(bottom).values()}:
             continue
         kept.append((top, bottom))
     return kept
