@@ -3,7 +3,7 @@
     python tests/benchmarks/registry.py                 # 10 and 50 million readings on DuckDB
     python tests/benchmarks/registry.py 1000000 --spark # as many as you say; Spark within this machine too
 
-The readings are made by DuckDB itself, in the registry's own layout: 200 sites, four readings a session. Each size runs
+The readings are made by DuckDB itself, in the registry's own layout: 40 sites, four readings a session. Each size runs
 in a process of its own. "bare": one pass that sums and counts the columns the question needs, by client and arm.
 Writes registry.md.
 """
@@ -22,7 +22,7 @@ from typing import Any
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
-SITES = 200
+SITES = 40
 QUESTION = {
     "measure": "cervical_rotation",
     "region": "upper_trapezius",
@@ -196,7 +196,7 @@ def write(lines: list[dict[str, Any]]) -> None:
         [
             "# One question of a registry, from sums",
             "",
-            "`python tests/benchmarks/registry.py`. 200 sites, four readings a session; two cores, shared.",
+            "`python tests/benchmarks/registry.py`. 40 sites, four readings a session; two cores, shared.",
             f"{versions}; Python {sys.version.split()[0]}.",
             "",
             "```",

@@ -9,6 +9,8 @@ import pytest
 from toolkit import audit, compare, demo, load_records, registry, stats
 from toolkit.errors import RegistryError
 from toolkit.resources import dataset_file
+from toolkit.stats.clustered import client_sums
+from toolkit.stats.reading_error import error_of_sums, reading_error
 
 pytestmark = pytest.mark.xdist_group("registry")
 ASKED = {"measure": "ankle_dorsiflexion_lunge", "region": "soleus", "intervention": "percussive_release"}
@@ -210,3 +212,16 @@ def test_a_table_without_a_column_it_needs_is_refused_by_name():
         registry(con)
     with pytest.raises(RegistryError, match="holds no table “sessions”"):
         registry(con, table="sessions")
+
+
+def test_the_error_from_sums_is_that_of_the_pairs_they_sum_up():
+    rng = np.random.default_rng(1)
+    client = np.repeat(np.arange(12), rng.integers(1, 5, 12))
+    first = rng.normal(40, 6, 12)[client] + rng.normal(size=len(client))
+    second = first + rng.normal(0.3, 1.5, len(client))
+    sums = client_sums(second - first, client), client_sums((first + second) / 2, client)
+    found = error_of_sums(*sums, measure="cervical_rotation", unit="deg")
+    plain = reading_error(first, second, client, measure="cervical_rotation", unit="deg")
+    for name in ("sem", "icc", "mdc95", "shift"):
+        one, other = getattr(found, name), getattr(plain, name)
+        assert (one.value, one.ci_low, one.ci_high) == pytest.approx((other.value, other.ci_low, other.ci_high))

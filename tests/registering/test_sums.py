@@ -11,6 +11,7 @@ import pytest
 from toolkit import audit, load_records, registry
 from toolkit.effect.comparison import find_comparison
 from toolkit.effect.estimate import bounded, estimate
+from toolkit.effect.from_sums import CORE, Cells, estimate_from_sums
 from toolkit.errors import NotEnoughError, RegistryError
 from toolkit.result import Result
 from toolkit.simulate import ClinicDials, simulate_clinic
@@ -104,6 +105,14 @@ def test_sides_in_turn_do_not_look_drawn_from_sums_either(tmp_path):
 def test_an_honest_draw_passes_from_sums(tmp_path):
     found, _ = clinics(tmp_path, 2)
     assert found.difference(QUESTION).detail.draw.passed
+
+
+def test_two_clients_are_too_few_for_sums_too():
+    nobody = np.zeros(2, dtype=np.intp)
+    products = np.repeat(np.eye(len(CORE))[None], 2, axis=0)
+    cells = Cells(client=np.arange(2), practitioner=nobody, site=nobody, arm=np.arange(2), products=products, keep=())
+    with pytest.raises(NotEnoughError, match="at least 5 of 3 are needed"):
+        estimate_from_sums(cells)
 
 
 def test_what_nobody_drew_is_not_told_from_sums(tmp_path):
