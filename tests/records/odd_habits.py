@@ -319,6 +319,23 @@ def a_line_of_keys_above_each_block(path: Path, rng: np.random.Generator) -> tup
     return save_book(path / "Schulter.xlsx", {"Tabelle1": rows}), truth
 
 
+@made
+def a_bare_code_above_each_block(path: Path, rng: np.random.Generator) -> tuple[Path, Truth]:
+    """English, two blocks on one sheet, above each nothing but the client's code."""
+    rows = []
+    truth = {}
+    for client in ("C1", "C2"):
+        rows += [
+            [client],
+            ["Date", "Muscle", "Tx", "Neck rot L pre", "Neck rot L post", "Neck rot R pre", "Neck rot R post"],
+        ]
+        for day in days(rng, 5):
+            values = _four(rng, 45, 80)
+            rows.append([day, "UT", "hands", *values])
+            _enter(truth, client, day.isoformat(), ROT, values)
+    return save_book(path / "neck.xlsx", {"S": rows}), truth
+
+
 ASKED: dict[str, tuple[Callable[[Path, np.random.Generator], Path], str]] = {}
 """name → (writes the sheet, what the question must say)."""
 

@@ -14,7 +14,7 @@ from toolkit.records.lexicon import language_of
 from toolkit.records.texts import cell_text, clean_text
 
 _NUMBER_LIKE = re.compile(
-    r"^[~≈≥≤<>=±ca. ]{0,4}[+\-−]?\d+(?:[.,]\d+)?\s*(?:-|–|to|/|\||→|[-=]?>)?\s*(?:\d+(?:[.,]\d+)?)?\s*"
+    r"^(?:[~≈≥≤<>=±]{1,2}\s?|ca?\.\s?|ca\s)?[+\-−]?\d+(?:[.,]\d+)?\s*(?:-|–|to|/|\||→|[-=]?>)?\s*(?:\d+(?:[.,]\d+)?)?\s*"
     r"(?:°|º|%|\*+|[?!+]|deg|grad|cm|mm|kg|kgf|lbs?|n|kpa|s|sec|/\s*10)?\s*(?:\(.*\))?\*?$",
     re.IGNORECASE,
 )
@@ -131,8 +131,8 @@ def is_number(value: Any) -> bool:
     """Whether a cell holds a number, a date, or a text that is one with a mark or unit ("35*", "4,5 cm", "5 Feb 24").
 
     Example:
-        >>> is_number("35*"), is_number("8,5"), is_number("Rot L pre"), is_number("18.01.24")
-        (True, True, False, True)
+        >>> is_number("35*"), is_number("8,5"), is_number("Rot L pre"), is_number("18.01.24"), is_number("C2")
+        (True, True, False, True, False)
     """
     if isinstance(value, (bool, int, float, dt.date, dt.time, dt.timedelta)):
         return True

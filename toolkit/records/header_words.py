@@ -76,7 +76,7 @@ def read_levels(levels: Sequence[str], words: Words) -> HeaderWords:
     Example:
         >>> told = read_levels(("Posterior group", "Neck rot L pre"), words_of_language("es"))
         >>> told.phase, told.rest
-        ('before', 'group neck rotation')
+        ('before', 'group neck rot')
     """
     whole = read_header(" ".join(levels), words)
     lowest = read_header(levels[-1], words) if len(levels) > 1 and not whole.phase else whole

@@ -84,6 +84,7 @@ def pair_sign(texts: Sequence[str], levels: Sequence[str], words: Words) -> str:
         words: the sheet's words.
 
     Example:
+        >>> from toolkit.records.lexicon import words_of_language
         >>> pair_sign(["52→58", "49 → 51", "nt"], ["Rot L"], words_of_language("en"))
         'arrow'
         >>> pair_sign(["6/10", "4/10"], ["Pain"], words_of_language("en"))

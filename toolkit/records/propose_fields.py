@@ -30,6 +30,7 @@ _MUST_AGREE = (
     "minutes",
 )
 _ABOVE = ("client", "region", "treated_side", "intervention", "practitioner", "date", "order", "site")
+_CODE, _YEAR = re.compile(r"[^\W\d_]{0,4}[-_ ]?\d{1,5}"), re.compile(r"(?:19|20)\d\d")
 _DEFAULT_SHEET = re.compile(
     r"^(?:sheet|tabelle|hoja|feuil|foglio|blad|arkusz|planilha|folha|data|table)\s*\d*$", re.IGNORECASE
 )
@@ -162,6 +163,9 @@ def constants_of(table: RawTable, known: set[str]) -> dict[str, str]:
         found["phase"] = phase
     if side and not phase and "client" in known and not {"measured_side", "treated_side"} & {*known, *found}:
         found["measured_side"] = side
+    code = next((text for text in around.titles[:1] if _CODE.fullmatch(text) and not _YEAR.fullmatch(text)), "")
+    if "client" not in {*known, *found} and code:
+        found["client"] = code
     if "client" not in {*known, *found} and around.sheet and not phase and not _says_nothing(around.sheet):
         found["client"] = around.sheet
     return found
@@ -176,7 +180,7 @@ def said_by_sheet(around: Around) -> tuple[str, str]:
 
 def _says_nothing(sheet: str) -> bool:
     """Whether a sheet's name is the program's own, a month, a half year or a year: no client."""
-    if _DEFAULT_SHEET.match(sheet) or re.search(r"(?<!\d)(?:19|20)\d{2}(?!\d)", sheet):
+    if len(sheet) < 2 or _DEFAULT_SHEET.match(sheet) or re.search(r"(?<!\d)(?:19|20)\d{2}(?!\d)", sheet):
         return True
     words = words_of_language("en")
     return any(words.find("month", token) for token in fold(sheet).split()) or len(sheet.split()) > 3
