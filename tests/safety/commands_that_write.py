@@ -56,6 +56,7 @@ ONLY_READ = {
     "replications": ("replicate", "work/my.toml"),
     "paper": ("replicate", "--paper", "work/paper.csv"),
     "format": ("replicate", "--format", "paired_t"),
+    "registry": ("registry",),
 }
 PAPER = "name,n,mean,sd,t,p\npain,20,1.5,2,3.35,0.003\nneck,20,4,6,2.98,0.008\n"
 USERS = {
