@@ -65,8 +65,7 @@ def cells() -> list[Cell]:
         for when, anew in WHEN:
             dials = replace(BASE, choice="stiffness", share=0.7, gain_by_stiffness=slope, effect=3.0, each_visit=anew)
             name = f"chosen {when} by stiffness 70 % to 30 %, {words}, true 3°"
-            asks = {"least_claims": 0.8} if anew else {"most_claims": 0.0}  # different people: said, nothing claimed
-            found.append(Cell(name=name, dials=dials, **asks))
+            found.append(Cell(name=name, dials=dials, least_claims=0.8))
             if anew:
                 once = replace(dials, second_baseline=False)
                 found.append(Cell(name=f"{name}, read once before", dials=once))
@@ -233,8 +232,8 @@ def as_markdown(frame: pd.DataFrame) -> str:
         "",
         "Simulated clinics (60 clients, 5 visits each on average, 4 practitioners; SEM 2.5°, day to day 2°), seed "
         f"{SEED}. A claim: the sentence says that one did better, or went with more improvement. Where somebody chose "
-        "once for each client, the two went to different people: that is said, and nothing is claimed, whatever the "
-        "truth. Interval: Wilson, 95 %. Made by `tests/benchmarks/protocols.py`.",
+        "once for each client, the sentence says that the two went to different people. Interval: Wilson, 95 %. Made "
+        "by `tests/benchmarks/protocols.py`.",
         "",
         "| clinics | n | claims | “did better” | covers | bias | target | met |",
         "| --- | ---: | ---: | ---: | ---: | ---: | --- | --- |",

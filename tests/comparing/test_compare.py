@@ -136,27 +136,24 @@ def test_a_protocol_tied_to_its_site_is_not_told_from_it():
     assert "No site used both" in found.sentence()
 
 
-@pytest.mark.parametrize("effect", [0.0, 3.0])
-def test_two_that_somebody_gave_to_different_people_are_not_told_apart(effect):
-    dials = ProtocolDials(choice="stiffness", share=0.7, effect=effect)
-    found = compared(export(dials, 2), smallest_change_that_matters=3.0)
-    assert not found.claims
-    assert found.quoted.n == 60
-    said = {"different_people": "different people", "not_told": "do not tell"}[found.verdict]
-    assert said in found.sentence()
-    if effect:
-        assert found.quoted.ci_low > 0  # what it would have claimed
-        assert "(0 of 60 clients had both)" in found.sentence()
+@pytest.mark.parametrize(("effect", "verdict"), [(0.0, "not_told"), (3.0, "went_with_more")])
+def test_a_choice_once_for_each_client_is_said_to_be_between_people(effect, verdict):
+    found = compared(export(ProtocolDials(choice="stiffness", share=0.7, effect=effect), 2))
+    assert found.verdict == verdict
+    assert "the two went to different people (0 of 60 clients had both)" in found.sentence()
+    assert ("from that choice, or from who these people are" in found.sentence()) == bool(effect)
 
 
-@pytest.mark.parametrize(("both", "verdict"), [(11, "different_people"), (12, "went_with_more")])
-def test_one_client_in_five_must_have_had_both(both, verdict):
+@pytest.mark.parametrize(("both", "said"), [(11, True), (12, False)])
+def test_fewer_than_one_client_in_five_with_both_are_different_people(both, said):
     rows = export(ProtocolDials(choice="stiffness", share=0.7, effect=3.0, visits=6), 2)
     turned = rows["client"].isin(sorted(rows["client"].unique())[:both]) & (rows.groupby("client").cumcount() % 2 == 1)
     a = rows["intervention"] == PAIR[0]
     rows["after"] += np.where(turned, np.where(a, -3.0, 3.0), 0.0)
     rows.loc[turned, "intervention"] = np.where(a[turned], PAIR[1], PAIR[0])
-    assert compared(rows).verdict == verdict
+    found = compared(rows)
+    assert found.verdict == "went_with_more"
+    assert (f"different people ({both} of 60 clients had both)" in found.sentence()) == said
 
 
 def test_readings_after_that_are_not_written_down_are_bounded_and_counted():

@@ -259,7 +259,6 @@ def _comparison(
         disagreeing=disagreeing(quoted, ways),
         imbalance_left=left,
         draw_broken=found.broken,
-        different_people=bool(found.people),
         allowance=found.allowance,
     )
     verdict = verdict_of(evidence)

@@ -48,7 +48,7 @@ class PooledSummaries(PooledFound):
     asymmetry : Estimate or None
         Egger's slope; None with fewer than ten sites.
     verdict : str
-        "did_better", "went_with_more", "not_told"; or why nothing is claimed: "draw_broken", "different_people",
+        "did_better", "went_with_more", "not_told"; or why nothing is claimed: "draw_broken",
         "reader_may_explain" (the rule of `toolkit.comparing.verdict`).
     drawn : bool
         Did chance decide at every site?
@@ -196,7 +196,6 @@ def _verdict(read: Sequence[SiteSummary], quoted: Estimate, *, drawn: bool) -> V
             drawn=drawn,
             smallest=None,
             draw_broken=bool(_broken(read)),
-            different_people=_different_people(read),
             allowance=allowance,
         )
     )
@@ -236,7 +235,6 @@ def _says(
         "went_with_more": f"{capital(one)} went with more improvement in {measure} than {other}",
         "not_told": f"The sites together do not tell {a} and {b} apart in {measure}",
         "draw_broken": f"Something left or was changed after the draw at {', '.join(_broken(read))}, so {nothing}",
-        "different_people": f"Where somebody chose, {a} and {b} went to different people, so {nothing}",
         "reader_may_explain": f"A reader who leans could explain the difference, and most knew, so {nothing}",
     }[verdict]
     said = f"{start}: {a} less {b} is {figures}. {_spread(between, unit)}"
@@ -245,8 +243,10 @@ def _says(
         said += f" Without {' or without '.join(carried)} it is not told."
     chosen = [summary.site for summary in read if not summary.content["drawn"]]
     if not drawn:
-        tail = "; a difference may come from that choice" if verdict in CLAIMS else ""
-        said += f" Who got which was chosen, not drawn, at {', '.join(chosen)}{tail}."
+        people = "; the two went to different people there" if _different_people(read) else ""
+        cause = "that choice, or from who these people are" if people else "that choice"
+        tail = f"; a difference may come from {cause}" if verdict in CLAIMS else ""
+        said += f" Who got which was chosen, not drawn, at {', '.join(chosen)}{people}{tail}."
     return said
 
 

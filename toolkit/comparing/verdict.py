@@ -6,7 +6,6 @@
 | `did_better` | drawn and the draw borne out, the interval excludes 0, no other way of counting points the other way |
 | `went_with_more` | the same, not drawn |
 | `draw_broken` | said to be drawn, but what the records show no adjustment mends: nothing is claimed |
-| `different_people` | not drawn, the interval excludes 0, hardly any client stands on both sides: nothing is claimed |
 | `reader_may_explain` | the interval excludes 0, but not after a reader's leaning is allowed for: nothing is claimed |
 | `ways_disagree` | the interval excludes 0, but another way of counting points the other way: nothing is claimed |
 | `too_unlike` | not drawn, the interval excludes 0, but visible imbalance is left: nothing is claimed |
@@ -32,7 +31,6 @@ Verdict = Literal[
     "draw_broken",
     "ways_disagree",
     "too_unlike",
-    "different_people",
     "reader_may_explain",
     "alike",
     "not_told",
@@ -60,7 +58,6 @@ class Evidence:
     imbalance_left: float = 0.0
     allowance: float = 0.0
     draw_broken: bool = False
-    different_people: bool = False
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -103,13 +100,11 @@ def verdict_of(evidence: Evidence) -> Verdict:
             return "ways_disagree"
         if not evidence.drawn and evidence.imbalance_left > MOST_IMBALANCE:
             return "too_unlike"
-        if not evidence.drawn and evidence.different_people:
-            return "different_people"
         if max(evidence.low, -evidence.high) <= evidence.allowance:
             return "reader_may_explain"
         return "did_better" if evidence.drawn else "went_with_more"
     if evidence.smallest is not None and -evidence.smallest < evidence.low and evidence.high < evidence.smallest:
-        return "different_people" if evidence.different_people and not evidence.drawn else "alike"
+        return "alike"
     return "not_told"
 
 
@@ -186,14 +181,6 @@ def _unlike(evidence: Evidence, told: Told) -> str:
     )
 
 
-def _people(evidence: Evidence, told: Told) -> str:
-    del evidence
-    return (
-        f"{capital(told.first)} and {told.other} were given to different people, so in {told.measure} nothing is "
-        f"claimed ({told.different_people}): {_difference(told)}."
-    )
-
-
 def _alike(evidence: Evidence, told: Told) -> str:
     return (
         f"{capital(told.first)} and {told.other} do not differ by as much as {threshold(evidence.smallest, told.unit)} "
@@ -238,7 +225,6 @@ _SAID = {
     "went_with_more": _went,
     "ways_disagree": _disagree,
     "too_unlike": _unlike,
-    "different_people": _people,
     "alike": _alike,
     "not_told": _not_told,
 }
@@ -246,8 +232,10 @@ _SAID = {
 
 def _who_chose(verdict: Verdict, told: Told) -> str:
     """Who got which, as the sentence has to say it where nobody drew."""
-    said = ["Who got which was chosen, not drawn", told.imbalance, told.overlap]
-    tail = "; a difference may come from that choice" if verdict in CLAIMS else ""
+    people = f"the two went to different people ({told.different_people})" if told.different_people else ""
+    said = ["Who got which was chosen, not drawn", people, told.imbalance, told.overlap]
+    cause = "that choice, or from who these people are" if people else "that choice"
+    tail = f"; a difference may come from {cause}" if verdict in CLAIMS else ""
     return "; ".join(part for part in said if part) + tail + "."
 
 
