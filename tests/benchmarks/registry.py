@@ -11,6 +11,7 @@ Writes registry.md.
 from __future__ import annotations
 
 import json
+import os
 import resource
 import shutil
 import subprocess
@@ -20,6 +21,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # several threads wait for each other where cores are shared
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 SITES = 40

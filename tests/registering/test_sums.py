@@ -57,8 +57,9 @@ def test_the_effect_from_sums_is_that_of_the_rows(tmp_path, sites):
     assert row["n_clients"] == complete.n_clients
 
 
-def test_missing_readings_are_filled_in_as_in_memory(tmp_path):
-    found, records = clinics(tmp_path, 3, lost=0.1)
+def test_missing_readings_are_filled_in_as_in_memory(tmp_path, engine):
+    _, records = clinics(tmp_path, 3, lost=0.1)
+    found = registry(tmp_path, engine=engine)
     complete, whole = in_memory(records)
     answer = found.difference(QUESTION)
     assert whole.n_filled > 0
