@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 
@@ -16,12 +16,10 @@ from toolkit.quantiles import t_above, t_quantile
 from toolkit.registering.cells import Filled, cells_of, sessions, with_time
 from toolkit.registering.compared import ComparedTable, compared_table
 from toolkit.registering.draw_by_sums import DrawBySums, draw_by_sums
+from toolkit.registering.held import Held
 from toolkit.registering.measured import errors_in
 from toolkit.result import Result
 from toolkit.stats.reading_error import ReadingError
-
-if TYPE_CHECKING:
-    from toolkit.registering.registry import Registry
 
 LEFT_OUT = (
     "Not looked at with so many rows: rows set aside whole and sessions missing from the count in the bound, copied "
@@ -67,7 +65,7 @@ class BySums:
     error: ReadingError | None
 
 
-def answer_by_sums(found: Registry, question: Question, *, drawn: bool = False, level: float = 0.95) -> Result:
+def answer_by_sums(found: Held, question: Question, *, drawn: bool = False, level: float = 0.95) -> Result:
     """A question answered from sums over clients that the engine made; the fit is made of those alone.
 
     Parameters
@@ -101,7 +99,7 @@ def answer_by_sums(found: Registry, question: Question, *, drawn: bool = False, 
     )
 
 
-def by_sums(found: Registry, question: Question, *, drawn: bool, level: float) -> BySums:
+def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> BySums:
     """Everything that sums say of one question."""
     compared = compared_table(found, question, drawn=drawn)
     if compared.basis == "comparison_sessions":
@@ -138,7 +136,7 @@ def by_sums(found: Registry, question: Question, *, drawn: bool, level: float) -
     )
 
 
-def _in_words(found: Registry, question: Question) -> Question:
+def _in_words(found: Held, question: Question) -> Question:
     """The question in the registry's words and unit."""
     book = found.codebook
     measure = book.find_measure(question.measure) or question.measure
@@ -146,7 +144,7 @@ def _in_words(found: Registry, question: Question) -> Question:
     return replace(question, measure=measure, better=question.better or known.better, unit=known.unit)
 
 
-def _read_twice(found: Registry, question: Question) -> bool:
+def _read_twice(found: Held, question: Question) -> bool:
     table = found.readings.filter(found.readings.measure == question.measure)
     return int(found.engine.frame(table.agg(n=table.before_2.count()))["n"].iloc[0]) > 1
 
@@ -231,7 +229,7 @@ def _row(
     }
 
 
-def _says(told: BySums, low: float, high: float, allowance: float, found: Registry) -> str:
+def _says(told: BySums, low: float, high: float, allowance: float, found: Held) -> str:
     """The effect with its interval, whose it is, and how far it can be believed."""
     unit, n = str(told.question.unit), int(told.cells.client.max()) + 1
     drawn = (

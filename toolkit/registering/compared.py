@@ -8,16 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from toolkit.claim.question import Question
 from toolkit.effect.comparison import MEASURED_ONLY, SIDES, orientation, sessions_with
-
-if TYPE_CHECKING:
-    from toolkit.registering.registry import Registry
+from toolkit.registering.held import Held
 
 DRAWN_ORDERS = ("technique_first", "wait_first")
 
@@ -32,14 +30,14 @@ class ComparedTable:
     rule: str
 
 
-def treated_rows(found: Registry, question: Question) -> tuple[Any, str]:
+def treated_rows(found: Held, question: Question) -> tuple[Any, str]:
     """Rows of the technique whose reading belongs to the treatment, and the rule of sides."""
     table = _of(found.readings, question, question.intervention)
     rule = question.side_rule or side_rule(found, table, question)
     return _treated(table, rule), rule
 
 
-def compared_table(found: Registry, question: Question, *, drawn: bool = False) -> ComparedTable:
+def compared_table(found: Held, question: Question, *, drawn: bool = False) -> ComparedTable:
     """Technique and comparison of a question: by drawn order, or against another intervention.
 
     Parameters
@@ -79,7 +77,7 @@ def _of(table: Any, question: Question, intervention: str) -> Any:
     return mine if question.region == "any" else mine.filter(mine.region == question.region)
 
 
-def side_rule(found: Registry, technique: Any, question: Question) -> str:
+def side_rule(found: Held, technique: Any, question: Question) -> str:
     """Which measured side belongs to the treated side, from readings before alone (see `treated_side_rule`)."""
     import ibis
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -19,13 +19,11 @@ from toolkit.records.lost_rows import no_rows_lost
 from toolkit.records.mapping import Mapping
 from toolkit.records.sites import ACCOUNT_COLUMNS
 from toolkit.records.tidy import TIDY_COLUMNS
+from toolkit.registering.held import Held
 from toolkit.registering.layout import NUMBERS, Export
 
-if TYPE_CHECKING:
-    from toolkit.registering.registry import Registry
 
-
-def records_for(found: Registry, measures: Sequence[str]) -> Records | None:
+def records_for(found: Held, measures: Sequence[str]) -> Records | None:
     """The records that questions on these measures need; None where one question is asked of too many rows.
 
     Raises
@@ -43,13 +41,13 @@ def records_for(found: Registry, measures: Sequence[str]) -> Records | None:
     return records
 
 
-def rows_of(found: Registry, measures: Sequence[str]) -> int:
+def rows_of(found: Held, measures: Sequence[str]) -> int:
     """How many rows in use are of these measures (of all where none is named)."""
     table = found.readings if not measures else found.readings.filter(found.readings.measure.isin(list(measures)))
     return int(found.engine.frame(table.agg(n=table.count()))["n"].iloc[0])
 
 
-def records_of(found: Registry, measures: Sequence[str] = ()) -> Records | None:
+def records_of(found: Held, measures: Sequence[str] = ()) -> Records | None:
     """The records that questions on these measures need; None where they are too many to be fetched.
 
     A registry of few rows is fetched whole, so that every line of the answer is that of one clinic's audit. Of a larger
@@ -124,7 +122,7 @@ def _kind(ledgers: Sequence[pd.DataFrame], kind: str) -> pd.DataFrame:
     return every.astype({"row": "int64"})
 
 
-def _set_aside(found: Registry, ledgers: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def _set_aside(found: Held, ledgers: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """What was set aside when exports were read, and between exports."""
     own = _kind(ledgers, "set aside")
     own = own.assign(readings=own["readings"].fillna(0).astype("int64"))[SET_ASIDE_COLUMNS]
@@ -151,7 +149,7 @@ def _lost(ledgers: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return frame.assign(**words, date=dates, row=frame["row"].astype("int64"))
 
 
-def _source(found: Registry, exports: Sequence[Export], rows: pd.DataFrame) -> Source:
+def _source(found: Held, exports: Sequence[Export], rows: pd.DataFrame) -> Source:
     """Where the rows came from: all exports together, with what was set aside between them."""
     if not exports:
         n, readings = len(rows), int(rows[["before", "before_2", "after_wait", "after"]].notna().to_numpy().sum())
@@ -184,7 +182,7 @@ def _source(found: Registry, exports: Sequence[Export], rows: pd.DataFrame) -> S
     )
 
 
-def _sites(found: Registry) -> pd.DataFrame:
+def _sites(found: Held) -> pd.DataFrame:
     """The accounts by site where there are several."""
     accounts = found.accounts()
     if len(accounts) < 2:

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, RegistryError
+from toolkit.registering.held import Held
 from toolkit.result import Result
 from toolkit.stats.clustered import ClientSums
 from toolkit.stats.reading_error import ReadingError, error_of_sums
-
-if TYPE_CHECKING:
-    from toolkit.registering.registry import Registry
 
 SIGNS = "yes_no"
 
@@ -31,7 +29,7 @@ def pair_sums(table: Any) -> Any:
     )
 
 
-def errors_in(found: Registry, measure: str | None = None) -> dict[str, ReadingError | str]:
+def errors_in(found: Held, measure: str | None = None) -> dict[str, ReadingError | str]:
     """The reading error of each measure, or the sentence why there is none."""
     table = found.readings if measure is None else found.readings.filter(found.readings.measure == measure)
     sums = found.engine.frame(pair_sums(table))
@@ -68,7 +66,7 @@ def _error(mine: pd.DataFrame, *, measure: str, unit: str) -> ReadingError | str
         return f"{measure}: {problem}"
 
 
-def measured(found: Registry, measure: str | None = None) -> Result:
+def measured(found: Held, measure: str | None = None) -> Result:
     """SEM, MDC95 and ICC of each measure as a result."""
     errors = errors_in(found, measure)
     told = {name: one for name, one in errors.items() if isinstance(one, ReadingError)}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -74,6 +75,7 @@ def registry(where: str | Path | Any, *, table: str = "readings", engine: Any = 
         left_out=found.left_out,
         codebook=_codebook_of(exports),
         folder=folder,
+        reopen=partial(registry, folder, engine=computes),
     )
 
 
@@ -91,6 +93,7 @@ def _empty(folder: Path, engine: Engine) -> Registry:
         left_out=readable(()).left_out,
         codebook=load_codebook(),
         folder=folder,
+        reopen=partial(registry, folder, engine=engine),
     )
 
 

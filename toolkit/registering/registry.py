@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -13,95 +11,32 @@ import pandas as pd
 from toolkit.claim.question import Question, read_question
 from toolkit.errors import RegistryError
 from toolkit.records.account import Records
-from toolkit.records.codebook import Codebook
-from toolkit.registering.between_exports import set_aside_between, sites_of_several
 from toolkit.registering.compared import compared_table
-from toolkit.registering.engine import Engine
+from toolkit.registering.held import MOST_ROWS as MOST_ROWS
+from toolkit.registering.held import Held
 from toolkit.registering.layout import COLUMNS, Export, Part
 from toolkit.registering.measured import measured
 from toolkit.registering.storing import store
-from toolkit.registering.summaries import client_summaries, flow_by_arm, quantiles, site_summaries, visits_again
+from toolkit.registering.summaries import client_summaries, flow_by_arm, quantiles, site_summaries
 from toolkit.result import Result, Shown
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-MOST_ROWS = 200_000
-"""Rows of one question that are fetched and judged as one clinic's records; beyond it the engine sends sums only."""
-
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Registry(Shown):
+class Registry(Held, Shown):
     """Many clinics' records behind an engine; `registry` opens it.
 
-    `audit(registry, question=…)` and `compare(registry, …)` take it where they take a file.
-
-    Attributes
-    ----------
-    where : str
-        The folder's or table's name.
-    engine : Engine
-        What computes.
-    stored : table expression of Ibis
-        Every stored row of the sites that can be read.
-    exports : tuple of Export
-        What was stored, export by export; none for a table of a database.
-    left_out : pandas.DataFrame
-        Sites that cannot be read, and why: site, why, rows. Every answer names them.
-    codebook : Codebook
-        The measures with the units the registry holds them in.
-    most_rows : int
-        Rows of one question up to which they are fetched and judged as one clinic's records.
-    folder : Path or None
-        Where exports are stored.
+    `audit(registry, question=…)` and `compare(registry, …)` take it where they take a file; attributes as in `Held`.
     """
-
-    where: str
-    engine: Engine
-    stored: Any
-    exports: tuple[Export, ...]
-    left_out: pd.DataFrame
-    codebook: Codebook
-    most_rows: int = MOST_ROWS
-    folder: Path | None = None
-
-    @cached_property
-    def readings(self) -> Any:
-        """The readings in use as an Ibis table, one row a measured side of one measure in one session; lazy.
-
-        Columns as those of `Records.readings`, and `export`, `place` (the row within its export) and `year`.
-
-        Examples
-        --------
-        >>> import tempfile
-        >>> from toolkit import demo, load_records, registry
-        >>> folder = tempfile.mkdtemp()
-        >>> clinics = registry(folder, new=True).store(load_records(demo()), site="north")
-        >>> clinics.readings.group_by("measure").agg(n=clinics.readings.count()).execute()["n"].sum()
-        np.int64(6794)
-        """
-        kept = self.stored
-        gone = self.set_aside_between
-        several = [site for site in sites_of_several(self.exports) if site not in set(self.left_out["site"])]
-        if len(gone):
-            keys = self.engine.lent(gone[["export", "place"]].astype({"export": "str", "place": "int64"}))
-            kept = kept.anti_join(keys, ["export", "place"])
-        return visits_again(kept, several)
-
-    @cached_property
-    def set_aside_between(self) -> pd.DataFrame:
-        """Rows set aside because another export of the same site says them too or contradicts them."""
-        sites = [site for site in sites_of_several(self.exports) if site not in set(self.left_out["site"])]
-        return set_aside_between(self.engine, self.stored, sites)
 
     def store(self, records: Records, *, site: str | None = None) -> Registry:
         """Add an audited export with its ledger and open the registry anew; see `toolkit.registering.storing.store`."""
-        if self.folder is None:
+        if self.folder is None or self.reopen is None:
             raise RegistryError("A table of a database is read, not written. Store exports in a folder.")
         store(records, self.folder, site=site)
-        from toolkit.registering.open_registry import registry
-
-        return replace(registry(self.folder, engine=self.engine), most_rows=self.most_rows)
+        return replace(self.reopen(), most_rows=self.most_rows)
 
     def sites(self) -> pd.DataFrame:
         """One row a site: exports, years, rows, sessions, clients, practitioners in use, or why it is left out."""
