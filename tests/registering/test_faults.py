@@ -126,7 +126,7 @@ def slow_store(folder, started):
 @pytest.mark.skipif(os.name != "posix", reason="kills a process")
 def test_a_store_that_is_killed_midway_is_as_if_it_had_never_begun(tmp_path):
     registry(tmp_path, new=True).store(of_site("north"), site="north")
-    context = multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")  # "spawn" wants a main module that parallel tests lack
     started = context.Event()
     process = context.Process(target=slow_store, args=(tmp_path, started))
     process.start()

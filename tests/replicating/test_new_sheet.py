@@ -69,7 +69,7 @@ def test_the_command_explains_writes_and_checks(tmp_path):
     assert "THE REPLICATION SHEET" in run(commands, ["replicate", "--format"]).output
     assert "in R: friedman.test" in run(commands, ["replicate", "--format", "friedman"]).output
     target = tmp_path / "my.toml"
-    assert "written: " in run(commands, ["replicate", "--new", "p_of_statistic", str(target)]).output
+    assert "written:" in run(commands, ["replicate", "--new", "p_of_statistic", str(target)]).output
     assert target.read_text(encoding="utf-8").startswith('format = "replication/1"')
     printed = tmp_path / "printed.csv"
     printed.write_text("name,t,df,p\np. 3,2.20,28,.03\n", encoding="utf-8")

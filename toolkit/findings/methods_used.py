@@ -79,7 +79,11 @@ ENTRIES: dict[str, tuple[str, ...]] = {
     "models": ("mixed.mixed.fit_mixed_arrays",),
     "by region": ("mixed.region_intervention.by_region_and_intervention", "multiplicity.holm_p"),
     "several looks": ("explanations.chance.spending_bounds", "explanations.chance.obrien_fleming_spending"),
-    "read twice": ("stats.reading_error.reading_error", "stats.reading_error.error_of_pairs"),
+    "read twice": (
+        "stats.reading_error.reading_error",
+        "stats.reading_error.error_of_pairs",
+        "stats.reading_error.error_of_sums",
+    ),
     "published ruler": ("stats.published.published_sem",),
     "published change": ("stats.published.published_mic",),
     "agreement": ("stats.agreement.limits_of_agreement_repeated",),

@@ -135,6 +135,7 @@ def units_by_row(
         mapping: the user's, whose [units] count; None for a sheet that is being understood.
         codebook: measures and their labels.
     """
+    fields = {name: header for name, header in fields.items() if header in table.cells}
     headers = [fields[name] for name in (*READING_FIELDS, "value") if name in fields]
     if "measure" not in fields or not headers:
         return ()
