@@ -184,7 +184,7 @@ def _source(found: Held, exports: Sequence[Export], rows: pd.DataFrame) -> Sourc
 
 def _sites(found: Held) -> pd.DataFrame:
     """The accounts by site where there are several."""
-    accounts = found.accounts()
+    accounts: pd.DataFrame = found.accounts()
     if len(accounts) < 2:
         return no_sites()
     accounts = accounts.assign(readings_set_aside=accounts["readings_set_aside"] + accounts["readings_between"])

@@ -10,11 +10,12 @@ from typing import Any
 
 import pandas as pd
 
+from toolkit.errors import RegistryError
 from toolkit.records.codebook import Codebook
 from toolkit.registering.between_exports import set_aside_between, sites_of_several
 from toolkit.registering.engine import Engine
 from toolkit.registering.layout import Export
-from toolkit.registering.summaries import visits_again
+from toolkit.registering.summaries import site_summaries, visits_again
 
 MOST_ROWS = 200_000
 """Rows of one question that are fetched and judged as one clinic's records; beyond it the engine sends sums only."""
@@ -84,3 +85,53 @@ class Held:
         """Rows set aside because another export of the same site says them too or contradicts them."""
         sites = [site for site in sites_of_several(self.exports) if site not in set(self.left_out["site"])]
         return set_aside_between(self.engine, self.stored, sites)
+
+    def accounts(self) -> pd.DataFrame:
+        """What was read, kept and set aside at each site: readings read = kept + set aside, checked by the engine.
+
+        `readings_set_aside` counts what was set aside when an export was read, `readings_between` what another export
+        said already or contradicted.
+
+        Raises
+        ------
+        RegistryError
+            The accounts do not close: a file holds other readings than its export had.
+        """
+        lines = [row for one in self.exports for row in one.accounts]
+        held = pd.DataFrame(lines) if lines else self._accounts_of_table()
+        counts = [name for name in held.columns if name != "site"]
+        found = held.groupby("site", sort=True)[counts].sum()
+        found = found.drop(index=list(set(self.left_out["site"]) & set(found.index)))
+        between = self.set_aside_between.groupby("site")["readings"].sum()
+        found["readings_between"] = between.reindex(found.index).fillna(0).astype(int)
+        found["readings_kept"] = found["readings_kept"] - found["readings_between"]
+        counted = self.engine.frame(site_summaries(self.readings)).set_index("site")["readings"]
+        apart = found["readings_kept"] - counted.reindex(found.index).fillna(0)
+        if (apart != 0).any():
+            site = str(apart.index[apart != 0][0])
+            raise RegistryError(
+                f"The accounts of {site} do not close: {found['readings_kept'][site]} readings should be in use, "
+                f"{counted.get(site, 0)} are. Its files were changed after they were stored; bring them back."
+            )
+        order = ["rows_read", "rows_kept", "rows_set_aside", "readings_read", "readings_kept", "readings_set_aside"]
+        return found.reset_index()[["site", *order, "readings_between"]]
+
+    def what_is_left_out(self) -> str:
+        """The sites that are missing from every answer and why, in a sentence; "" where none is."""
+        if self.left_out.empty:
+            return ""
+        told = "; ".join(f"{row.site} ({row.why})" for row in self.left_out.itertuples())
+        return f"Missing from every answer: {told}."
+
+    def _accounts_of_table(self) -> pd.DataFrame:
+        """The accounts of a table that nobody stored here: everything in it was read."""
+        sums = self.engine.frame(site_summaries(self.stored))
+        return pd.DataFrame(
+            {
+                "site": sums["site"],
+                **dict.fromkeys(("rows_read", "rows_kept"), sums["rows"]),
+                "rows_set_aside": 0,
+                **dict.fromkeys(("readings_read", "readings_kept"), sums["readings"]),
+                "readings_set_aside": 0,
+            }
+        )

@@ -36,7 +36,8 @@ class Registry(Held, Shown):
         if self.folder is None or self.reopen is None:
             raise RegistryError("A table of a database is read, not written. Store exports in a folder.")
         store(records, self.folder, site=site)
-        return replace(self.reopen(), most_rows=self.most_rows)
+        opened: Registry = self.reopen()
+        return replace(opened, most_rows=self.most_rows)
 
     def sites(self) -> pd.DataFrame:
         """One row a site: exports, years, rows, sessions, clients, practitioners in use, or why it is left out."""
@@ -47,49 +48,6 @@ class Registry(Held, Shown):
         gone = self.left_out.rename(columns={"why": "left_out"})[["site", "left_out"]]
         every = pd.concat([found, gone], ignore_index=True) if len(gone) else found
         return every.sort_values("site", ignore_index=True)
-
-    def accounts(self) -> pd.DataFrame:
-        """What was read, kept and set aside at each site: readings read = kept + set aside, checked by the engine.
-
-        `readings_set_aside` counts what was set aside when an export was read, `readings_between` what another export
-        said already or contradicted.
-
-        Raises
-        ------
-        RegistryError
-            The accounts do not close: a file holds other readings than its export had.
-        """
-        lines = [row for one in self.exports for row in one.accounts]
-        held = pd.DataFrame(lines) if lines else self._accounts_of_table()
-        counts = [name for name in held.columns if name != "site"]
-        found = held.groupby("site", sort=True)[counts].sum()
-        found = found.drop(index=list(set(self.left_out["site"]) & set(found.index)))
-        between = self.set_aside_between.groupby("site")["readings"].sum()
-        found["readings_between"] = between.reindex(found.index).fillna(0).astype(int)
-        found["readings_kept"] = found["readings_kept"] - found["readings_between"]
-        counted = self.engine.frame(site_summaries(self.readings)).set_index("site")["readings"]
-        apart = found["readings_kept"] - counted.reindex(found.index).fillna(0)
-        if (apart != 0).any():
-            site = str(apart.index[apart != 0][0])
-            raise RegistryError(
-                f"The accounts of {site} do not close: {found['readings_kept'][site]} readings should be in use, "
-                f"{counted.get(site, 0)} are. Its files were changed after they were stored; bring them back."
-            )
-        order = ["rows_read", "rows_kept", "rows_set_aside", "readings_read", "readings_kept", "readings_set_aside"]
-        return found.reset_index()[["site", *order, "readings_between"]]
-
-    def _accounts_of_table(self) -> pd.DataFrame:
-        """The accounts of a table that nobody stored here: everything in it was read."""
-        sums = self.engine.frame(site_summaries(self.stored))
-        return pd.DataFrame(
-            {
-                "site": sums["site"],
-                **dict.fromkeys(("rows_read", "rows_kept"), sums["rows"]),
-                "rows_set_aside": 0,
-                **dict.fromkeys(("readings_read", "readings_kept"), sums["readings"]),
-                "readings_set_aside": 0,
-            }
-        )
 
     def measurement_error(self, measure: str | None = None) -> Result:
         """SEM, smallest detectable change and ICC of each measure read twice, from sums over clients."""
@@ -137,13 +95,6 @@ class Registry(Held, Shown):
             f"{sums['readings']:,} readings in use, asked by {self.engine.name}."
         )
         return f"{said} {self.what_is_left_out()}".strip()
-
-    def what_is_left_out(self) -> str:
-        """The sites that are missing from every answer and why, in a sentence; "" where none is."""
-        if self.left_out.empty:
-            return ""
-        told = "; ".join(f"{row.site} ({row.why})" for row in self.left_out.itertuples())
-        return f"Missing from every answer: {told}."
 
     def table(self) -> pd.DataFrame:
         """The sites, a row each."""
