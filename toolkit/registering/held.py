@@ -23,29 +23,7 @@ MOST_ROWS = 200_000
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Held:
-    """Many clinics' rows behind an engine.
-
-    Attributes
-    ----------
-    where : str
-        The folder's or table's name.
-    engine : Engine
-        What computes.
-    stored : table expression of Ibis
-        Every stored row of the sites that can be read.
-    exports : tuple of Export
-        What was stored, export by export; none for a table of a database.
-    left_out : pandas.DataFrame
-        Sites that cannot be read, and why: site, why, rows. Every answer names them.
-    codebook : Codebook
-        The measures with the units the registry holds them in.
-    most_rows : int
-        Rows of one question up to which they are fetched and judged as one clinic's records.
-    folder : Path or None
-        Where exports are stored.
-    reopen : callable or None
-        Opens the same folder anew, after something was stored.
-    """
+    """Many clinics' rows behind an engine. `Registry` says what its fields are."""
 
     where: str
     engine: Engine

@@ -28,7 +28,28 @@ if TYPE_CHECKING:
 class Registry(Held, Shown):
     """Many clinics' records behind an engine; `registry` opens it.
 
-    `audit(registry, question=…)` and `compare(registry, …)` take it where they take a file; attributes as in `Held`.
+    `audit(registry, question=…)` and `compare(registry, …)` take it where they take a file.
+
+    Attributes
+    ----------
+    where : str
+        The folder's or table's name.
+    engine : Engine
+        What computes.
+    stored : table expression of Ibis
+        Every stored row of the sites that can be read.
+    exports : tuple of Export
+        What was stored, export by export; none for a table of a database.
+    left_out : pandas.DataFrame
+        Sites that cannot be read, and why: site, why, rows. Every answer names them.
+    codebook : Codebook
+        The measures with the units the registry holds them in.
+    most_rows : int
+        Rows of one question up to which they are fetched and judged as one clinic's records.
+    folder : Path or None
+        Where exports are stored.
+    reopen : callable or None
+        Opens the same folder anew, after something was stored.
     """
 
     def store(self, records: Records, *, site: str | None = None) -> Registry:
