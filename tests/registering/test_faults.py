@@ -6,7 +6,9 @@ import errno
 import multiprocessing
 import os
 import signal
+import sys
 import time
+import types
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -124,9 +126,10 @@ def slow_store(folder, started):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="kills a process")
-def test_a_store_that_is_killed_midway_is_as_if_it_had_never_begun(tmp_path):
+def test_a_store_that_is_killed_midway_is_as_if_it_had_never_begun(tmp_path, monkeypatch):
+    monkeypatch.setitem(sys.modules, "__main__", types.ModuleType("__main__"))  # a notebook's test may have put its own
     registry(tmp_path, new=True).store(of_site("north"), site="north")
-    context = multiprocessing.get_context("forkserver")  # "spawn" wants a main module that parallel tests lack
+    context = multiprocessing.get_context("spawn")
     started = context.Event()
     process = context.Process(target=slow_store, args=(tmp_path, started))
     process.start()
