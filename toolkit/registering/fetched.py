@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-import pyarrow.parquet as pq
 
 from toolkit.errors import RegistryError
 from toolkit.records.account import Records, Source, no_sites
@@ -102,9 +101,10 @@ def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
 def _ledger(export: Export) -> pd.DataFrame:
     """What an export's ledger holds; a ledger that cannot be read is an error, for its losses would go unseen."""
     import pyarrow as pa
+    from pyarrow import parquet
 
     try:
-        frame: pd.DataFrame = pq.read_table(export.ledger).to_pandas()
+        frame: pd.DataFrame = parquet.read_table(export.ledger).to_pandas()
         return frame
     except (OSError, pa.ArrowInvalid, TypeError):
         raise RegistryError(
