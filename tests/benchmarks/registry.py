@@ -49,7 +49,7 @@ COPY (
          CASE WHEN first THEN 'technique_first' ELSE 'wait_first' END AS "order", 'cervical_rotation' AS measure,
          CASE WHEN u2 < 0.5 THEN 'left' ELSE 'right' END AS measured_side, 'deg' AS unit,
          'yes' AS examiner_blinded, {words}, 'made{site}' AS export, i AS row, (i % 20) * 14 AS day,
-         i % 20 + 1 AS visit, i - {first} AS place, CAST(2024 AS INTEGER) AS year,
+         i % 20 + 1 AS visit, i - {first} AS place, 1 AS same_side, 1 AS opposite_side, CAST(2024 AS INTEGER) AS year,
          DATE '2024-01-01' + CAST((i % 20) * 14 + c % 60 AS INTEGER) AS date,
          round(level + 2.5 * z1, 1) AS before, round(level + 2.5 * z2, 1) AS before_2,
          CASE WHEN first THEN NULL ELSE round(level + 0.5 + 2.5 * z3, 1) END AS after_wait,
@@ -139,8 +139,6 @@ def measured(folder: Path, engine: str) -> dict[str, Any]:
     taken = time.perf_counter() - begun
     row = answer.row("as written down")
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
-    cells = answer.detail.cells
-    sent = cells.products.nbytes + 4 * cells.client.nbytes
     if session is not None:
         session.stop()
     return {
@@ -151,7 +149,6 @@ def measured(folder: Path, engine: str) -> dict[str, Any]:
         "peak memory, GiB": peak,
         "sessions": int(row["n_rows"]),
         "clients": int(row["n_clients"]),
-        "bytes sent a session": sent / int(row["n_rows"]),
         "estimate": float(row["estimate"]),
         "SE": answer.detail.complete.se,
     }

@@ -11,7 +11,8 @@ import pytest
 from toolkit import audit, load_records, registry
 from toolkit.effect.comparison import find_comparison
 from toolkit.effect.estimate import bounded, estimate
-from toolkit.effect.from_sums import CORE, Cells, estimate_from_sums
+from toolkit.effect.client_sums import Cells, by_client
+from toolkit.effect.from_sums import estimate_from_sums
 from toolkit.errors import NotEnoughError, RegistryError
 from toolkit.result import Result
 from toolkit.simulate import ClinicDials, simulate_clinic
@@ -110,10 +111,11 @@ def test_an_honest_draw_passes_from_sums(tmp_path):
 
 def test_two_clients_are_too_few_for_sums_too():
     nobody = np.zeros(2, dtype=np.intp)
-    products = np.repeat(np.eye(len(CORE))[None], 2, axis=0)
-    cells = Cells(client=np.arange(2), practitioner=nobody, site=nobody, arm=np.arange(2), products=products, keep=())
+    products = np.ones((2, 3))
+    codes = {"client": np.arange(2), "practitioner": nobody, "site": nobody, "arm": np.arange(2)}
+    cells = Cells(**codes, products=products, names=("one", "y"))
     with pytest.raises(NotEnoughError, match="at least 5 of 3 are needed"):
-        estimate_from_sums(cells)
+        estimate_from_sums(by_client(cells))
 
 
 def test_what_nobody_drew_is_not_told_from_sums(tmp_path):

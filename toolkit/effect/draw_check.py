@@ -279,14 +279,14 @@ def _one_sequence(label: Floats, code: NDArray[np.intp], name: str, limit: int) 
     if balanced:  # as blocks would keep it: look only where as many of each had come before
         free = before == 0
         sign, code = sign[free], code[free]
-        yield f"the same comes first again and again in the sessions {name}", _coin(int((sign == 1).sum()), len(sign))
+        yield f"the same comes first again and again in the sessions {name}", coin(int((sign == 1).sum()), len(sign))
     for lag in range(1, 5 if balanced else 8):
         same = code[lag:] == code[:-lag]
         agree = (sign[lag:] == sign[:-lag])[same]
-        yield _lag_words(lag, name, float(agree.mean()) if len(agree) else 0.5), _coin(int(agree.sum()), len(agree))
+        yield lag_words(lag, name, float(agree.mean()) if len(agree) else 0.5), coin(int(agree.sum()), len(agree))
 
 
-def _lag_words(lag: int, name: str, share: float) -> str:
+def lag_words(lag: int, name: str, share: float) -> str:
     """What the order does after the one `lag` before it."""
     if lag == 1 and share < 0.5:
         return f"every second session {name} is {{first}}: the two orders take turns"
@@ -294,7 +294,7 @@ def _lag_words(lag: int, name: str, share: float) -> str:
     return f"in the sessions {name} the order is {'the same as' if share > 0.5 else 'the other than'} {where}"
 
 
-def _coin(n_heads: int, n: int) -> float:
+def coin(n_heads: int, n: int) -> float:
     """Exact two-sided p of a fair coin."""
     return binomial_p(n_heads, n) if n >= 6 else 1.0
 
@@ -323,15 +323,21 @@ def _practitioners(compared: Compared) -> list[Pattern]:
     code, names = pd.factorize(who.reindex(share.index))
     if len(names) < 2 or len(share) < FEWEST_DRAWS or share.std() < 1e-9:
         return []
-    member = (code[:, None] == np.arange(len(names))) / np.sqrt(np.bincount(code))
-    off = (share - share.mean()).to_numpy()
-    seen = float(np.sum((off @ member) ** 2))
+    p = practitioners_apart(share.to_numpy(), code)
+    return [Pattern(part="practitioners", words=_NEARLY_ALWAYS.format("practitioners"), p=p)]
+
+
+def practitioners_apart(share: Floats, code: NDArray[np.intp]) -> float:
+    """p of practitioners (codes) whose clients' shares differ, clients taken whole."""
+    sizes = np.bincount(code)
+    off = share - share.mean()
     if len(off) > FEW_ENOUGH:
-        p = chi2_above(seen / float(off.var(ddof=1)), len(names) - 1.0)
-    else:
-        could = np.random.default_rng(3).permuted(np.tile(off, (2 * N_REDRAWS, 1)), axis=1)
-        p = (1 + np.sum(np.sum((could @ member) ** 2, axis=1) >= seen - 1e-12)) / (1 + len(could))
-    return [Pattern(part="practitioners", words=_NEARLY_ALWAYS.format("practitioners"), p=float(p))]
+        seen = float(np.sum(np.bincount(code, weights=off) ** 2 / sizes))
+        return chi2_above(seen / float(off.var(ddof=1)), len(sizes) - 1.0)
+    member = (code[:, None] == np.arange(len(sizes))) / np.sqrt(sizes)
+    seen = float(np.sum((off @ member) ** 2))
+    could = np.random.default_rng(3).permuted(np.tile(off, (2 * N_REDRAWS, 1)), axis=1)
+    return float((1 + np.sum(np.sum((could @ member) ** 2, axis=1) >= seen - 1e-12)) / (1 + len(could)))
 
 
 _NEARLY_ALWAYS = "some {} are mostly {{first}}, others hardly ever"

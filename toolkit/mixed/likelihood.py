@@ -19,8 +19,8 @@ from toolkit.mixed.cross_products import Array, CrossProducts
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Point:
-    """The likelihood at one `theta`, with what later steps need of it."""
+class Height:
+    """The likelihood at one `theta`, and which way it rises: all that a search looks at."""
 
     theta: Array
     deviance: float
@@ -28,10 +28,16 @@ class Point:
     gradient: Array
     by_variance: Array
     """Derivative by each relative variance (diagonal of G, then dense factors): its sign decides at zero."""
-    beta: Array
     rss: float
     relative_covariance: Array
     """G, shape (k, k)."""
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Point(Height):
+    """The same with what later steps need of it."""
+
+    beta: Array
     eliminated: Array
     """(I + G Z1'Z1)^-1 for each distinct block, shape (d, k, k)."""
     without_large: Array
@@ -194,7 +200,7 @@ def _gradient(
         by_g = np.einsum("d,dab->ab", parts.counts, parts.blocks @ eliminated) - (transposed @ forms @ eliminated).sum(
             0
         )
-        gradient[:first] = _through_factor(theta, by_g, k=k, correlated=parts.correlated)
+        gradient[:first] = through_factor(theta, by_g, k=k, correlated=parts.correlated)
         large = list(np.diag(by_g))
     if parts.dense_of.size:
         dense = joint[p + 1 :, p + 1 :]
@@ -208,7 +214,7 @@ def _gradient(
     return gradient, np.array(large)
 
 
-def _through_factor(theta: Array, by_g: Array, *, k: int, correlated: bool) -> Array:
+def through_factor(theta: Array, by_g: Array, *, k: int, correlated: bool) -> Array:
     """Chain rule from G to the entries of its factor L."""
     if k == 1:
         return np.array([2 * theta[0] * by_g[0, 0]])

@@ -13,13 +13,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
+from typing import Generic, Protocol, TypeVar
 
 import numpy as np
 from scipy import linalg
 
 from toolkit.mixed.cross_products import Array, CrossProducts
-from toolkit.mixed.likelihood import Point, evaluate
+from toolkit.mixed.likelihood import Height, Point, evaluate
 
+H = TypeVar("H", bound=Height)
 Objective = Callable[[Array], tuple[float, Array]]
 
 
@@ -116,13 +119,34 @@ class Convergence:
         return self.message
 
 
+class Parts(Protocol):
+    """What a search needs to know of a model's cross-products."""
+
+    @property
+    def k(self) -> int:
+        """Random effects of each level of the large factor."""
+
+    @property
+    def correlated(self) -> bool:
+        """May the two random effects of a level go together?"""
+
+    @property
+    def n_dense_factors(self) -> int:
+        """How many further factors there are."""
+
+
 def best_point(parts: CrossProducts, *, reml: bool) -> tuple[Point, Convergence]:
     """The highest likelihood found, and how the search went."""
-    counter = _Counter(parts, reml=reml)
+    return highest(parts, partial(evaluate, parts, reml=reml))
+
+
+def highest(parts: Parts, height: Callable[[Array], H], *, near: Array | None = None) -> tuple[H, Convergence]:
+    """The highest point of a likelihood, looked for from the usual starts or `near` where it is known to lie about."""
+    counter = _Counter(height)
     if not parts.k:
         return counter(np.empty(0)), _report(np.zeros(0), np.zeros(0, dtype=bool), counter, starts=1)
     diagonal = _diagonal(parts)
-    starts = _starts(parts, diagonal)
+    starts = _starts(parts, diagonal) if near is None else [near]
     best = min((_descend(counter, start, diagonal) for start in starts), key=lambda point: point.deviance)
     tried = len(starts)
     for _ in range(4):
@@ -139,32 +163,32 @@ def best_point(parts: CrossProducts, *, reml: bool) -> tuple[Point, Convergence]
     return best, _report(best.theta, diagonal, counter, starts=tried, gradient=best.gradient)
 
 
-class _Counter:
+class _Counter(Generic[H]):
     """Evaluates the likelihood and counts how often."""
 
-    def __init__(self, parts: CrossProducts, *, reml: bool) -> None:
-        self.parts, self.reml, self.evaluations = parts, reml, 0
+    def __init__(self, height: Callable[[Array], H]) -> None:
+        self.height, self.evaluations = height, 0
 
-    def __call__(self, theta: Array) -> Point:
+    def __call__(self, theta: Array) -> H:
         self.evaluations += 1
-        return evaluate(self.parts, theta, reml=self.reml)
+        return self.height(theta)
 
 
-def _diagonal(parts: CrossProducts) -> np.ndarray:
+def _diagonal(parts: Parts) -> np.ndarray:
     """Which entries of `theta` are relative standard deviations (not below zero)."""
     large = {1: [True], 2: [True, False, True] if parts.correlated else [True, True]}[parts.k]
     return np.array(large + [True] * parts.n_dense_factors)
 
 
-def _starts(parts: CrossProducts, diagonal: np.ndarray) -> list[Array]:
+def _starts(parts: Parts, diagonal: np.ndarray) -> list[Array]:
     """Where to begin: once for intercepts alone, from three sizes with a slope (more than one hollow is possible)."""
     sizes = (0.7,) if parts.k == 1 else (1.0, 0.3, 0.1)
     return [np.where(diagonal, size, 0.0) for size in sizes]
 
 
-def _descend(counter: _Counter, start: Array, diagonal: np.ndarray) -> Point:
+def _descend(counter: _Counter[H], start: Array, diagonal: np.ndarray) -> H:
     """One bounded quasi-Newton search."""
-    seen: dict[str, Point] = {}
+    seen: dict[str, H] = {}
 
     def deviance(theta: Array) -> tuple[float, Array]:
         try:
@@ -182,12 +206,12 @@ def _descend(counter: _Counter, start: Array, diagonal: np.ndarray) -> Point:
     return seen["best"]
 
 
-def _variance_slope(point: Point, diagonal: np.ndarray, place: int) -> float:
+def _variance_slope(point: Height, diagonal: np.ndarray, place: int) -> float:
     """Derivative of the deviance by the relative variance that belongs to entry `place` of theta."""
     return float(point.by_variance[int(diagonal[:place].sum())])
 
 
-def _settle_zeros(counter: _Counter, best: Point, diagonal: np.ndarray) -> Point:
+def _settle_zeros(counter: _Counter[H], best: H, diagonal: np.ndarray) -> H:
     """Put a small variance exactly at zero where the likelihood does not fall towards it."""
     for place in np.flatnonzero(diagonal & (best.theta < _SMALL) & (best.theta > 0)):
         trial = best.theta.copy()
@@ -198,7 +222,7 @@ def _settle_zeros(counter: _Counter, best: Point, diagonal: np.ndarray) -> Point
     return best
 
 
-def _leave_false_zero(best: Point, diagonal: np.ndarray) -> Array | None:
+def _leave_false_zero(best: Height, diagonal: np.ndarray) -> Array | None:
     """A new start where a variance sits at zero although the likelihood rises away from it (or a slope hides there)."""
     again = best.theta.copy()
     for place in np.flatnonzero(diagonal & (best.theta == 0)):
@@ -207,7 +231,7 @@ def _leave_false_zero(best: Point, diagonal: np.ndarray) -> Array | None:
     return None if np.array_equal(again, best.theta) else again
 
 
-def _polish(counter: _Counter, best: Point, diagonal: np.ndarray) -> Point:
+def _polish(counter: _Counter[H], best: H, diagonal: np.ndarray) -> H:
     """Newton steps on the exact gradient, its derivative by central differences, for entries not at zero."""
     free = ~diagonal | (best.theta > 0)
     if not diagonal[0] or best.theta[0] == 0:
@@ -240,7 +264,7 @@ def _polish(counter: _Counter, best: Point, diagonal: np.ndarray) -> Point:
 
 
 def _report(
-    theta: Array, diagonal: np.ndarray, counter: _Counter, *, starts: int, gradient: Array | None = None
+    theta: Array, diagonal: np.ndarray, counter: _Counter[H], *, starts: int, gradient: Array | None = None
 ) -> Convergence:
     """The search's own account."""
     free = ~diagonal | (theta > 0)

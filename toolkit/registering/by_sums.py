@@ -2,18 +2,33 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from toolkit.claim.question import Question
-from toolkit.effect.from_sums import Cells, estimate_from_sums
-from toolkit.effect.missing_readings import BY_COUNT, LOWER, UPPER, harsher_arm
+from toolkit.effect.client_sums import ByClient, by_client
+from toolkit.effect.from_sums import Found, estimate_from_sums
+from toolkit.effect.missing_readings import LOWER, UPPER, harsher_arm
 from toolkit.errors import NotEnoughError, RegistryError
 from toolkit.number_words import quantity, quantity_with_interval
 from toolkit.quantiles import t_above, t_quantile
-from toolkit.registering.cells import Filled, cells_of, sessions, with_time
+from toolkit.registering.cells import (
+    PLAIN,
+    RANKS,
+    Filled,
+    Summed,
+    Totals,
+    by_day,
+    day_ranks,
+    middle_rank,
+    sessions,
+    summed,
+    with_fillings,
+)
 from toolkit.registering.compared import ComparedTable, compared_table
 from toolkit.registering.draw_by_sums import DrawBySums, draw_by_sums
 from toolkit.registering.held import Held
@@ -56,7 +71,8 @@ class BySums:
 
     question: Question
     compared: ComparedTable
-    cells: Cells
+    n_sessions: int
+    n_clients: int
     complete: Effect
     filled: tuple[Effect, ...]
     n_missing: tuple[int, int]
@@ -107,33 +123,101 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
             "What nobody drew is adjusted for session by session, which sums do not hold, and more than "
             f"{found.most_rows:,} rows answer this question. Ask one region, or give the registry a larger most_rows."
         )
-    by_order = compared.basis == "randomised_order"
-    about = found.engine.frame(_about(compared.table)).set_index("arm").reindex([1, 0])
-    if about["y_n"].fillna(0).min() < 2:
+    days = found.engine.frame(by_day(compared.table))
+    about = _about(days)
+    if about["y_n"].min() < 2:
         raise NotEnoughError("One of the two has no session with readings before and after, so nothing is compared.")
+    filled = _fillings(found, compared, about)
+    sums = _Sums.of(found, compared, days, filled)
+    complete, fits = sums.fits(level)
     missing = (about["n"] - about["y_n"]).to_numpy(dtype=int)
-    filled = []
-    if missing.any():
-        for values in _fillings(about, missing):
-            with found.engine.kept(sessions(compared.table, filled=values)) as plain:
-                again = with_time(found.engine, plain)
-                filled.append(_effect(cells_of(found.engine, again, by_order=by_order), level))
-    with found.engine.kept(sessions(compared.table)) as plain:
-        rows = with_time(found.engine, plain)
-        cells = cells_of(found.engine, rows, by_order=by_order)
-        draw = draw_by_sums(found.engine, rows, cells)
-    error = errors_in(found, question.measure).get(question.measure) if _read_twice(found, question) else None
+    error = errors_in(found, question.measure, needed=False).get(question.measure)
     return BySums(
         question=question,
         compared=compared,
-        cells=cells,
-        complete=_effect(cells, level),
-        filled=tuple(filled),
+        n_sessions=complete.cells.n,
+        n_clients=len(complete.counts),
+        complete=fits[0],
+        filled=tuple(fits[1:]),
         n_missing=(int(missing[0]), int(missing[1])),
-        draw=draw,
+        draw=draw_by_sums(sums.days, sums.totals, sums.sent, complete),
         blinded=(float(about["blind"][1]), float(about["blind"][0])),
         error=error if isinstance(error, ReadingError) else None,
     )
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
+class _Sums:
+    """What the engine summed up: `days` of the sessions with a change and their `totals`; `every`: those of all."""
+
+    days: pd.DataFrame
+    totals: Totals
+    every: Totals | None
+    sent: Summed
+    one_row: bool
+
+    @classmethod
+    def of(cls, found: Held, compared: ComparedTable, days: pd.DataFrame, filled: Filled | None) -> _Sums:
+        """Where each session is one row, sums over rows; else sides are first put together."""
+        one_row = bool(days["lone"].all()) and not days["without_visit"].any()
+        by_order = compared.basis == "randomised_order"
+        if one_row:
+            rows = compared.table
+            seen = rows.filter(rows.y.notnull())
+            every = with_fillings(rows.filter(rows.y.isnull()), filled) if filled is not None else None
+            return cls._sent(found, seen, every, days[days["whole"]], days, by_order=by_order, one_row=True)
+        with ExitStack() as kept:
+            seen = kept.enter_context(found.engine.kept(sessions(compared.table)))
+            every, of_all = None, None
+            if filled is not None:
+                every = kept.enter_context(found.engine.kept(sessions(compared.table, filled=filled)))
+                of_all = found.engine.frame(by_day(every, "y_against"))
+            of_seen = found.engine.frame(by_day(seen))
+            return cls._sent(found, seen, every, of_seen, of_all, by_order=by_order, one_row=False)
+
+    @classmethod
+    def _sent(
+        cls,
+        found: Held,
+        seen: Any,
+        every: Any,
+        days: pd.DataFrame,
+        of_all: pd.DataFrame | None,
+        *,
+        by_order: bool,
+        one_row: bool,
+    ) -> _Sums:
+        """Ask for the sums of both tables."""
+        totals = Totals.of(days, by_order=by_order)
+        all_of = None if every is None or of_all is None else Totals.of(of_all, by_order=by_order)
+        ranks = {"rank_seen": days}
+        if all_of is not None and of_all is not None:
+            ranks["rank_all"] = of_all
+        lent = pd.DataFrame({name: day_ranks(one) for name, one in ranks.items()})
+        lent = lent.rename_axis("its_day").reset_index()
+        wanted = {*totals.names, *(all_of.names if all_of is not None else ()), *PLAIN} - {"has_second"}
+        wanted |= {"has_second"} & {*totals.names, *(all_of.names if all_of is not None else ())}
+        middle = {name: middle_rank(one) for name, one in ranks.items() if len(lent)}
+        means = {name: mean for name, mean in {**totals.means, **middle}.items() if name in {*wanted, *ranks, "y"}}
+        first = means if one_row else {name: mean for name, mean in means.items() if name != "rank_all"}
+        tables = [summed(found.engine, seen, lent, first, ["y"])]
+        if every is not None:
+            own = means if one_row or all_of is None else {**means, **all_of.means}
+            own = {name: own[name] for name in means if name != "rank_seen"}
+            tables.append(summed(found.engine, every, lent, own, ["y_against", "y_favour"]))
+        return cls(days=days, totals=totals, every=all_of, sent=Summed.of(tables), one_row=one_row)
+
+    def fits(self, level: float) -> tuple[ByClient, list[Effect]]:
+        """The sessions with a change by client, and the effect in them and in all with what is missing filled in."""
+        complete = by_client(self.sent.cells("y", self.totals.names, tables=(0,), lent=("y",)))
+        one = estimate_from_sums(complete)
+        fits = [_effect(one, level)]
+        for change in (name for name in RANKS if name != "y" and self.every is not None):
+            names = self.every.names if self.every is not None else ()
+            tables, lent = ((0, 1), ("y", change)) if self.one_row else ((1,), (change,))
+            cells = by_client(self.sent.cells(change, names, tables=tables, lent=lent))
+            fits.append(_effect(estimate_from_sums(cells, near=one.theta), level))
+        return complete, fits
 
 
 def _in_words(found: Held, question: Question) -> Question:
@@ -144,44 +228,34 @@ def _in_words(found: Held, question: Question) -> Question:
     return replace(question, measure=measure, better=question.better or known.better, unit=known.unit)
 
 
-def _read_twice(found: Held, question: Question) -> bool:
-    table = found.readings.filter(found.readings.measure == question.measure)
-    return int(found.engine.frame(table.agg(n=table.before_2.count()))["n"].iloc[0]) > 1
+def _effect(found: Found, level: float) -> Effect:
+    one = found.average.found
+    return Effect(value=one.value, se=one.se, df=one.df, method=found.method, level=level)
 
 
-def _effect(cells: Cells, level: float) -> Effect:
-    average, method = estimate_from_sums(cells)
-    one = average.found
-    return Effect(value=one.value, se=one.se, df=one.df, method=method, level=level)
+def _about(days: pd.DataFrame) -> pd.DataFrame:
+    """Of each arm (1, 0): rows, changes with their sum, squares and ends, means before, the share read blind."""
+    whole = days[days["whole"]].groupby("arm")
+    every = days.groupby("arm")
+    found = pd.DataFrame({name: every[name].sum() for name in ("n", "base", "base_n", "gap", "gap_n")})
+    found = found.reindex([1, 0], fill_value=0)
+    for name, one in (("y_n", "n"), ("y", "y"), ("y_squares", "y_squares"), ("blind", "blind")):
+        found[name] = whole[one].sum().reindex([1, 0], fill_value=0)
+    found["nothing"] = 1 - found["base_n"] / found["n"].clip(lower=1)
+    found["blind"] = found["blind"] / found["y_n"].clip(lower=1)
+    return found.assign(y_low=every["y_low"].min(), y_high=every["y_high"].max())
 
 
-def _about(table: Any) -> Any:
-    """Of each arm: rows, changes, their quantiles, ends and spread, means before, blind readings."""
-    cuts = sorted({*LOWER, *UPPER, *BY_COUNT})
-    return table.group_by("arm").agg(
-        n=table.count(),
-        y_n=table.y.count(),
-        y_sum=table.y.sum(),
-        y_squares=(table.y * table.y).sum(),
-        y_low=table.y.min(),
-        y_high=table.y.max(),
-        nothing=(table.base.isnull() & table.y.isnull()).cast("float64").mean(),
-        base_sum=table.base.sum(),
-        base_n=table.base.count(),
-        gap_sum=table.gap.sum(),
-        gap_n=table.gap.count(),
-        blind=(table.blinded == "yes").cast("float64").mean(where=table.y.notnull()),
-        **{f"q{round(100 * cut):02d}": table.y.quantile(cut) for cut in cuts},
-    )
-
-
-def _fillings(about: Any, missing: np.ndarray) -> list[Filled]:
+def _fillings(found: Held, compared: ComparedTable, about: pd.DataFrame) -> Filled | None:
     """What missing readings are taken to be, against the technique and for it; see `missing_readings.filling`."""
     n = about["n"].to_numpy(dtype=int)
-    quantile = {cut: float(about[f"q{round(100 * cut):02d}"][0]) for cut in (*LOWER, *UPPER)}
+    missing = n - about["y_n"].to_numpy(dtype=int)
+    if not missing.any():
+        return None
+    quantile = found.engine.quantiles(compared.table.filter(compared.table.arm == 0), "y", sorted({*LOWER, *UPPER}))
     against, favour = [quantile[one] for one in LOWER], [quantile[one] for one in UPPER]
     count = float(about["y_n"].sum())
-    mean = about["y_sum"].sum() / count
+    mean = about["y"].sum() / count
     spread = float(np.sqrt(max(about["y_squares"].sum() - count * mean**2, 0.0) / (count - 1)))
     least, most = float(about["y_low"].min()) - spread, float(about["y_high"].max()) + spread
     harsher = harsher_arm(missing, n, float(about["nothing"][1]))
@@ -189,9 +263,12 @@ def _fillings(about: Any, missing: np.ndarray) -> list[Filled]:
         against[0], favour[0] = least, most
     elif harsher == "comparison":
         against[1], favour[1] = most, least
-    base = float(about["base_sum"].sum() / about["base_n"].sum())
-    gap = float(about["gap_sum"].sum() / about["gap_n"].sum())
-    return [Filled(technique=one[0], comparison=one[1], base=base, gap=gap) for one in (against, favour)]
+    return Filled(
+        against=(against[0], against[1]),
+        favour=(favour[0], favour[1]),
+        base=float(about["base"].sum() / about["base_n"].sum()),
+        gap=float(about["gap"].sum() / about["gap_n"].sum()),
+    )
 
 
 def _widest(told: BySums) -> tuple[float, float]:
@@ -222,8 +299,8 @@ def _row(
         "level": one.level,
         "df": one.df,
         "p": one.p if p is None else p,
-        "n_clients": int(told.cells.client.max()) + 1,
-        "n_rows": told.cells.n,
+        "n_clients": told.n_clients,
+        "n_rows": told.n_sessions,
         "unit": told.question.unit,
         "method": one.method,
     }
@@ -231,7 +308,7 @@ def _row(
 
 def _says(told: BySums, low: float, high: float, allowance: float, found: Held) -> str:
     """The effect with its interval, whose it is, and how far it can be believed."""
-    unit, n = str(told.question.unit), int(told.cells.client.max()) + 1
+    unit, n = str(told.question.unit), told.n_clients
     drawn = (
         "drawn at random, as written down"
         if told.draw.passed
@@ -243,6 +320,6 @@ def _says(told: BySums, low: float, high: float, allowance: float, found: Held) 
     lean = f" A reader who knew what was done may have added {quantity(allowance, unit)}." if allowance else ""
     return (
         f"{told.question.intervention.replace('_', ' ')} on {told.question.region.replace('_', ' ')} less "
-        f"{told.compared.against}: {size}, {told.cells.n:,} sessions of {n:,} clients, {drawn}{filled}.{lean} From "
+        f"{told.compared.against}: {size}, {told.n_sessions:,} sessions of {n:,} clients, {drawn}{filled}.{lean} From "
         f"sums that {found.engine.name} made: no claim is drawn from them alone."
     )

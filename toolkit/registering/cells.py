@@ -1,7 +1,13 @@
-"""A question's sessions summed up by the engine: what it sends does not grow with the sessions of a client."""
+"""A question's sessions summed up by the engine: what it sends does not grow with the sessions of a client.
+
+Two sets of sessions are needed: those with a change, and all of them with what is missing filled in against the
+technique and for it. Where a session is one row (as stored, see `layout`), one pass sums up those with a change for
+both sets, and another the few without; else sides are first put together.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,126 +15,245 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from toolkit.effect.estimate import ENOUGH_FOR_TIME, TOLD
-from toolkit.effect.from_sums import CORE, TIME, Cells, without_told
+from toolkit.effect.client_sums import Cells, Floats, pairs_of
+from toolkit.effect.estimate import ENOUGH_FOR_TIME
 from toolkit.errors import NotEnoughError
 from toolkit.registering.engine import Engine
 
-VARYING = ("base", "gap", "has_second", "first_visit", "log_visit", "day_rank")
-LEAST = 1e-12
+PLAIN = ("base", "gap", "has_second", "first_visit", "log_visit")
+KEYS = ("site", "client", "practitioner", "arm")
+CHANGES = ("y", "y_against", "y_favour")
+RANKS = {"y": "rank_seen", "y_against": "rank_all", "y_favour": "rank_all"}
+MOST_VISITS = 60
 
 
 @dataclass(frozen=True, kw_only=True)
 class Filled:
-    """Changes that missing ones are taken to be (technique, comparison), and baselines that unknown ones are."""
+    """Changes that missing ones are taken to be, (technique, comparison), and baselines that unknown ones are."""
 
-    technique: float
-    comparison: float
+    against: tuple[float, float]
+    favour: tuple[float, float]
     base: float
     gap: float
 
 
 def sessions(compared: Any, *, filled: Filled | None = None) -> Any:
-    """One row a session and arm: sides of one session share what was drawn, so they count once."""
-    import ibis
+    """One row a session and arm: sides of one session share what was drawn, so they count once.
 
-    if filled is None:
-        rows = compared.filter(compared.y.notnull())
-    else:
-        fill = ibis.ifelse(compared.arm == 1, filled.technique, filled.comparison)
-        rows = compared.mutate(
-            y=compared.y.fill_null(fill),
-            base=compared.base.fill_null(filled.base),
-            gap=compared.gap.fill_null(filled.gap),
-        )
+    `filled`: all sessions, with columns `y_against` and `y_favour`; else those with a change.
+    """
+    rows = compared.filter(compared.y.notnull()) if filled is None else with_fillings(compared, filled)
+    changes = ("y",) if filled is None else CHANGES[1:]
     found = rows.group_by(["site", "client", "practitioner", "session_id", "arm"]).agg(
-        y=rows.y.mean(),
-        base=rows.base.mean(),
-        gap=rows.gap.mean(),
-        has_second=rows.has_second.mean(),
+        **{name: rows[name].mean() for name in (*changes, "base", "gap", "has_second")},
         visit=rows.visit.min().cast("float64"),
         date=rows.date.min(),
     )
     return found.drop("session_id")
 
 
-def with_time(engine: Engine, rows: Any) -> Any:
-    """Sessions with when they were: the first visit, the visit on a log scale, the day's rank among all days."""
+def with_fillings(rows: Any, filled: Filled) -> Any:
+    """Rows with both changes that a missing one is taken to be, and no unknown baseline."""
     import ibis
 
-    dated = rows.filter(rows.date.notnull())
-    days = engine.frame(dated.group_by("date").agg(n=dated.count())).sort_values("date", ignore_index=True)
-    before = days["n"].cumsum() - days["n"]
-    ranks = pd.DataFrame({"its_day": days["date"]}).assign(
-        day_rank=(before + (days["n"] + 1) / 2) / max(int(days["n"].sum()), 1)
+    ways = {"y_against": filled.against, "y_favour": filled.favour}
+    return rows.mutate(
+        base=rows.base.fill_null(filled.base),
+        gap=rows.gap.fill_null(filled.gap),
+        **{name: rows.y.fill_null(ibis.ifelse(rows.arm == 1, *way)) for name, way in ways.items()},
     )
-    at = rows.visit
-    timed = rows.mutate(
+
+
+def timed(rows: Any) -> Any:
+    """Sessions with the first visit and the visit on a log scale."""
+    import ibis
+
+    at = rows.visit.cast("float64")
+    return rows.mutate(
         first_visit=ibis.ifelse(at.isnull(), ibis.null("float64"), (at == 1).cast("float64")),
         log_visit=ibis.greatest(at, 1.0).log(),
     )
-    if days.empty:
-        return timed.mutate(day_rank=ibis.null("float64"))
-    lent = engine.lent(ranks)
-    return timed.left_join(lent, timed.date == lent.its_day).drop("its_day")
 
 
-def cells_of(engine: Engine, rows: Any, *, by_order: bool) -> Cells:
-    """Sums of sessions by client, practitioner and arm; two passes: means and ranges first, then products about them.
+def by_day(rows: Any, change: str = "y") -> Any:
+    """Totals by arm, day and whether there is a change: few rows, whatever the sessions."""
+    found = timed(rows)
+    second = (found.visit <= 2).cast("float64")
+    keys = {"whole": found[change].notnull()}
+    if "lone" in rows.columns:
+        keys["lone"] = found.lone
+    sums = {name: found[name].sum() for name in PLAIN}
+    return found.group_by([found.arm, found.date], **keys).agg(
+        n=found.count(),
+        without_visit=found.visit.isnull().cast("int64").sum(),
+        base_n=found.base.count(),
+        gap_n=found.gap.count(),
+        y=found[change].sum(),
+        y_squares=(found[change] * found[change]).sum(),
+        y_low=found[change].min(),
+        y_high=found[change].max(),
+        second=second.sum(),
+        **{f"second_{name}": (second * found[name]).sum() for name in PLAIN if name != "first_visit"},
+        **({"blind": (found.blinded == "yes").cast("int64").sum()} if "blinded" in rows.columns else {}),
+        **sums,
+    )
 
-    Raises
-    ------
-    NotEnoughError
-        There is no session, or all changes are the same number.
+
+@dataclass(frozen=True, kw_only=True)
+class Totals:
+    """How many sessions there are and what their columns are near; `names` of those that the estimate takes in."""
+
+    n: int
+    means: dict[str, float]
+    names: tuple[str, ...]
+
+    @classmethod
+    def of(cls, days: pd.DataFrame, *, by_order: bool) -> Totals:
+        """From totals by day.
+
+        Raises
+        ------
+        NotEnoughError
+            There is no session, or all changes are the same number.
+        """
+        n = int(days["n"].sum())
+        if n < 5 or days["y_high"].max() == days["y_low"].min():
+            why = "all changes are the same number" if n else "no session has readings before and after"
+            raise NotEnoughError(
+                f"{n} sessions can be compared, and {why if n < 1 or n >= 5 else 'at least 5 are needed'}."
+            )
+        seen = n - int(days["without_visit"].sum())
+        of = {"base": days["base_n"].sum(), "gap": days["gap_n"].sum(), "first_visit": seen, "log_visit": seen}
+        means = {name: float(days[name].sum()) / max(int(of.get(name, n)), 1) for name in (*PLAIN, "y")}
+        first = round(float(days["first_visit"].sum()))
+        usable = {"base": True, "gap": True, "has_second": 0 < days["has_second"].sum() < n}
+        usable["first_visit"] = by_order and seen > n / 2 and 3 <= first <= seen - 3
+        usable["log_visit"] = by_order and seen > n / 2 and n >= ENOUGH_FOR_TIME
+        names = [name for name in PLAIN if usable[name]]
+        if by_order and n >= ENOUGH_FOR_TIME and days["date"].notna().any():
+            names.append("day_rank")
+        return cls(n=n, means=means, names=tuple(names))
+
+
+def day_ranks(days: pd.DataFrame) -> pd.Series:
+    """Each day's mean rank among all sessions that have one, as a share; by day."""
+    dated = days[days["date"].notna()].groupby("date")["n"].sum().sort_index()
+    return (dated.cumsum() - dated + (dated + 1) / 2) / max(int(dated.sum()), 1)
+
+
+def middle_rank(days: pd.DataFrame) -> float:
+    """The mean of all sessions' ranks."""
+    n = int(days["n"][days["date"].notna()].sum())
+    return (n + 1) / (2 * max(n, 1))
+
+
+def summed(engine: Engine, rows: Any, ranks: pd.DataFrame, means: dict[str, float], changes: Sequence[str]) -> Any:
+    """Sums and products of columns by client, practitioner and arm, as an Arrow table with columns `a*b`;
+    `visits` has a bit for each visit.
+
+    Parameters
+    ----------
+    rows
+        One row a session, as `timed` takes it, with the columns `changes`.
+    ranks
+        By day (`its_day`) the ranks that are wanted.
+    means
+        What each column is near, by name; a column without a mean is not wanted.
     """
-    about = engine.frame(rows.agg(**_ranges(rows))).iloc[0]
-    n = int(about["n"])
-    if n < 5 or about["y_high"] == about["y_low"]:
-        why = "all changes are the same number" if n else "no session has readings before and after"
-        raise NotEnoughError(
-            f"{n} sessions can be compared, and {why if n < 1 or n >= 5 else 'at least 5 are needed'}."
+    import ibis
+
+    found = timed(rows)
+    there = [name for name in ranks.columns if name != "its_day"]
+    if there:
+        lent = engine.lent(ranks)
+        found = found.left_join(lent, found.date == lent.its_day)
+    about = {name: (found[name] - means[name]).fill_null(0.0) for name in (*PLAIN, *there) if name in means}
+    about |= {name: found[name] - means["y"] for name in changes}
+    at = found.visit.cast("int64")
+    bit = ibis.ifelse(at.between(1, MOST_VISITS), ibis.literal(1, "int64") << at, 0).fill_null(0)
+    flat = found.select(*KEYS, bit=bit, **about)
+    sums = {"one*one": flat.count().cast("float64"), "visits": _any_bit()(flat.bit)}
+    for place, name in enumerate(about):
+        sums[f"one*{name}"] = flat[name].sum()
+        for other in list(about)[place:]:
+            if not _never_together(name, other):
+                sums[f"{name}*{other}"] = (flat[name] * flat[other]).sum()
+    return engine.arrow(flat.group_by(list(KEYS)).agg(**sums))
+
+
+def _any_bit() -> Any:
+    """The engine's own way to put bits together: Ibis knows it of some engines only."""
+    import ibis
+
+    @ibis.udf.agg.builtin(name="bit_or", signature=(("int64",), "int64"))
+    def bit_or(bits: int) -> int: ...  # type: ignore[empty-body]
+
+    return bit_or
+
+
+def _never_together(one: str, other: str) -> bool:
+    """Columns of which a fit takes one or the other."""
+    return one != other and any({one, other} <= set(group) for group in (CHANGES, RANKS.values()))
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Summed:
+    """What the engine sent, several tables of `summed` below each other, with whole numbers for codes."""
+
+    tables: tuple[Any, ...]
+    codes: tuple[dict[str, NDArray[np.intp]], ...]
+
+    @classmethod
+    def of(cls, tables: Sequence[Any]) -> Summed:
+        """Codes are those of site and client together: C001 of another site is somebody else."""
+        import pyarrow as pa
+
+        codes = {name: _codes(pa.concat_tables([one.select([name]) for one in tables])[name]) for name in KEYS[:3]}
+        for name in ("client", "practitioner"):
+            codes[name] = _within_sites(codes[name], codes["site"])
+        codes["arm"] = np.concatenate([one["arm"].to_numpy() for one in tables]).astype(np.intp)
+        ends = np.cumsum([len(one) for one in tables])[:-1]
+        split = {name: np.split(values, ends) for name, values in codes.items()}
+        return cls(
+            tables=tuple(tables),
+            codes=tuple({name: split[name][place] for name in codes} for place in range(len(tables))),
         )
-    means = {name: float(np.nan_to_num(about[f"{name}_mean"])) for name in (*VARYING, "y")}
-    keep = [
-        k for k, name in enumerate(CORE) if name in VARYING and about[f"{name}_high"] - about[f"{name}_low"] > LEAST
-    ]
-    seen = n - int(about["without_visit"])
-    first = means["first_visit"] * seen
-    unusable = set() if by_order else set(TIME)
-    if seen <= n / 2 or not 3 <= round(first) <= seen - 3:
-        unusable.add(CORE.index("first_visit"))
-    if seen <= n / 2 or n < ENOUGH_FOR_TIME:
-        unusable.add(CORE.index("log_visit"))
-    if n < ENOUGH_FOR_TIME:
-        unusable.add(CORE.index("day_rank"))
-    frame = engine.frame(_sums(rows, means)).sort_values(["client", "practitioner", "arm"], ignore_index=True)
-    return without_told(_cells(frame, tuple(k for k in keep if k not in unusable)), share=TOLD)
+
+    def cells(self, change: str, names: Sequence[str], *, tables: Sequence[int], lent: Sequence[str]) -> Cells:
+        """The cells of one set of sessions: change, columns, which tables, and the name of the change in each."""
+        wanted = ["one", *(RANKS[change] if name == "day_rank" else name for name in names)]
+        parts = [self._products(place, [*wanted, own]) for place, own in zip(tables, lent, strict=True)]
+        codes = {name: np.concatenate([self.codes[place][name] for place in tables]) for name in KEYS}
+        products = parts[0] if len(parts) == 1 else np.concatenate(parts)
+        tight = {name: _without_gaps(codes[name]) for name in KEYS[:3]}
+        return Cells(**tight, arm=codes["arm"], products=products, names=("one", *names, "y"))
+
+    def _products(self, place: int, names: Sequence[str]) -> Floats:
+        """Upper triangles over these columns of one table, (cells, pairs)."""
+        table = self.tables[place]
+        out = np.empty((len(table), len(names) * (len(names) + 1) // 2))
+        for at, (a, b) in enumerate(zip(*pairs_of(len(names)), strict=True)):
+            name = f"{names[a]}*{names[b]}"
+            out[:, at] = table[name if name in table.column_names else f"{names[b]}*{names[a]}"].to_numpy()
+        return out
 
 
-def _ranges(rows: Any) -> dict[str, Any]:
-    found = {"n": rows.count(), "without_visit": rows.visit.isnull().cast("int64").sum()}
-    for name in (*VARYING, "y"):
-        found |= {f"{name}_mean": rows[name].mean(), f"{name}_low": rows[name].min(), f"{name}_high": rows[name].max()}
-    return found
+def _codes(column: Any) -> NDArray[np.intp]:
+    """Words as whole numbers, in the order in which they come."""
+    encoded = column.combine_chunks().dictionary_encode()
+    return np.asarray(encoded.indices.to_numpy(zero_copy_only=False), dtype=np.intp)
 
 
-def _sums(rows: Any, means: dict[str, float]) -> Any:
-    """One row a client, practitioner and arm with all sums and products, in the order of `_pairs`."""
-    about = {name: (rows[name] - mean).fill_null(0.0) for name, mean in means.items()}
-    columns = [rows.y.notnull().cast("float64"), *(about[name] for name in CORE[1:])]
-    products = {f"s{a}_{b}": (columns[a] * columns[b]).sum() for a, b in _pairs()}
-    return rows.group_by(["site", "client", "practitioner", "arm"]).agg(**products)
+def _within_sites(code: NDArray[np.intp], site: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Codes that tell sites apart, where the same word stands at several."""
+    first = np.zeros(int(code.max(initial=-1)) + 1, dtype=np.intp)
+    first[code] = site
+    if (first[code] == site).all():
+        return code
+    return np.unique(code * (int(site.max()) + 1) + site, return_inverse=True)[1].reshape(-1).astype(np.intp)
 
 
-def _pairs() -> list[tuple[int, int]]:
-    return [(a, b) for a in range(len(CORE)) for b in range(a, len(CORE))]
-
-
-def _cells(frame: pd.DataFrame, keep: tuple[int, ...]) -> Cells:
-    products = np.empty((len(frame), len(CORE), len(CORE)))
-    for a, b in _pairs():
-        products[:, a, b] = products[:, b, a] = frame[f"s{a}_{b}"].to_numpy(dtype=float)
-    codes: dict[str, NDArray[np.intp]] = {
-        name: pd.factorize(frame[name], sort=True)[0].astype(np.intp) for name in ("client", "practitioner", "site")
-    }
-    return Cells(**codes, arm=frame["arm"].to_numpy(dtype=np.intp), products=products, keep=keep)
+def _without_gaps(code: NDArray[np.intp]) -> NDArray[np.intp]:
+    """The same codes with every number in use."""
+    used = np.bincount(code) > 0
+    return code if used.all() else (np.cumsum(used) - 1)[code].astype(np.intp)

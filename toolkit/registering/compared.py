@@ -34,7 +34,12 @@ def treated_rows(found: Held, question: Question) -> tuple[Any, str]:
     """Rows of the technique whose reading belongs to the treatment, and the rule of sides."""
     table = _of(found.readings, question, question.intervention)
     rule = question.side_rule or side_rule(found, table, question)
-    return _treated(table, rule), rule
+    return _treated(table, rule, counted=counted(found, question)), rule
+
+
+def counted(found: Held, question: Question) -> bool:
+    """Did storing count which rows of a session belong to the treatment? Not over several regions or exports."""
+    return found.sides_counted and question.region != "any"
 
 
 def compared_table(found: Held, question: Question, *, drawn: bool = False) -> ComparedTable:
@@ -61,7 +66,7 @@ def compared_table(found: Held, question: Question, *, drawn: bool = False) -> C
     other = str(question.comparison)
     comparison = _of(found.readings, question, other)
     if other != MEASURED_ONLY:
-        comparison = _treated(comparison, rule)
+        comparison = _treated(comparison, rule, counted=counted(found, question))
     parts = [
         _as_compared(one, arm=ibis.literal(arm), outcome=one.after, better=better)
         for one, arm in ((technique, True), (comparison, False))
@@ -113,23 +118,31 @@ def _alone(table: Any) -> Any:
     return table.measured_side.min().over(session) == table.measured_side.max().over(session)
 
 
-def _treated(table: Any, rule: str) -> Any:
+def _treated(table: Any, rule: str, *, counted: bool) -> Any:
     """Rows whose reading belongs to the treatment: no side, the treated side, or the only side measured."""
+    if counted:
+        stored = table[f"{rule}_side"]
+        return table.filter(stored > 0).mutate(lone=stored == 1)
+    import ibis
+
     sided = table.treated_side.isin(SIDES) & table.measured_side.isin(SIDES)
     same = table.treated_side == table.measured_side
     belongs = same if rule == "same" else ~same
     marked = table.mutate(_in_use=~sided | belongs | _alone(table))
-    return marked.filter(marked["_in_use"]).drop("_in_use")
+    return marked.filter(marked["_in_use"]).drop("_in_use").mutate(lone=ibis.literal(False))
 
 
 def _as_compared(rows: Any, *, arm: Any, outcome: Any, better: str) -> Any:
-    """The columns that an estimate needs."""
+    """The columns that an estimate needs; `lone`: is this row all that its session holds of the treatment?"""
+    import ibis
+
     sign = orientation(better)
     base = rows.before_2.fill_null(rows.before)
     first = rows.before.fill_null(rows.before_2)
     columns: Mapping[str, Any] = {
         **{name: rows[name] for name in ("site", "client", "practitioner", "session_id", "visit", "date")},
         "blinded": rows.examiner_blinded,
+        "lone": rows.lone if "lone" in rows.columns else ibis.literal(False),
         "arm": arm.cast("int64"),
         "base": sign * base,
         "gap": sign * (first - base),

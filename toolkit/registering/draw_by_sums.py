@@ -1,18 +1,42 @@
-"""Was chance in charge? What of the draw check follows from sums: what was known before, clients, the count."""
+"""Was chance in charge? What of the draw check follows from sums: what was known before, orders, people, the count."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
 
-from toolkit.effect.draw_check import LIMIT, WEIGHTS, clients_apart, count_off, largest_of_many
-from toolkit.effect.from_sums import ONE, Cells
-from toolkit.registering.engine import Engine
+from toolkit.effect.client_sums import ByClient, Floats
+from toolkit.effect.draw_check import (
+    FEWEST_DRAWS,
+    LIMIT,
+    MANY,
+    UNEQUAL,
+    WEIGHTS,
+    clients_apart,
+    lag_words,
+    largest_of_many,
+    practitioners_apart,
+)
+from toolkit.quantiles import binomial_p, t_above
+from toolkit.registering.cells import MOST_VISITS, PLAIN, Summed, Totals
 
-NOT_LOOKED_AT = "whether an order follows from the orders before it, and words of the sheet"
-FEWEST = 8
+NOT_LOOKED_AT = "orders in the sequence of a practitioner, what the last session moved, and words of the sheet"
+BALANCED = 3  # as many more of one order than blocks leave within a client
+SPOKEN = {
+    "log_visit": "the visit's number",
+    "first_visit": "the first visit",
+    "second": "a visit up to the second",
+    "first": "the first reading before",
+    "base": "the last reading before",
+    "gap": "first less last reading before",
+    "has_second": "being read twice before",
+    "rank_seen": "the day",
+}
+Bits = NDArray[np.int64]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -24,64 +48,237 @@ class DrawBySums:
     says: str
 
 
-def draw_by_sums(engine: Engine, rows: Any, cells: Cells) -> DrawBySums:
-    """Ask readings, visits and days before whether they predict the draw; clients, and the count.
+@dataclass(frozen=True, kw_only=True, eq=False)
+class _Known:
+    """What was known before a draw: names, products with the arm, and with each other, all about their means."""
+
+    names: list[str]
+    seen: Floats
+    gram: Floats
+
+
+def draw_by_sums(days: pd.DataFrame, totals: Totals, summed: Summed, found: ByClient, table: int = 0) -> DrawBySums:
+    """Ask readings, visits and days before whether they predict the draw; orders before, people, and the count.
 
     Parameters
     ----------
-    rows
-        One row a session, as `cells.sessions` gives it. `cells`: the same sessions summed up.
+    days
+        Totals by day of the sessions with a change. `totals`: the same over all days.
+    summed
+        Sums by client, practitioner and arm, of which `table` holds the sessions with a change; `found`: by client.
     """
-    names, seen, gram, n = _products(engine, rows)
-    label = cells.products[:, ONE, ONE] * cells.arm
-    first = round(float(label.sum()))
+    counts = found.counts
+    n, first = round(float(counts.sum())), round(float(counts[:, 1].sum()))
+    words, p_known = _known_before(days, totals, summed, table, n, first)
+    sizes = counts.sum(axis=1)
+    by_weekday = _by_weekday(days)
+    order_words, p_orders = _orders_before(*_masks(summed, found, table))
+    parts = {
+        "known before": p_known,
+        "orders before": p_orders,
+        "clients": clients_apart(sizes, counts[:, 1]),
+        "practitioners": _practitioners(found),
+        "weekdays": clients_apart(*by_weekday) if by_weekday is not None else 1.0,
+        "count": _coin(first, n) if UNEQUAL <= first / n <= 1 - UNEQUAL else 1.0,
+    }
+    says = {
+        "known before": words,
+        "orders before": order_words.format(first="treated first"),
+        "count": f"{first} of {n} sessions are treated first",
+        **{
+            name: f"some {what} are mostly treated first, others hardly ever"
+            for name, what in (("clients", "clients"), ("practitioners", "practitioners"), ("weekdays", "days of the week"))
+        },
+    }
+    caught = [says[name] for name, p in parts.items() if p / WEIGHTS[name] < LIMIT]
+    if caught:
+        told = f"This does not look drawn at random ({n} draws): {'; '.join(caught)}."
+    else:
+        told = f"Nothing that was summed up predicts what was drawn ({n} draws); not looked at: {NOT_LOOKED_AT}."
+    return DrawBySums(passed=not caught, p=parts, says=told)
+
+
+def _coin(heads: int, n: int) -> float:
+    """Two-sided p of a fair coin, exact up to `MANY` draws."""
+    if n < 6:
+        return 1.0
+    if n <= MANY:
+        return binomial_p(heads, n)
+    off = max(abs(heads - n / 2) - 0.5, 0.0) / np.sqrt(n / 4)
+    return float(min(1.0, 2 * t_above(off, 1e9)))
+
+
+def _known_before(
+    days: pd.DataFrame, totals: Totals, summed: Summed, table: int, n: int, first: int
+) -> tuple[str, float]:
+    """The column that predicts best, in words, and p of the largest of all."""
+    known = _products(days, totals, summed, table)
     share = first / n
     spread = float(np.sqrt(share * (1 - share) * n / (n - 1)))
-    size = np.sqrt(np.diag(gram))
-    sound = size > 1e-9 * max(float(size.max()), 1e-9)
-    standing = np.abs(seen[sound] / size[sound]) / spread
-    largest = largest_of_many(gram[np.ix_(sound, sound)] / np.outer(size[sound], size[sound]))
-    told = [name for name, there in zip(names, sound, strict=True) if there]
+    size = np.sqrt(np.diag(known.gram))
+    sound = size > 1e-9 * max(float(size.max(initial=0.0)), 1e-9)
+    if not sound.any() or not spread:
+        return "", 1.0
+    standing = np.abs(known.seen[sound] / size[sound]) / spread
+    largest = largest_of_many(known.gram[np.ix_(sound, sound)] / np.outer(size[sound], size[sound]))
     best = int(standing.argmax())
-    p_known = float((1 + np.sum(largest >= standing[best] - 1e-12)) / (1 + len(largest)))
-    length = int(cells.client.max()) + 1
-    counts = (cells.products[:, ONE, ONE], label)
-    sizes, firsts = (np.bincount(cells.client, weights=one, minlength=length).astype(float) for one in counts)
-    p_clients = clients_apart(sizes, firsts)
-    p_count = min((one.p for one in count_off(first, n)), default=1.0)
-    parts = {"known before": p_known, "clients": p_clients, "count": p_count}
-    words = {
-        "known before": f"{told[best]} predicts what came first",
-        "clients": "some clients are mostly treated first, others hardly ever",
-        "count": f"{first} of {n} sessions are treated first",
+    told = [name for name, there in zip(known.names, sound, strict=True) if there]
+    return f"{told[best]} predicts what came first", float(
+        (1 + np.sum(largest >= standing[best] - 1e-12)) / (1 + len(largest))
+    )
+
+
+def _products(days: pd.DataFrame, totals: Totals, summed: Summed, table: int) -> _Known:
+    """Products of sessions' columns from the cells, of days' columns from totals by day, and of both together."""
+    sent, arm = summed.tables[table], summed.codes[table]["arm"].astype(float)
+    there = [name for name in (*PLAIN, "rank_seen") if f"one*{name}" in sent.column_names]
+    rows = [*there, "second"]
+    about = {**totals.means, "second": float(days["second"].sum()) / max(totals.n - int(days["without_visit"].sum()), 1)}
+    by_day = _centred_by_day(days, there, about)
+    label = float(sent["one*one"].to_numpy() @ arm) / totals.n
+    gram, seen = np.zeros((len(rows), len(rows))), np.zeros(len(rows))
+    for place, name in enumerate(there):
+        sums = sent[f"one*{name}"].to_numpy()
+        seen[place] = sums @ arm - label * sums.sum()
+        for other in range(place, len(there)):
+            gram[place, other] = gram[other, place] = sent[f"{name}*{there[other]}"].to_numpy().sum()
+    second = by_day["second"].to_numpy()
+    seen[-1] = second @ (days["arm"] - label)
+    for place, name in enumerate(there):
+        raw = days["first_visit" if name == "first_visit" else f"second_{name}"] if name in PLAIN else None
+        cross = float(raw.sum()) - about[name] * float(days["second"].sum()) if raw is not None else float(
+            second @ by_day["rank"]
+        )
+        gram[place, -1] = gram[-1, place] = cross
+    total = float(days["second"].sum())
+    gram[-1, -1] = total - about["second"] * total
+    return _with_days(rows, gram, seen, days, by_day, label)
+
+
+def _centred_by_day(days: pd.DataFrame, there: list[str], about: dict[str, float]) -> pd.DataFrame:
+    """Each day's and arm's sums of sessions' columns about their means, and the day's own rank."""
+    seen = days["n"] - days["without_visit"]
+    n = {"first_visit": seen, "log_visit": seen, "second": seen, "base": days["base_n"], "gap": days["gap_n"]}
+    columns = {
+        name: days[name] - about[name] * n.get(name, days["n"]) for name in (*there, "second") if name != "rank_seen"
     }
-    caught = [words[name] for name, p in parts.items() if p / WEIGHTS[name] < LIMIT]
-    if caught:
-        says = f"This does not look drawn at random ({n} draws): {'; '.join(caught)}."
+    rank = days.groupby("date")["n"].sum().sort_index()
+    rank = (rank.cumsum() - rank + (rank + 1) / 2) / max(int(rank.sum()), 1)
+    own = days["date"].map(rank).astype(float)
+    own = (own - float((own * days["n"]).sum() / max(days["n"][own.notna()].sum(), 1))).fillna(0.0)
+    return pd.DataFrame({**columns, "rank": own, "rank_seen": own * days["n"]})
+
+
+def _with_days(
+    rows: list[str], gram: Floats, seen: Floats, days: pd.DataFrame, by_day: pd.DataFrame, label: float
+) -> _Known:
+    """The same with columns that are a day's: weekdays, every other day and week, stretches of the calendar."""
+    columns = dict(_of_days(days))
+    n = days["n"].to_numpy(dtype=float)
+    values = np.column_stack([*columns.values()]) if columns else np.empty((len(days), 0))
+    values = values - n @ values / max(n.sum(), 1.0)
+    cross = by_day[rows].to_numpy().T @ values
+    whole = np.block([[gram, cross], [cross.T, values.T @ (n[:, None] * values)]])
+    more = (n * (days["arm"].to_numpy(dtype=float) - label)) @ values
+    names = [SPOKEN[name] for name in rows]
+    first = np.eye(len(whole))
+    if "gap" in rows:  # the first reading is the last one and what lies between them
+        first = np.vstack([first, first[rows.index("base")] + first[rows.index("gap")]])
+        names = [*names, *columns, SPOKEN["first"]]
     else:
-        says = f"Nothing that was summed up predicts what was drawn ({n} draws); not looked at: {NOT_LOOKED_AT}."
-    return DrawBySums(passed=not caught, p=parts, says=says)
+        names = [*names, *columns]
+    return _Known(names=names, seen=first @ np.r_[seen, more], gram=first @ whole @ first.T)
 
 
-def _products(engine: Engine, rows: Any) -> tuple[list[str], np.ndarray, np.ndarray, int]:
-    """Names of what was known, its products with the arm, and with each other, all about their means."""
-    known = {
-        "the visit's number": rows.visit.cast("float64"),
-        "the first visit": rows.first_visit,
-        "a visit up to the second": (rows.visit <= 2).cast("float64"),
-        "the first reading before": rows.base + rows.gap,
-        "the last reading before": rows.base,
-        "first less last reading before": rows.gap,
-        "being read twice before": rows.has_second,
-    }
-    names = list(known)
-    columns = {f"k{place}": value for place, value in enumerate(known.values())}
-    table = rows.select(arm=rows.arm.cast("float64"), **columns)
-    means = engine.frame(table.agg(n=table.count(), arm=table.arm.mean(), **{k: table[k].mean() for k in columns}))
-    about = {k: (table[k] - float(means[k].iloc[0])).fill_null(0.0) for k in columns}
-    arm = table.arm - float(means["arm"].iloc[0])
-    sums = {f"seen_{k}": (arm * about[k]).sum() for k in columns}
-    sums |= {f"{a}_{b}": (about[a] * about[b]).sum() for a in columns for b in columns if a <= b}
-    got = engine.frame(table.agg(**sums)).iloc[0]
-    gram = np.array([[got[f"{min(a, b)}_{max(a, b)}"] for b in columns] for a in columns], dtype=float)
-    return names, np.array([got[f"seen_{k}"] for k in columns], dtype=float), gram, int(means["n"].iloc[0])
+def _of_days(days: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
+    """What is the same for all sessions of a day."""
+    dates = pd.to_datetime(days["date"])
+    if dates.isna().any() or dates.nunique() < 2:
+        return
+    day = (dates - dates.min()).dt.days.to_numpy()
+    for number in range(7):
+        yield f"one day of the week ({number + 1})", (day % 7 == number).astype(float)
+    yield "every other day", (day % 2).astype(float)
+    yield "every other week", (day // 7 % 2).astype(float)
+    order = np.argsort(day, kind="stable")
+    share = np.cumsum(days["n"].to_numpy(dtype=float)[order]) / days["n"].sum()
+    for tenth in range(1, 10):
+        cut = day[order][np.searchsorted(share, tenth / 10)]
+        yield f"the first {10 * tenth} % of the days", (day <= cut).astype(float)
+
+
+def _by_weekday(days: pd.DataFrame) -> tuple[Floats, Floats] | None:
+    """Draws on each day of the week, and how many came out first."""
+    dates = pd.to_datetime(days["date"])
+    if dates.isna().any():
+        return None
+    weekday = ((dates - dates.min()).dt.days % 7).to_numpy()
+    n = days["n"].to_numpy(dtype=float)
+    sizes, first = (np.bincount(weekday, weights=one, minlength=7) for one in (n, n * days["arm"].to_numpy()))
+    there = sizes > 0
+    return sizes[there], first[there]
+
+
+def _practitioners(found: ByClient) -> float:
+    """Do practitioners differ in their clients' shares?"""
+    cells, counts = found.cells, found.counts
+    share = counts[:, 1] / counts.sum(axis=1)
+    if cells.people < 2 or len(share) < FEWEST_DRAWS or share.std() < 1e-9:
+        return 1.0
+    key = found.place * cells.people + cells.practitioner
+    pairs, place = np.unique(key, return_inverse=True)
+    n = np.bincount(place.reshape(-1), weights=cells.products[:, 0])
+    order = np.lexsort((-n, pairs // cells.people))
+    client = (pairs // cells.people)[order]
+    leading = order[np.r_[True, client[1:] != client[:-1]]]
+    code = np.unique(pairs[leading] % cells.people, return_inverse=True)[1].reshape(-1)
+    return practitioners_apart(share, code) if int(code.max()) else 1.0
+
+
+def _masks(summed: Summed, found: ByClient, table: int) -> tuple[Bits, Bits]:
+    """For each client a bit for each visit with a draw, and for each that came out first; a visit of both has none."""
+    visits = summed.tables[table]["visits"].to_numpy().astype(np.int64)
+    arm = summed.codes[table]["arm"]
+    masks = np.zeros((2, len(found.counts)), dtype=np.int64)
+    for one in (0, 1):
+        mine = arm == one
+        np.bitwise_or.at(masks[one], found.place[mine], visits[mine])
+    return (masks[0] ^ masks[1]), masks[1] & ~masks[0]
+
+
+def _orders_before(seen: Bits, first: Bits) -> tuple[str, float]:
+    """Each order against those before it in the sequence of one client, in words with p; as `draw_check` has it."""
+    steps = [visit for visit in range(1, MOST_VISITS + 1) if (seen >> visit & 1).any()]
+    total = np.zeros(len(seen), dtype=np.int8)
+    most = 0
+    for visit in steps:
+        total += _sign(seen, first, visit)
+        most = max(most, int(np.abs(total).max(initial=0)))
+    balanced = most <= BALANCED
+    history = np.zeros((4 if balanced else 7, len(seen)), dtype=np.int8)
+    agree, tried, heads, free = np.zeros(len(history)), np.zeros(len(history)), 0, 0
+    total[:] = 0
+    for visit in steps:
+        sign = _sign(seen, first, visit)
+        counted = sign != 0 if not balanced else (sign != 0) & (total == 0)
+        total += sign
+        heads, free = heads + int((sign[counted] > 0).sum()), free + int(counted.sum())
+        product = np.where(counted, sign, 0) * history
+        agree += (product > 0).sum(axis=1)
+        tried += (product != 0).sum(axis=1)
+        history[:, counted] = np.vstack([sign[counted], history[:-1, counted]])
+    name = "of one client"
+    ways = [
+        (lag_words(lag + 1, name, float(agree[lag] / max(tried[lag], 1))), _coin(int(agree[lag]), int(tried[lag])))
+        for lag in range(len(history))
+    ]
+    if balanced:
+        ways.append((f"the same comes first again and again in the sessions {name}", _coin(heads, free)))
+    words, p = min(ways, key=lambda one: one[1])
+    return words, min(1.0, p * len(ways))
+
+
+def _sign(seen: Bits, first: Bits, visit: int) -> NDArray[np.int8]:
+    """1 where this visit came out first, −1 where not, 0 where there is none."""
+    there, came = (seen >> visit & 1).astype(np.int8), (first >> visit & 1).astype(np.int8)
+    return there * (2 * came - 1)

@@ -82,15 +82,27 @@ class Engine:
             with in_words(self):
                 self.backend.raw_sql(f"DROP TABLE {name}")
 
-    def frame(self, table: Any) -> pd.DataFrame:
-        """What a table expression gives, computed by the engine."""
+    def arrow(self, table: Any) -> Any:
+        """What a table expression gives, as an Arrow table."""
         with in_words(self):
             if self.backend.name == "pyspark":  # past its own way to pandas, which lags behind pandas
-                arrow = self.backend.raw_sql(self.backend.compile(table)).toArrow()
-            else:
-                arrow = self.backend.to_pyarrow(table)
-            found: pd.DataFrame = arrow.to_pandas()
-            return found
+                return self.backend.raw_sql(self.backend.compile(table)).toArrow()
+            return self.backend.to_pyarrow(table)
+
+    def frame(self, table: Any) -> pd.DataFrame:
+        """What a table expression gives, computed by the engine."""
+        found = self.arrow(table)
+        with in_words(self):
+            frame: pd.DataFrame = found.to_pandas()
+            return frame
+
+    def quantiles(self, table: Any, column: str, shares: Sequence[float]) -> dict[float, float]:
+        """Quantiles of a column by share, interpolated as numpy does."""
+        if self.backend.name == "duckdb":  # several at once read the column once
+            found = self.frame(table.agg(at=table[column].quantile(list(shares))))["at"].iloc[0]
+        else:
+            found = self.frame(table.agg(**{f"at{k}": table[column].quantile(one) for k, one in enumerate(shares)})).iloc[0]
+        return {one: float(value) for one, value in zip(shares, found, strict=True)}
 
     def plan(self, table: Any) -> str:
         """How the engine means to compute a table expression, in its own words."""

@@ -52,17 +52,24 @@ class Held:
         """
         kept = self.stored
         gone = self.set_aside_between
-        several = [site for site in sites_of_several(self.exports) if site not in set(self.left_out["site"])]
         if len(gone):
             keys = self.engine.lent(gone[["export", "place"]].astype({"export": "str", "place": "int64"}))
             kept = kept.anti_join(keys, ["export", "place"])
-        return visits_again(kept, several)
+        return visits_again(kept, self._several)
+
+    @property
+    def sides_counted(self) -> bool:
+        """Do `same_side` and `opposite_side` hold? Not where several exports of a site share sessions, or in a table."""
+        return bool(self.exports) and not self._several
+
+    @property
+    def _several(self) -> list[str]:
+        return [site for site in sites_of_several(self.exports) if site not in set(self.left_out["site"])]
 
     @cached_property
     def set_aside_between(self) -> pd.DataFrame:
         """Rows set aside because another export of the same site says them too or contradicts them."""
-        sites = [site for site in sites_of_several(self.exports) if site not in set(self.left_out["site"])]
-        return set_aside_between(self.engine, self.stored, sites)
+        return set_aside_between(self.engine, self.stored, self._several)
 
     def accounts(self) -> pd.DataFrame:
         """What was read, kept and set aside at each site: readings read = kept + set aside, checked by the engine.

@@ -4,6 +4,10 @@
     ledger/EXPORT-….parquet                          what was set aside, lost, flagged
     exports/EXPORT.json                              written last: an export is in the registry when this is there
 
+Beside the tidy columns a row holds its `export`, `place` and `year`, and two counts: under each rule of sides
+(`same_side`, `opposite_side`), how many rows of its session, measure, intervention and region belong to the treatment; 0
+where this row does not. A question that needs no side put together then asks no session.
+
 A file that no note of an export names is not read: what was cut off halfway is as if it had never begun.
 """
 
@@ -22,7 +26,8 @@ from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
 
 FORMAT = "registry-export/1"
 NUMBERS = (*READING_FIELDS, "comfort", "minutes")
-WHOLE = ("row", "day", "visit", "year", "place")
+SIDE_COUNTS = ("same_side", "opposite_side")
+WHOLE = ("row", "day", "visit", "year", "place", *SIDE_COUNTS)
 WORDS = (
     "file",
     *(name for name in (*WHO, *WHAT, *DETAILS) if name not in ("date", "day", *NUMBERS)),

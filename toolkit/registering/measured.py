@@ -29,11 +29,13 @@ def pair_sums(table: Any) -> Any:
     )
 
 
-def errors_in(found: Held, measure: str | None = None) -> dict[str, ReadingError | str]:
+def errors_in(found: Held, measure: str | None = None, *, needed: bool = True) -> dict[str, ReadingError | str]:
     """The reading error of each measure, or the sentence why there is none."""
     table = found.readings if measure is None else found.readings.filter(found.readings.measure == measure)
     sums = found.engine.frame(pair_sums(table))
     if measure is not None and sums.empty:
+        if not needed:
+            return {}
         raise RegistryError(f"No side was read twice before for “{measure}”, so its error cannot be told.")
     out: dict[str, ReadingError | str] = {}
     for name, mine in sums.sort_values(["measure", "client"]).groupby("measure", sort=True):

@@ -15,13 +15,14 @@ import numpy as np
 import pandas as pd
 
 from toolkit import __version__
+from toolkit.effect.comparison import SIDES
 from toolkit.errors import RegistryError, WritingError
 from toolkit.records.account import Records
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.records.mapping import READING_FIELDS
 from toolkit.records.sites import SCOPED
 from toolkit.records.units import conversion_factor
-from toolkit.registering.layout import COLUMNS, FORMAT, NO_YEAR, NUMBERS, WHOLE, exports_in
+from toolkit.registering.layout import COLUMNS, FORMAT, NO_YEAR, NUMBERS, SIDE_COUNTS, WHOLE, exports_in
 from toolkit.writing import write_file, write_files
 
 LEDGER = ("kind", "site", "file", "row", "column", "value", "reason", "remedy", "scope", "readings", "says")
@@ -198,10 +199,28 @@ def _stored_columns(rows: pd.DataFrame, name: str) -> pd.DataFrame:
         place=np.arange(len(rows)),
         year=dates.dt.year.fillna(NO_YEAR).astype("int32"),
         date=dates.astype("datetime64[ms]").dt.date,
+        **_side_counts(rows),
     )
     whole = {one: "Int64" for one in WHOLE if one != "year"}
     words = [one for one in COLUMNS if one not in (*WHOLE, *NUMBERS, "date")]
     return frame[list(COLUMNS)].astype({**whole, **dict.fromkeys(NUMBERS, "float64"), **dict.fromkeys(words, "str")})
+
+
+def _side_counts(rows: pd.DataFrame) -> dict[str, np.ndarray]:
+    """Under each rule of sides, how many rows of a session belong to the treatment; 0 where a row does not."""
+    keys = [rows[name].astype(str) for name in ("session_id", "measure", "intervention", "region")]
+    session = rows.groupby(keys, sort=False).ngroup().to_numpy()
+    treated, measured = (rows[name].astype(str) for name in ("treated_side", "measured_side"))
+    side = pd.factorize(measured)[0]
+    ends = [np.full(int(session.max()) + 1, start) for start in (len(rows), -1)]
+    np.minimum.at(ends[0], session, side)
+    np.maximum.at(ends[1], session, side)
+    always = ~(treated.isin(SIDES) & measured.isin(SIDES)).to_numpy() | (ends[0] == ends[1])[session]
+    same = (treated == measured).to_numpy()
+    found = {}
+    for name, belongs in zip(SIDE_COUNTS, (always | same, always | ~same), strict=True):
+        found[name] = np.where(belongs, np.bincount(session, weights=belongs)[session], 0).astype(np.int64)
+    return found
 
 
 def _accounts(records: Records, rows: pd.DataFrame) -> list[dict[str, Any]]:

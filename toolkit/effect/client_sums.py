@@ -1,0 +1,201 @@
+"""Sessions summed up by client, practitioner and arm, put in the order of sites; cross-products of all their columns.
+
+A cell is a client's sessions with one practitioner in one arm: the cross-products of what is known of each, as the
+upper triangle of a matrix over `names`. Sites are columns that are the same for all sessions of a client: no matrix
+grows with sites times clients, they are linked with the columns that all sites share and with nothing else.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from toolkit.errors import FitError
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.intp]
+LABEL, ONE = 0, 1  # places among [label, one, kept columns …, y]
+_CLIENTS_AT_ONCE = 20_000
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Cells:
+    """Sessions summed up: codes of client, practitioner and site (no gaps), the arm (0 or 1), `products` of `names`.
+
+    `names` begins with "one" and ends with "y"; `products` (cells, pairs) is the upper triangle, row by row. Columns
+    are less a number near their mean (but `one`). A client or practitioner belongs to one site.
+    """
+
+    client: Codes
+    practitioner: Codes
+    site: Codes
+    arm: Codes
+    products: Floats
+    names: tuple[str, ...]
+
+    @property
+    def n(self) -> int:
+        """How many sessions."""
+        return round(float(self.products[:, 0].sum()))
+
+    @property
+    def people(self) -> int:
+        """How many practitioners."""
+        return int(self.practitioner.max(initial=-1)) + 1
+
+
+def pairs_of(width: int) -> tuple[Codes, Codes]:
+    """Rows and columns of an upper triangle, row by row."""
+    rows, columns = np.triu_indices(width)
+    return rows.astype(np.intp), columns.astype(np.intp)
+
+
+def square(width: int) -> Codes:
+    """Where each entry of a symmetric matrix stands in its upper triangle, shape (width, width)."""
+    place = np.zeros((width, width), dtype=np.intp)
+    rows, columns = pairs_of(width)
+    place[rows, columns] = place[columns, rows] = np.arange(len(rows))
+    return place
+
+
+def added(values: Floats, code: Codes, length: int) -> Floats:
+    """Rows of values added by code."""
+    order = np.argsort(code, kind="stable") if (np.diff(code) < 0).any() else None
+    values, code = (values, code) if order is None else (values[order], code[order])
+    out = np.zeros((length, *values.shape[1:]))
+    if len(code):
+        starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
+        out[code[starts]] = values if len(starts) == len(code) else np.add.reduceat(values, starts, axis=0)
+    return out
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class ByClient:
+    """Cells added up by client and arm, clients in the order of their sites.
+
+    `products` (clients, 2, pairs); `site` (clients,); `starts`: where each site's clients begin, and their end;
+    `place`: the client's row for each cell.
+    """
+
+    cells: Cells
+    products: Floats
+    site: Codes
+    starts: Codes
+    place: Codes
+
+    @property
+    def k(self) -> int:
+        """Columns that all sites share: the label, one, and those kept."""
+        return len(self.cells.names)
+
+    @property
+    def sites(self) -> int:
+        """How many sites."""
+        return len(self.starts) - 1
+
+    @property
+    def counts(self) -> Floats:
+        """Sessions of each client in each arm, shape (clients, 2)."""
+        return np.asarray(self.products[:, :, 0])
+
+    @cached_property
+    def by_arm(self) -> list[Floats]:
+        """Cross-products of [label, one, kept, y] of each arm at each site, two of shape (sites, k + 1, k + 1)."""
+        at_site = np.add.reduceat(self.products, self.starts[:-1], axis=0)
+        return [labelled(at_site * np.eye(2)[arm][:, None], self.k) for arm in (0, 1)]
+
+    def chunks(self) -> Iterator[tuple[int, slice]]:
+        """Clients of one site, not too many at a time."""
+        for site in range(self.sites):
+            for first in range(int(self.starts[site]), int(self.starts[site + 1]), _CLIENTS_AT_ONCE):
+                yield site, slice(first, min(first + _CLIENTS_AT_ONCE, int(self.starts[site + 1])))
+
+
+def by_client(cells: Cells) -> ByClient:
+    """Cells added up by client and arm.
+
+    Examples
+    --------
+    >>> code = np.array([0, 0, 1])
+    >>> one = np.ones((3, 3))
+    >>> cells = Cells(client=code, practitioner=code, site=code, arm=np.array([0, 1, 1]), products=one, names=("one", "y"))
+    >>> by_client(cells).counts.tolist()
+    [[1.0, 1.0], [0.0, 1.0]]
+    """
+    n_clients = int(cells.client.max(initial=-1)) + 1
+    site_of = np.zeros(n_clients, dtype=np.intp)
+    site_of[cells.client] = cells.site
+    order = np.argsort(site_of, kind="stable")
+    rank = np.empty(n_clients, dtype=np.intp)
+    rank[order] = np.arange(n_clients)
+    place = rank[cells.client]
+    products = added(cells.products, 2 * place + cells.arm, 2 * n_clients)
+    site = site_of[order]
+    starts = np.searchsorted(site, np.arange(int(site.max(initial=-1)) + 2)).astype(np.intp)
+    return ByClient(
+        cells=cells, products=products.reshape(n_clients, 2, -1), site=site, starts=starts, place=place
+    )
+
+
+def labelled(products: Floats, k: int) -> Floats:
+    """Cross-products of [label, one, kept, y] from those of both arms, (g, 2, pairs) to (g, k + 1, k + 1)."""
+    whole = np.concatenate([products[:, 0] + products[:, 1], products[:, 1, :k]], axis=1)
+    pairs = products.shape[-1]
+    where = np.empty((k + 1, k + 1), dtype=np.intp)
+    where[1:, 1:] = square(k)
+    where[0, 1:] = where[1:, 0] = pairs + np.arange(k)
+    where[0, 0] = pairs
+    return np.asarray(whole[:, where])
+
+
+def own_sums(products: Floats, k: int) -> Floats:
+    """Sums of [label, one, kept, y] of each arm, (g, 2, pairs) to (g, 2, k + 1)."""
+    ones = products[:, :, :k]
+    label = np.stack([np.zeros(len(ones)), ones[:, 1, 0]], axis=1)
+    return np.concatenate([label[:, :, None], ones], axis=2)
+
+
+def full(at_site: Floats) -> Floats:
+    """Cross-products of all columns: shared ones, one for each site but the first, and y at the end."""
+    k, sites = at_site.shape[1] - 1, len(at_site)
+    size = k + sites - 1
+    out = np.zeros((size + 1, size + 1))
+    core, own = np.r_[np.arange(k), size], np.arange(k, size)
+    out[np.ix_(core, core)] = at_site.sum(axis=0)
+    out[np.ix_(own, core)] = at_site[1:, ONE]
+    out[np.ix_(core, own)] = at_site[1:, ONE].T
+    out[own, own] = at_site[1:, ONE, ONE]
+    return out
+
+
+def at_site(matrix: Floats, k: int) -> Floats:
+    """What a matrix of all columns is for rows of each site, whose own column joins `one`; (sites, k, k)."""
+    own = np.arange(k, len(matrix))
+    out = np.repeat(matrix[None, :k, :k], len(own) + 1, axis=0)
+    out[1:, ONE, :] += matrix[own, :k]
+    out[1:, :, ONE] += matrix[own, :k]
+    out[1:, ONE, ONE] += matrix[own, own]
+    return out
+
+
+def vector_at_site(vector: Floats, k: int) -> Floats:
+    """The same for coefficients, (sites, k)."""
+    out = np.repeat(vector[None, :k], len(vector) - k + 1, axis=0)
+    out[1:, ONE] += vector[k:]
+    return np.asarray(out)
+
+
+def solved(whole: Floats) -> tuple[Floats, Floats]:
+    """(inverse of X'X, coefficients), or an error where columns cannot be told apart."""
+    x = whole[:-1, :-1]
+    scale = 1 / np.sqrt(np.maximum(np.diag(x), 1e-300))
+    scaled = x * np.outer(scale, scale)
+    values, vectors = np.linalg.eigh(scaled)
+    if values[0] < 1e-12 * values[-1]:
+        raise FitError("Nothing is left to judge the difference by: what was drawn can be told from the other columns.")
+    bread = (vectors / values) @ vectors.T * np.outer(scale, scale)
+    return bread, bread @ whole[:-1, -1]
