@@ -66,9 +66,11 @@ def added(values: Floats, code: Codes, length: int) -> Floats:
     """Rows of values added by code."""
     order = np.argsort(code, kind="stable") if (np.diff(code) < 0).any() else None
     values, code = (values, code) if order is None else (values[order], code[order])
+    starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]]) if len(code) else np.empty(0, dtype=np.intp)
+    if len(starts) == len(code) == length:  # each code once, in order
+        return values
     out = np.zeros((length, *values.shape[1:]))
     if len(code):
-        starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]])
         out[code[starts]] = values if len(starts) == len(code) else np.add.reduceat(values, starts, axis=0)
     return out
 
@@ -107,6 +109,12 @@ class ByClient:
         """Cross-products of [label, one, kept, y] of each arm at each site, two of shape (sites, k + 1, k + 1)."""
         at_site = np.add.reduceat(self.products, self.starts[:-1], axis=0)
         return [labelled(at_site * np.eye(2)[arm][:, None], self.k) for arm in (0, 1)]
+
+    def at_sites(self, weight: Floats) -> Floats:
+        """Cross-products of both arms together, clients weighed, (sites, k + 1, k + 1)."""
+        flat = self.products.reshape(len(weight), -1)
+        sums = np.stack([weight[mine] @ flat[mine] for mine in map(slice, self.starts[:-1], self.starts[1:])])
+        return labelled(sums.reshape(self.sites, 2, -1), self.k)
 
     def chunks(self) -> Iterator[tuple[int, slice]]:
         """Clients of one site, not too many at a time."""

@@ -274,9 +274,11 @@ def _average(found: ByClient, components: _Components, spread: tuple[float, floa
     once = n == n_clients  # a session each: all weigh the same
     spread = (1.0, 1.0) if once else spread
     turned = _Turned.of(found, components, spread) if not once else None
-    by_model = robust(partial(_clients, found, turned, None), n=n_clients, sites=found.sites)
+    whole = _pooled(found, turned)
+    by_model = robust(partial(_clients, found, turned, None), n=n_clients, sites=found.sites, pooled=(whole, whole))
     weight = n / n_clients / found.counts.sum(axis=1)
-    equal = robust(partial(_clients, found, None, weight), n=n_clients, sites=found.sites)
+    weighed = (found.at_sites(weight), found.at_sites(weight**2))
+    equal = robust(partial(_clients, found, None, weight), n=n_clients, sites=found.sites, pooled=weighed)
     by_arm = [full(one) for one in found.by_arm]
     bread, beta = solved(by_arm[0] / spread[0] + by_arm[1] / spread[1])
     left = _left(by_arm[0], beta) / spread[0] + _left(by_arm[1], beta) / spread[1]
@@ -311,6 +313,26 @@ class _Turned:
         moved = moved_by_arm(distinct, (one.intercept, one.both, one.slope), residual)
         return cls(root=np.sqrt(residual), moved=moved[place])
 
+    def within(self, found: ByClient, mine: slice) -> Floats:
+        """What the sums of a client's arms, side by side, add to its cross-products, (clients, 2, 2)."""
+        moved = np.asarray(self.moved)[mine]
+        turned = moved.transpose(0, 2, 1)
+        return np.asarray(moved + turned + turned @ (found.counts[mine][:, :, None] * moved))
+
+
+def _pooled(found: ByClient, turned: _Turned | None) -> Floats:
+    """Cross-products by site with clients' covariances taken out."""
+    if turned is None:
+        return found.by_arm[0] + found.by_arm[1]
+    out = found.by_arm[0] / turned.root[0] ** 2 + found.by_arm[1] / turned.root[1] ** 2
+    if turned.moved is None:
+        return out
+    for site, mine in found.chunks():
+        sums = own_sums(found.products[mine], found.k) / turned.root[:, None]
+        flat = sums.reshape(-1, sums.shape[-1])
+        out[site] += flat.T @ (turned.within(found, mine) @ sums).reshape(flat.shape)
+    return out
+
 
 def _clients(found: ByClient, turned: _Turned | None, weight: Floats | None) -> Iterator[Clusters]:
     """Every client as a cluster, with its covariance taken out where there is one to take."""
@@ -322,10 +344,8 @@ def _clients(found: ByClient, turned: _Turned | None, weight: Floats | None) -> 
             products = products / (turned.root**2)[:, None]
         gram = labelled(products, k)
         if turned is not None and turned.moved is not None:
-            moved, counts = turned.moved[mine], found.counts[mine]
-            within = moved + moved.transpose(0, 2, 1) + moved.transpose(0, 2, 1) @ (counts[:, :, None] * moved)
             sums = own_sums(found.products[mine], k) / turned.root[:, None]
-            gram += sums.transpose(0, 2, 1) @ (within @ sums)
+            gram += sums.transpose(0, 2, 1) @ (turned.within(found, mine) @ sums)
         yield Clusters(site=site, place=mine, gram=gram, weight=own)
 
 

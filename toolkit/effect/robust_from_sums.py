@@ -39,22 +39,26 @@ class _Local:
     beta: Floats
 
 
-def robust(clusters: Callable[[], Iterable[Clusters]], *, n: int, sites: int) -> Robust:
+def robust(
+    clusters: Callable[[], Iterable[Clusters]], *, n: int, sites: int, pooled: tuple[Floats, Floats] | None = None
+) -> Robust:
     """Coefficient of the first column, its standard error over clusters and Satterthwaite's df.
 
     Parameters
     ----------
     clusters
-        Gives all clusters, some at a time; asked twice.
+        Gives all clusters, some at a time; asked twice where `pooled` is not given.
     n, sites
         How many clusters and sites.
+    pooled
+        Cross-products by site, weighed once and twice.
 
     Raises
     ------
     FitError
         The columns cannot be told apart, or fewer than three clusters carry the coefficient.
     """
-    once, twice = _pooled(clusters(), sites)
+    once, twice = pooled or _pooled(clusters(), sites)
     k = once.shape[1] - 1
     bread, beta = solved(full(once))
     spread = bread @ full(twice)[:-1, :-1] @ bread

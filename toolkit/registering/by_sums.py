@@ -27,7 +27,7 @@ from toolkit.registering.cells import (
     middle_rank,
     sessions,
     summed,
-    with_fillings,
+    with_baselines,
 )
 from toolkit.registering.compared import ComparedTable, compared_table
 from toolkit.registering.draw_by_sums import DrawBySums, draw_by_sums
@@ -162,10 +162,9 @@ class _Sums:
         one_row = bool(days["lone"].all()) and not days["without_visit"].any()
         by_order = compared.basis == "randomised_order"
         if one_row:
-            rows = compared.table
-            seen = rows.filter(rows.y.notnull())
-            every = with_fillings(rows.filter(rows.y.isnull()), filled) if filled is not None else None
-            return cls._sent(found, seen, every, days[days["whole"]], days, by_order=by_order, one_row=True)
+            rows = compared.table if filled is None else with_baselines(compared.table, filled)
+            seen = days[days["whole"]]
+            return cls._sent(found, rows, None, seen, days if filled else None, filled, by_order=by_order)
         with ExitStack() as kept:
             seen = kept.enter_context(found.engine.kept(sessions(compared.table)))
             every, of_all = None, None
@@ -173,7 +172,7 @@ class _Sums:
                 every = kept.enter_context(found.engine.kept(sessions(compared.table, filled=filled)))
                 of_all = found.engine.frame(by_day(every, "y_against"))
             of_seen = found.engine.frame(by_day(seen))
-            return cls._sent(found, seen, every, of_seen, of_all, by_order=by_order, one_row=False)
+            return cls._sent(found, seen, every, of_seen, of_all, None, by_order=by_order)
 
     @classmethod
     def _sent(
@@ -183,13 +182,13 @@ class _Sums:
         every: Any,
         days: pd.DataFrame,
         of_all: pd.DataFrame | None,
+        filled: Filled | None,
         *,
         by_order: bool,
-        one_row: bool,
     ) -> _Sums:
-        """Ask for the sums of both tables."""
+        """Ask for the sums of both tables, or of the one that holds all sessions; `filled` goes into its sums."""
         totals = Totals.of(days, by_order=by_order)
-        all_of = None if every is None or of_all is None else Totals.of(of_all, by_order=by_order)
+        all_of = None if of_all is None else Totals.of(of_all, by_order=by_order)
         ranks = {"rank_seen": days}
         if all_of is not None and of_all is not None:
             ranks["rank_all"] = of_all
@@ -199,13 +198,17 @@ class _Sums:
         wanted |= {"has_second"} & {*totals.names, *(all_of.names if all_of is not None else ())}
         middle = {name: middle_rank(one) for name, one in ranks.items() if len(lent)}
         means = {name: mean for name, mean in {**totals.means, **middle}.items() if name in {*wanted, *ranks, "y"}}
-        first = means if one_row else {name: mean for name, mean in means.items() if name != "rank_all"}
+        first = means if every is None else {name: mean for name, mean in means.items() if name != "rank_all"}
         tables = [summed(found.engine, seen, lent, first, ["y"])]
-        if every is not None:
-            own = means if one_row or all_of is None else {**means, **all_of.means}
+        if every is not None and all_of is not None:
+            own = {**means, **all_of.means}
             own = {name: own[name] for name in means if name != "rank_seen"}
             tables.append(summed(found.engine, every, lent, own, ["y_against", "y_favour"]))
-        return cls(days=days, totals=totals, every=all_of, sent=Summed.of(tables), one_row=one_row)
+        sent = Summed.of(tables)
+        if filled is not None and len(sent.tables) > 1:
+            for change, values in (("y_against", filled.against), ("y_favour", filled.favour)):
+                sent = sent.with_change(1, change, values, means["y"])
+        return cls(days=days, totals=totals, every=all_of, sent=sent, one_row=every is None)
 
     def fits(self, level: float) -> tuple[ByClient, list[Effect]]:
         """The sessions with a change by client, and the effect in them and in all with what is missing filled in."""
@@ -252,7 +255,9 @@ def _fillings(found: Held, compared: ComparedTable, about: pd.DataFrame) -> Fill
     missing = n - about["y_n"].to_numpy(dtype=int)
     if not missing.any():
         return None
-    quantile = found.engine.quantiles(compared.table.filter(compared.table.arm == 0), "y", sorted({*LOWER, *UPPER}))
+    rows = compared.table.filter(compared.table.arm == 0, compared.table.y.notnull())
+    counted = found.engine.frame(rows.group_by("y").agg(n=rows.count()))
+    quantile = {one: quantile_of_counts(counted["y"], counted["n"], one) for one in {*LOWER, *UPPER}}
     against, favour = [quantile[one] for one in LOWER], [quantile[one] for one in UPPER]
     count = float(about["y_n"].sum())
     mean = about["y"].sum() / count
@@ -269,6 +274,22 @@ def _fillings(found: Held, compared: ComparedTable, about: pd.DataFrame) -> Fill
         base=float(about["base"].sum() / about["base_n"].sum()),
         gap=float(about["gap"].sum() / about["gap_n"].sum()),
     )
+
+
+def quantile_of_counts(values: pd.Series, counts: pd.Series, share: float) -> float:
+    """A quantile of values that stand so many times, interpolated as numpy does.
+
+    Examples
+    --------
+    >>> quantile_of_counts(pd.Series([3.0, 1.0]), pd.Series([1, 3]), 0.75)
+    1.5
+    """
+    order = np.argsort(values.to_numpy(), kind="stable")
+    sorted_values, ends = values.to_numpy()[order], np.cumsum(counts.to_numpy()[order])
+    place = share * (int(ends[-1]) - 1)
+    below = int(np.floor(place))
+    low, high = (sorted_values[np.searchsorted(ends, at, side="right")] for at in (below, min(below + 1, ends[-1] - 1)))
+    return float(low + (high - low) * (place - below))
 
 
 def _widest(told: BySums) -> tuple[float, float]:

@@ -8,7 +8,7 @@ both sets, and another the few without; else sides are first put together.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -57,11 +57,13 @@ def with_fillings(rows: Any, filled: Filled) -> Any:
     import ibis
 
     ways = {"y_against": filled.against, "y_favour": filled.favour}
-    return rows.mutate(
-        base=rows.base.fill_null(filled.base),
-        gap=rows.gap.fill_null(filled.gap),
-        **{name: rows.y.fill_null(ibis.ifelse(rows.arm == 1, *way)) for name, way in ways.items()},
-    )
+    changes = {name: rows.y.fill_null(ibis.ifelse(rows.arm == 1, *way)) for name, way in ways.items()}
+    return with_baselines(rows, filled).mutate(**changes)
+
+
+def with_baselines(rows: Any, filled: Filled) -> Any:
+    """Rows without an unknown baseline."""
+    return rows.mutate(base=rows.base.fill_null(filled.base), gap=rows.gap.fill_null(filled.gap))
 
 
 def timed(rows: Any) -> Any:
@@ -78,7 +80,6 @@ def timed(rows: Any) -> Any:
 def by_day(rows: Any, change: str = "y") -> Any:
     """Totals by arm, day and whether there is a change: few rows, whatever the sessions."""
     found = timed(rows)
-    second = (found.visit <= 2).cast("float64")
     keys = {"whole": found[change].notnull()}
     if "lone" in rows.columns:
         keys["lone"] = found.lone
@@ -92,8 +93,6 @@ def by_day(rows: Any, change: str = "y") -> Any:
         y_squares=(found[change] * found[change]).sum(),
         y_low=found[change].min(),
         y_high=found[change].max(),
-        second=second.sum(),
-        **{f"second_{name}": (second * found[name]).sum() for name in PLAIN if name != "first_visit"},
         **({"blind": (found.blinded == "yes").cast("int64").sum()} if "blinded" in rows.columns else {}),
         **sums,
     )
@@ -148,8 +147,9 @@ def middle_rank(days: pd.DataFrame) -> float:
 
 
 def summed(engine: Engine, rows: Any, ranks: pd.DataFrame, means: dict[str, float], changes: Sequence[str]) -> Any:
-    """Sums and products of columns by client, practitioner and arm, as an Arrow table with columns `a*b`;
-    `visits` has a bit for each visit.
+    """Sums and products of columns by client, practitioner, arm and whether there is a change, as an Arrow table.
+
+    Its columns are `a*b`, and `visits` with a bit for each visit; a change that is missing counts as none at all (0).
 
     Parameters
     ----------
@@ -168,17 +168,18 @@ def summed(engine: Engine, rows: Any, ranks: pd.DataFrame, means: dict[str, floa
         lent = engine.lent(ranks)
         found = found.left_join(lent, found.date == lent.its_day)
     about = {name: (found[name] - means[name]).fill_null(0.0) for name in (*PLAIN, *there) if name in means}
-    about |= {name: found[name] - means["y"] for name in changes}
+    about |= {name: (found[name] - means["y"]).fill_null(0.0) for name in changes}
+    whole = found[changes[0]].notnull()
     at = found.visit.cast("int64")
     bit = ibis.ifelse(at.between(1, MOST_VISITS), ibis.literal(1, "int64") << at, 0).fill_null(0)
-    flat = found.select(*KEYS, bit=bit, **about)
+    flat = found.select(*KEYS, bit=bit, whole=whole, **about)
     sums = {"one*one": flat.count().cast("float64"), "visits": _any_bit()(flat.bit)}
     for place, name in enumerate(about):
         sums[f"one*{name}"] = flat[name].sum()
         for other in list(about)[place:]:
             if not _never_together(name, other):
                 sums[f"{name}*{other}"] = (flat[name] * flat[other]).sum()
-    return engine.arrow(flat.group_by(list(KEYS)).agg(**sums))
+    return engine.arrow(flat.group_by([*KEYS, "whole"]).agg(**sums))
 
 
 def _any_bit() -> Any:
@@ -197,45 +198,87 @@ def _never_together(one: str, other: str) -> bool:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class Summed:
-    """What the engine sent, several tables of `summed` below each other, with whole numbers for codes."""
+class Table:
+    """One table that the engine sent: its sums by name, and whole numbers for codes, in the order of those."""
 
-    tables: tuple[Any, ...]
-    codes: tuple[dict[str, NDArray[np.intp]], ...]
+    sums: dict[str, NDArray[Any]]
+    codes: dict[str, NDArray[np.intp]]
+
+    def products(self, names: Sequence[str]) -> Floats:
+        """Upper triangles over these columns, (cells, pairs)."""
+        out = np.empty((len(self.codes["arm"]), len(names) * (len(names) + 1) // 2))
+        for at, (a, b) in enumerate(zip(*pairs_of(len(names)), strict=True)):
+            name = f"{names[a]}*{names[b]}"
+            out[:, at] = self.sums[name if name in self.sums else f"{names[b]}*{names[a]}"]
+        return out
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Summed:
+    """What the engine sent, several tables of `summed`; clients are numbered in the order of their sites."""
+
+    tables: tuple[Table, ...]
 
     @classmethod
-    def of(cls, tables: Sequence[Any]) -> Summed:
-        """Codes are those of site and client together: C001 of another site is somebody else."""
+    def of(cls, sent: Sequence[Any]) -> Summed:
+        """Of each table the cells with a change, then those without; codes are those of site and client together."""
         import pyarrow as pa
 
-        codes = {name: _codes(pa.concat_tables([one.select([name]) for one in tables])[name]) for name in KEYS[:3]}
+        codes = {name: _codes(pa.concat_tables([one.select([name]) for one in sent])[name]) for name in KEYS[:3]}
         for name in ("client", "practitioner"):
-            codes[name] = _within_sites(codes[name], codes["site"])
-        codes["arm"] = np.concatenate([one["arm"].to_numpy() for one in tables]).astype(np.intp)
-        ends = np.cumsum([len(one) for one in tables])[:-1]
-        split = {name: np.split(values, ends) for name, values in codes.items()}
-        return cls(
-            tables=tuple(tables),
-            codes=tuple({name: split[name][place] for name in codes} for place in range(len(tables))),
-        )
+            codes[name] = _by_site(codes[name], codes["site"])
+        codes["arm"] = np.concatenate([one["arm"].to_numpy() for one in sent]).astype(np.intp)
+        ends = np.cumsum([len(one) for one in sent])
+        tables = []
+        for one, first, end in zip(sent, np.r_[0, ends[:-1]], ends, strict=True):
+            own = {name: values[first:end] for name, values in codes.items()}
+            order = np.lexsort((own["practitioner"], own["arm"], own["client"]))
+            whole = one["whole"].to_numpy()[order]
+            names = [name for name in one.column_names if name not in (*KEYS, "whole")]
+            for kind in (True, False):
+                at = order[whole == kind]
+                if kind or len(at):
+                    sums = {name: one[name].to_numpy()[at] for name in names}
+                    tables.append(Table(sums=sums, codes={name: values[at] for name, values in own.items()}))
+        return cls(tables=tuple(tables))
+
+    def with_change(self, table: int, change: str, values: tuple[float, float], near: float) -> Summed:
+        """Add to a table of cells without a change what it is taken to be: (technique, comparison), less `near`."""
+        one = self.tables[table]
+        value = np.where(one.codes["arm"] == 1, *values) - near
+        sums = dict(one.sums)
+        for name in [name.removeprefix("one*") for name in sums if name.startswith("one*") and name not in ("one*one", "one*y")]:
+            sums[f"{name}*{change}"] = value * sums[f"one*{name}"]
+        sums |= {f"one*{change}": value * sums["one*one"], f"{change}*{change}": value**2 * sums["one*one"]}
+        tables = [replace(one, sums=sums) if place == table else it for place, it in enumerate(self.tables)]
+        return replace(self, tables=tuple(tables))
 
     def cells(self, change: str, names: Sequence[str], *, tables: Sequence[int], lent: Sequence[str]) -> Cells:
         """The cells of one set of sessions: change, columns, which tables, and the name of the change in each."""
         wanted = ["one", *(RANKS[change] if name == "day_rank" else name for name in names)]
-        parts = [self._products(place, [*wanted, own]) for place, own in zip(tables, lent, strict=True)]
-        codes = {name: np.concatenate([self.codes[place][name] for place in tables]) for name in KEYS}
-        products = parts[0] if len(parts) == 1 else np.concatenate(parts)
+        first = self.tables[tables[0]]
+        products, codes = first.products([*wanted, lent[0]]), first.codes
+        for place, own in zip(tables[1:], lent[1:], strict=True):
+            products, codes = _joined(products, codes, self.tables[place], [*wanted, own])
         tight = {name: _without_gaps(codes[name]) for name in KEYS[:3]}
         return Cells(**tight, arm=codes["arm"], products=products, names=("one", *names, "y"))
 
-    def _products(self, place: int, names: Sequence[str]) -> Floats:
-        """Upper triangles over these columns of one table, (cells, pairs)."""
-        table = self.tables[place]
-        out = np.empty((len(table), len(names) * (len(names) + 1) // 2))
-        for at, (a, b) in enumerate(zip(*pairs_of(len(names)), strict=True)):
-            name = f"{names[a]}*{names[b]}"
-            out[:, at] = table[name if name in table.column_names else f"{names[b]}*{names[a]}"].to_numpy()
-        return out
+
+def _joined(
+    products: Floats, codes: dict[str, NDArray[np.intp]], more: Table, names: Sequence[str]
+) -> tuple[Floats, dict[str, NDArray[np.intp]]]:
+    """Products with those of another table added to the same cells; cells that are new come in their place."""
+    size = 1 + max(int(max(one["practitioner"].max(initial=0) for one in (codes, more.codes))), 0)
+    key, other = ((2 * one["client"] + one["arm"]) * size + one["practitioner"] for one in (codes, more.codes))
+    at = np.searchsorted(key, other)
+    there = key[np.minimum(at, len(key) - 1)] == other
+    added = more.products(names)
+    products[at[there]] += added[there]
+    if there.all():
+        return products, codes
+    order = np.argsort(np.concatenate([key, other[~there]]), kind="stable")
+    both = {name: np.concatenate([codes[name], more.codes[name][~there]])[order] for name in codes}
+    return np.concatenate([products, added[~there]])[order], both
 
 
 def _codes(column: Any) -> NDArray[np.intp]:
@@ -244,13 +287,16 @@ def _codes(column: Any) -> NDArray[np.intp]:
     return np.asarray(encoded.indices.to_numpy(zero_copy_only=False), dtype=np.intp)
 
 
-def _within_sites(code: NDArray[np.intp], site: NDArray[np.intp]) -> NDArray[np.intp]:
-    """Codes that tell sites apart, where the same word stands at several."""
-    first = np.zeros(int(code.max(initial=-1)) + 1, dtype=np.intp)
+def _by_site(code: NDArray[np.intp], site: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Codes that tell sites apart where the same word stands at several, in the order of the sites."""
+    length = int(code.max(initial=-1)) + 1
+    first = np.zeros(length, dtype=np.intp)
     first[code] = site
-    if (first[code] == site).all():
-        return code
-    return np.unique(code * (int(site.max()) + 1) + site, return_inverse=True)[1].reshape(-1).astype(np.intp)
+    if (first[code] != site).any():
+        return np.unique(site * length + code, return_inverse=True)[1].reshape(-1).astype(np.intp)
+    rank = np.empty(length, dtype=np.intp)
+    rank[np.argsort(first, kind="stable")] = np.arange(length)
+    return rank[code]
 
 
 def _without_gaps(code: NDArray[np.intp]) -> NDArray[np.intp]:

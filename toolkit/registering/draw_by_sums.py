@@ -22,14 +22,13 @@ from toolkit.effect.draw_check import (
     practitioners_apart,
 )
 from toolkit.quantiles import binomial_p, t_above
-from toolkit.registering.cells import MOST_VISITS, PLAIN, Summed, Totals
+from toolkit.registering.cells import MOST_VISITS, PLAIN, Summed, Totals, day_ranks, middle_rank
 
 NOT_LOOKED_AT = "orders in the sequence of a practitioner, what the last session moved, and words of the sheet"
 BALANCED = 3  # as many more of one order than blocks leave within a client
 SPOKEN = {
     "log_visit": "the visit's number",
     "first_visit": "the first visit",
-    "second": "a visit up to the second",
     "first": "the first reading before",
     "base": "the last reading before",
     "gap": "first less last reading before",
@@ -130,43 +129,27 @@ def _known_before(
 
 def _products(days: pd.DataFrame, totals: Totals, summed: Summed, table: int) -> _Known:
     """Products of sessions' columns from the cells, of days' columns from totals by day, and of both together."""
-    sent, arm = summed.tables[table], summed.codes[table]["arm"].astype(float)
-    there = [name for name in (*PLAIN, "rank_seen") if f"one*{name}" in sent.column_names]
-    rows = [*there, "second"]
-    about = {**totals.means, "second": float(days["second"].sum()) / max(totals.n - int(days["without_visit"].sum()), 1)}
-    by_day = _centred_by_day(days, there, about)
-    label = float(sent["one*one"].to_numpy() @ arm) / totals.n
-    gram, seen = np.zeros((len(rows), len(rows))), np.zeros(len(rows))
+    sent, arm = summed.tables[table].sums, summed.tables[table].codes["arm"].astype(float)
+    there = [name for name in (*PLAIN, "rank_seen") if f"one*{name}" in sent]
+    label = float(sent["one*one"] @ arm) / totals.n
+    gram, seen = np.zeros((len(there), len(there))), np.zeros(len(there))
     for place, name in enumerate(there):
-        sums = sent[f"one*{name}"].to_numpy()
+        sums = sent[f"one*{name}"]
         seen[place] = sums @ arm - label * sums.sum()
         for other in range(place, len(there)):
-            gram[place, other] = gram[other, place] = sent[f"{name}*{there[other]}"].to_numpy().sum()
-    second = by_day["second"].to_numpy()
-    seen[-1] = second @ (days["arm"] - label)
-    for place, name in enumerate(there):
-        raw = days["first_visit" if name == "first_visit" else f"second_{name}"] if name in PLAIN else None
-        cross = float(raw.sum()) - about[name] * float(days["second"].sum()) if raw is not None else float(
-            second @ by_day["rank"]
-        )
-        gram[place, -1] = gram[-1, place] = cross
-    total = float(days["second"].sum())
-    gram[-1, -1] = total - about["second"] * total
-    return _with_days(rows, gram, seen, days, by_day, label)
+            gram[place, other] = gram[other, place] = sent[f"{name}*{there[other]}"].sum()
+    return _with_days(there, gram, seen, days, _centred_by_day(days, there, totals.means), label)
 
 
 def _centred_by_day(days: pd.DataFrame, there: list[str], about: dict[str, float]) -> pd.DataFrame:
-    """Each day's and arm's sums of sessions' columns about their means, and the day's own rank."""
-    seen = days["n"] - days["without_visit"]
-    n = {"first_visit": seen, "log_visit": seen, "second": seen, "base": days["base_n"], "gap": days["gap_n"]}
-    columns = {
-        name: days[name] - about[name] * n.get(name, days["n"]) for name in (*there, "second") if name != "rank_seen"
-    }
-    rank = days.groupby("date")["n"].sum().sort_index()
-    rank = (rank.cumsum() - rank + (rank + 1) / 2) / max(int(rank.sum()), 1)
-    own = days["date"].map(rank).astype(float)
-    own = (own - float((own * days["n"]).sum() / max(days["n"][own.notna()].sum(), 1))).fillna(0.0)
-    return pd.DataFrame({**columns, "rank": own, "rank_seen": own * days["n"]})
+    """Each day's and arm's sums of sessions' columns about their means."""
+    known = days["n"] - days["without_visit"]
+    n = {"first_visit": known, "log_visit": known, "base": days["base_n"], "gap": days["gap_n"]}
+    columns = {name: days[name] - about[name] * n.get(name, days["n"]) for name in there if name in PLAIN}
+    if "rank_seen" in there:
+        own = days["date"].map(day_ranks(days)).astype(float)
+        columns["rank_seen"] = (own - middle_rank(days)).fillna(0.0) * days["n"]
+    return pd.DataFrame(columns, index=days.index)
 
 
 def _with_days(
@@ -237,8 +220,8 @@ def _practitioners(found: ByClient) -> float:
 
 def _masks(summed: Summed, found: ByClient, table: int) -> tuple[Bits, Bits]:
     """For each client a bit for each visit with a draw, and for each that came out first; a visit of both has none."""
-    visits = summed.tables[table]["visits"].to_numpy().astype(np.int64)
-    arm = summed.codes[table]["arm"]
+    visits = summed.tables[table].sums["visits"].astype(np.int64)
+    arm = summed.tables[table].codes["arm"]
     masks = np.zeros((2, len(found.counts)), dtype=np.int64)
     for one in (0, 1):
         mine = arm == one

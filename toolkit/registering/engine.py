@@ -96,14 +96,6 @@ class Engine:
             frame: pd.DataFrame = found.to_pandas()
             return frame
 
-    def quantiles(self, table: Any, column: str, shares: Sequence[float]) -> dict[float, float]:
-        """Quantiles of a column by share, interpolated as numpy does."""
-        if self.backend.name == "duckdb":  # several at once read the column once
-            found = self.frame(table.agg(at=table[column].quantile(list(shares))))["at"].iloc[0]
-        else:
-            found = self.frame(table.agg(**{f"at{k}": table[column].quantile(one) for k, one in enumerate(shares)})).iloc[0]
-        return {one: float(value) for one, value in zip(shares, found, strict=True)}
-
     def plan(self, table: Any) -> str:
         """How the engine means to compute a table expression, in its own words."""
         explain = f"EXPLAIN {self.backend.compile(table)}"
