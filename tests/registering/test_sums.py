@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 
 from toolkit import audit, load_records, registry
+from toolkit.effect.client_sums import Cells, by_client
 from toolkit.effect.comparison import find_comparison
 from toolkit.effect.estimate import bounded, estimate
-from toolkit.effect.client_sums import Cells, by_client
 from toolkit.effect.from_sums import estimate_from_sums
 from toolkit.errors import NotEnoughError, RegistryError
 from toolkit.result import Result

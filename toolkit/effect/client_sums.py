@@ -13,6 +13,7 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from toolkit.errors import FitError
 
@@ -63,13 +64,15 @@ def square(width: int) -> Codes:
 
 
 def added(values: Floats, code: Codes, length: int) -> Floats:
-    """Rows of values added by code."""
-    order = np.argsort(code, kind="stable") if (np.diff(code) < 0).any() else None
-    values, code = (values, code) if order is None else (values[order], code[order])
+    """Rows of values added by code, (n, columns) to (length, columns)."""
+    if len(code) and (np.diff(code) < 0).any():
+        ends = np.arange(len(code) + 1)
+        chosen = sparse.csr_array((np.ones(len(code)), code, ends), shape=(len(code), length))
+        return np.asarray(chosen.T @ values)
     starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]]) if len(code) else np.empty(0, dtype=np.intp)
     if len(starts) == len(code) == length:  # each code once, in order
         return values
-    out = np.zeros((length, *values.shape[1:]))
+    out = np.zeros((length, values.shape[1]))
     if len(code):
         out[code[starts]] = values if len(starts) == len(code) else np.add.reduceat(values, starts, axis=0)
     return out
@@ -130,7 +133,8 @@ def by_client(cells: Cells) -> ByClient:
     --------
     >>> code = np.array([0, 0, 1])
     >>> one = np.ones((3, 3))
-    >>> cells = Cells(client=code, practitioner=code, site=code, arm=np.array([0, 1, 1]), products=one, names=("one", "y"))
+    >>> codes = {"client": code, "practitioner": code, "site": code, "arm": np.array([0, 1, 1])}
+    >>> cells = Cells(**codes, products=one, names=("one", "y"))
     >>> by_client(cells).counts.tolist()
     [[1.0, 1.0], [0.0, 1.0]]
     """
@@ -144,9 +148,7 @@ def by_client(cells: Cells) -> ByClient:
     products = added(cells.products, 2 * place + cells.arm, 2 * n_clients)
     site = site_of[order]
     starts = np.searchsorted(site, np.arange(int(site.max(initial=-1)) + 2)).astype(np.intp)
-    return ByClient(
-        cells=cells, products=products.reshape(n_clients, 2, -1), site=site, starts=starts, place=place
-    )
+    return ByClient(cells=cells, products=products.reshape(n_clients, 2, -1), site=site, starts=starts, place=place)
 
 
 def labelled(products: Floats, k: int) -> Floats:

@@ -333,7 +333,7 @@ def practitioners_apart(share: Floats, code: NDArray[np.intp]) -> float:
     off = share - share.mean()
     if len(off) > FEW_ENOUGH:
         seen = float(np.sum(np.bincount(code, weights=off) ** 2 / sizes))
-        return chi2_above(seen / float(off.var(ddof=1)), len(sizes) - 1.0)
+        return float(chi2_above(seen / float(off.var(ddof=1)), len(sizes) - 1.0))
     member = (code[:, None] == np.arange(len(sizes))) / np.sqrt(sizes)
     seen = float(np.sum((off @ member) ** 2))
     could = np.random.default_rng(3).permuted(np.tile(off, (2 * N_REDRAWS, 1)), axis=1)

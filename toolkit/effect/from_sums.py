@@ -140,9 +140,7 @@ def _components(found: ByClient, *, slope: bool, near: Floats | None) -> _Compon
     if not clients or not parts.k:
         return _Components(intercept=0.0, both=0.0, slope=0.0, residual=sigma2, theta=point.theta)
     rest = (float(g[0, 1] / spread), float(g[1, 1] / spread**2)) if parts.k == 2 else (0.0, 0.0)
-    return _Components(
-        intercept=float(g[0, 0]), both=rest[0], slope=rest[1], residual=sigma2, theta=point.theta
-    )
+    return _Components(intercept=float(g[0, 0]), both=rest[0], slope=rest[1], residual=sigma2, theta=point.theta)
 
 
 def _parts(found: ByClient, *, slope: bool) -> tuple[NestedProducts, float]:
@@ -170,8 +168,18 @@ def _parts(found: ByClient, *, slope: bool) -> tuple[NestedProducts, float]:
     grouped, starts, block_of, gram, counted = _grouped(found, people, contrast, order, size, spread)
     return (
         NestedProducts(
-            n=n, p=k + found.sites - 1, k=order, shared=k, one=ONE, joint=joint, practitioners=several,
-            grouped=grouped, starts=starts, block_of=block_of, blocks=gram, counts=counted,
+            n=n,
+            p=k + found.sites - 1,
+            k=order,
+            shared=k,
+            one=ONE,
+            joint=joint,
+            practitioners=several,
+            grouped=grouped,
+            starts=starts,
+            block_of=block_of,
+            blocks=gram,
+            counts=counted,
         ),
         spread,
     )
@@ -323,8 +331,8 @@ class _Turned:
 def _pooled(found: ByClient, turned: _Turned | None) -> Floats:
     """Cross-products by site with clients' covariances taken out."""
     if turned is None:
-        return found.by_arm[0] + found.by_arm[1]
-    out = found.by_arm[0] / turned.root[0] ** 2 + found.by_arm[1] / turned.root[1] ** 2
+        return np.asarray(found.by_arm[0] + found.by_arm[1])
+    out: Floats = found.by_arm[0] / turned.root[0] ** 2 + found.by_arm[1] / turned.root[1] ** 2
     if turned.moved is None:
         return out
     for site, mine in found.chunks():
@@ -370,7 +378,5 @@ def _practitioners(found: ByClient, turned: _Turned | None) -> list[Clusters]:
     site[cells.practitioner] = cells.site
     places = [np.flatnonzero(site == one) for one in range(found.sites)]
     return [
-        Clusters(site=one, place=at, gram=gram[at], weight=np.ones(len(at)))
-        for one, at in enumerate(places)
-        if len(at)
+        Clusters(site=one, place=at, gram=gram[at], weight=np.ones(len(at))) for one, at in enumerate(places) if len(at)
     ]

@@ -66,7 +66,9 @@ def robust(
     scores, inside, each = np.zeros(n), np.zeros(n), np.zeros(n)
     outer = np.zeros((3, sites, k, k))
     for some in clusters():
-        here = _Local(**dict(zip(("bread", "spread", "column", "beta"), (one[some.site] for one in local), strict=True)))
+        here = _Local(
+            **dict(zip(("bread", "spread", "column", "beta"), (one[some.site] for one in local), strict=True))
+        )
         scores[some.place], inside[some.place], reached = _adjusted(some, here)
         w = some.weight
         own_way = np.einsum("gi,gi->g", reached @ here.spread, reached)

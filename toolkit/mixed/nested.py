@@ -105,7 +105,7 @@ def _eliminated(parts: NestedProducts, shrink: Array, relative_sd: float) -> _Si
     cross = within[:, : c + 1, c + 1 :]
     matrix = np.eye(people.shape[-1]) + relative_sd**2 * people
     logs = 2 * float(np.log(np.diagonal(np.linalg.cholesky(matrix), axis1=1, axis2=2)).sum())
-    b = relative_sd**2 * np.linalg.inv(matrix)
+    b = np.asarray(relative_sd**2 * np.linalg.inv(matrix), dtype=float)
     taken = cross @ b
     reduced = within[:, : c + 1, : c + 1] - taken @ cross.transpose(0, 2, 1)
     own = reduced[:, one, one].copy()
@@ -183,7 +183,7 @@ def _forms(parts: NestedProducts, found: _Sites, inner: Array) -> Array:
         rows = parts.grouped[first:end].reshape(-1, m * m)
         each[first:end] = (rows @ by_joint[site].ravel()).reshape(end - first, -1)
     d = len(parts.counts)
-    sums = np.column_stack([np.bincount(parts.block_of, weights=one, minlength=d) for one in each.T])
+    sums = np.array([np.bincount(parts.block_of, weights=one, minlength=d) for one in each.T], dtype=float).T
     if parts.k == 1:
         return sums[:, :, None]
     return np.stack([sums[:, 0], sums[:, 1] / 2, sums[:, 1] / 2, sums[:, 2]], axis=-1).reshape(d, 2, 2)

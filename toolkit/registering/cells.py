@@ -186,10 +186,10 @@ def _any_bit() -> Any:
     """The engine's own way to put bits together: Ibis knows it of some engines only."""
     import ibis
 
-    @ibis.udf.agg.builtin(name="bit_or", signature=(("int64",), "int64"))
-    def bit_or(bits: int) -> int: ...  # type: ignore[empty-body]
+    def bit_or(bits):  # type: ignore[no-untyped-def]
+        """A name for Ibis; the engine has what it does."""
 
-    return bit_or
+    return ibis.udf.agg.builtin(bit_or, name="bit_or", signature=(("int64",), "int64"))
 
 
 def _never_together(one: str, other: str) -> bool:
@@ -247,7 +247,9 @@ class Summed:
         one = self.tables[table]
         value = np.where(one.codes["arm"] == 1, *values) - near
         sums = dict(one.sums)
-        for name in [name.removeprefix("one*") for name in sums if name.startswith("one*") and name not in ("one*one", "one*y")]:
+        for name in [
+            name.removeprefix("one*") for name in sums if name.startswith("one*") and name not in ("one*one", "one*y")
+        ]:
             sums[f"{name}*{change}"] = value * sums[f"one*{name}"]
         sums |= {f"one*{change}": value * sums["one*one"], f"{change}*{change}": value**2 * sums["one*one"]}
         tables = [replace(one, sums=sums) if place == table else it for place, it in enumerate(self.tables)]
@@ -293,10 +295,10 @@ def _by_site(code: NDArray[np.intp], site: NDArray[np.intp]) -> NDArray[np.intp]
     first = np.zeros(length, dtype=np.intp)
     first[code] = site
     if (first[code] != site).any():
-        return np.unique(site * length + code, return_inverse=True)[1].reshape(-1).astype(np.intp)
+        return np.unique(site * length + code, return_inverse=True)[1].reshape(-1)
     rank = np.empty(length, dtype=np.intp)
     rank[np.argsort(first, kind="stable")] = np.arange(length)
-    return rank[code]
+    return np.asarray(rank[code])
 
 
 def _without_gaps(code: NDArray[np.intp]) -> NDArray[np.intp]:

@@ -86,7 +86,11 @@ def draw_by_sums(days: pd.DataFrame, totals: Totals, summed: Summed, found: ByCl
         "count": f"{first} of {n} sessions are treated first",
         **{
             name: f"some {what} are mostly treated first, others hardly ever"
-            for name, what in (("clients", "clients"), ("practitioners", "practitioners"), ("weekdays", "days of the week"))
+            for name, what in (
+                ("clients", "clients"),
+                ("practitioners", "practitioners"),
+                ("weekdays", "days of the week"),
+            )
         },
     }
     caught = [says[name] for name, p in parts.items() if p / WEIGHTS[name] < LIMIT]
@@ -197,7 +201,8 @@ def _by_weekday(days: pd.DataFrame) -> tuple[Floats, Floats] | None:
         return None
     weekday = ((dates - dates.min()).dt.days % 7).to_numpy()
     n = days["n"].to_numpy(dtype=float)
-    sizes, first = (np.bincount(weekday, weights=one, minlength=7) for one in (n, n * days["arm"].to_numpy()))
+    firsts = n * days["arm"].to_numpy(dtype=float)
+    sizes, first = (np.bincount(weekday, weights=one, minlength=7).astype(float) for one in (n, firsts))
     there = sizes > 0
     return sizes[there], first[there]
 

@@ -59,7 +59,7 @@ class Held:
 
     @property
     def sides_counted(self) -> bool:
-        """Do `same_side` and `opposite_side` hold? Not where several exports of a site share sessions, or in a table."""
+        """Do `same_side` and `opposite_side` hold? Not where a site has several exports, nor in a table."""
         return bool(self.exports) and not self._several
 
     @property

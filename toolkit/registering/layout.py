@@ -5,8 +5,8 @@
     exports/EXPORT.json                              written last: an export is in the registry when this is there
 
 Beside the tidy columns a row holds its `export`, `place` and `year`, and two counts: under each rule of sides
-(`same_side`, `opposite_side`), how many rows of its session, measure, intervention and region belong to the treatment; 0
-where this row does not. A question that needs no side put together then asks no session.
+(`same_side`, `opposite_side`), how many rows of its session, measure, intervention and region belong to the treatment;
+0 where this row does not. Where that is one, a question need not put the sides of a session together.
 
 A file that no note of an export names is not read: what was cut off halfway is as if it had never begun.
 """
