@@ -295,7 +295,7 @@ def _by_site(code: NDArray[np.intp], site: NDArray[np.intp]) -> NDArray[np.intp]
     first = np.zeros(length, dtype=np.intp)
     first[code] = site
     if (first[code] != site).any():
-        return np.unique(site * length + code, return_inverse=True)[1].reshape(-1)
+        return np.asarray(np.unique(site * length + code, return_inverse=True)[1], dtype=np.intp).reshape(-1)
     rank = np.empty(length, dtype=np.intp)
     rank[np.argsort(first, kind="stable")] = np.arange(length)
     return np.asarray(rank[code])
