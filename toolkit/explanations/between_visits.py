@@ -15,6 +15,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect.comparison import orientation, role_of_side, technique_rows, treated_side_rule
+from toolkit.explanations.case import without_each
 from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.dates import visit_days
 from toolkit.result import Estimate
@@ -106,17 +107,17 @@ def _by_client(pairs: pd.DataFrame) -> Floats:
     return technique.join(waited, how="outer").fillna(0.0).to_numpy(dtype=float)
 
 
-def _parts(table: Floats, days: float) -> Floats:
-    """Slope, what is left after `days`, and the gain, from the clients' sums.
+def _parts(totals: Floats, days: float) -> Floats:
+    """Slope, what is left after `days`, and the gain, from totals of the clients' sums, shape (…, 9).
 
     Sessions weigh the same here: a client's few measured sessions mostly follow treated ones, so clients' own means
     would mistake what fades from those for a course.
     """
-    n, y, d, gain, sxx, sxy, n_waited, y_waited, gain_waited = table.sum(axis=0)
-    slope = sxy / sxx if sxx > 0 else 0.0
-    waited = np.array([y_waited, gain_waited]) / max(n_waited, 1.0)
-    n = max(n, 1.0)
-    return np.array([slope, y / n + slope * (days - d / n) - waited[0], gain / n - waited[1]])
+    n, y, d, gain, sxx, sxy, n_waited, y_waited, gain_waited = np.moveaxis(totals, -1, 0)
+    slope = np.where(sxx > 0, sxy, 0.0) / np.where(sxx > 0, sxx, 1.0)
+    n, n_waited = np.maximum(n, 1.0), np.maximum(n_waited, 1.0)
+    left = y / n + slope * (days - d / n) - y_waited / n_waited
+    return np.stack([slope, left, gain / n - gain_waited / n_waited], axis=-1)
 
 
 def fading(pairs: pd.DataFrame, *, unit: str) -> Fading:
@@ -144,9 +145,8 @@ def fading(pairs: pd.DataFrame, *, unit: str) -> Fading:
         table[:, 4:6] = 0.0
     if moving < FEWEST_CLIENTS or not gaps.min() <= DAYS <= gaps.max():
         days = float(table[:, 2].sum() / table[:, 0].sum())
-    left_out = np.array([_parts(np.delete(table, i, axis=0), days) for i in range(len(table))])
-    value = _parts(table, days)
-    spread = jackknife_covariance(left_out)
+    values = _parts(without_each(table), days)
+    value, spread = values[0], jackknife_covariance(values[1:])
     t = float(t_quantile(0.975, n - 1))
     slope = _slope(value[0], float(np.sqrt(spread[0, 0])), t, n=moving, unit=unit)
     share, why = _share(value[1:], spread[1:, 1:], t, n=n)

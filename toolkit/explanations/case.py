@@ -106,10 +106,21 @@ def client_sums(changes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     return grouped["sum"].to_numpy(dtype=float), grouped["count"].to_numpy(dtype=float)
 
 
+def without_each(parts: np.ndarray) -> np.ndarray:
+    """The total of what each client adds, then the totals without each client in turn.
+
+    Example:
+        >>> without_each(np.array([1.0, 2.0, 4.0])).tolist()
+        [7.0, 6.0, 5.0, 3.0]
+    """
+    total = parts.sum(axis=0)
+    return np.concatenate([total[None], total - parts])
+
+
 def jackknife(
     sums: np.ndarray,
     counts: np.ndarray,
-    statistic: Callable[[np.ndarray, np.ndarray], float],
+    statistic: Callable[[np.ndarray, np.ndarray], np.ndarray],
     *,
     name: str,
     unit: str,
@@ -118,15 +129,15 @@ def jackknife(
 ) -> Estimate | None:
     """A statistic of clients' sums and counts with an interval that leaves one client out at a time.
 
+    `statistic` gives its value, then its values without each client: made of totals (`without_each`).
     Method: delete-one-cluster jackknife, t with clients − 1 df (Efron & Stein 1981, from memory). None below 3 clients.
     """
     n = len(sums)
     if n < 3:
         return None
-    keep = ~np.eye(n, dtype=bool)
-    left_out = np.array([statistic(sums[row], counts[row]) for row in keep])
-    value = statistic(sums, counts)
-    se = float(np.sqrt(jackknife_covariance(left_out)[0, 0]))
+    values = statistic(sums, counts)
+    value = float(values[0])
+    se = float(np.sqrt(jackknife_covariance(values[1:])[0, 0]))
     reach = float(t_quantile((1 + confidence_level) / 2, n - 1)) * se
     return Estimate(
         name=name,

@@ -15,20 +15,20 @@ from numpy.typing import NDArray
 from scipy import optimize
 
 from toolkit.effect.estimate import Attributable
-from toolkit.explanations.case import Case, Explanation, Status, client_sums, jackknife
+from toolkit.explanations.case import Case, Explanation, Status, client_sums, jackknife, without_each
 from toolkit.number_words import amount
 from toolkit.quantiles import normal_above, normal_density, normal_quantile
 from toolkit.result import Estimate
 
 
-def mean_over_clients(sums: np.ndarray, counts: np.ndarray) -> float:
-    """Mean of the clients' own means: every client weighs the same."""
-    return float(np.mean(sums / counts))
+def mean_over_clients(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """Mean of the clients' own means, every client weighing the same; then without each client."""
+    return without_each(sums / counts) / without_each(np.ones(len(sums)))
 
 
-def mean_over_rows(sums: np.ndarray, counts: np.ndarray) -> float:
-    """Mean over rows: a client of forty sessions weighs forty times."""
-    return float(sums.sum() / counts.sum())
+def mean_over_rows(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
+    """Mean over rows, a client of forty sessions weighing forty times; then without each client."""
+    return without_each(sums) / without_each(counts)
 
 
 def chance(case: Case) -> Explanation:

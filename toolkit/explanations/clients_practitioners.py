@@ -66,7 +66,7 @@ def informative_visits(case: Case) -> Explanation:
         close = close if status == "open" else ""
         return Explanation(explanation=name, status=status, size=None, says=says, what_would_close_it=close)
 
-    def shift(s: np.ndarray, c: np.ndarray) -> float:
+    def shift(s: np.ndarray, c: np.ndarray) -> np.ndarray:
         return mean_over_rows(s, c) - mean_over_clients(s, c)
 
     size = jackknife(

@@ -19,7 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect.rerandomisation import difference_interval
-from toolkit.explanations.case import Case, Explanation, Status, first_readings, jackknife, told
+from toolkit.explanations.case import Case, Explanation, Status, first_readings, jackknife, told, without_each
 from toolkit.number_words import amount
 from toolkit.quantiles import standard_error, t_quantile
 from toolkit.result import Estimate
@@ -51,11 +51,11 @@ def digit_preference(case: Case, *, confidence_level: float = 0.99) -> Estimate 
     client = pd.factorize(pairs["client"].astype(str))[0]
     ends, close = (np.column_stack([np.bincount(client, column) for column in one.T]) for one in (digit == 0, near))
 
-    def share_after(ends: np.ndarray, close: np.ndarray) -> float:
-        return float(ends[:, 1].sum() / max(close[:, 1].sum(), 1))
+    def share_after(ends: np.ndarray, close: np.ndarray) -> np.ndarray:
+        return np.asarray(without_each(ends[:, 1]) / np.maximum(without_each(close[:, 1]), 1))
 
-    def gap(ends: np.ndarray, close: np.ndarray) -> float:
-        return share_after(ends, close) - float(ends[:, 0].sum() / max(close[:, 0].sum(), 1))
+    def gap(ends: np.ndarray, close: np.ndarray) -> np.ndarray:
+        return share_after(ends, close) - without_each(ends[:, 0]) / np.maximum(without_each(close[:, 0]), 1)
 
     found = [
         jackknife(
