@@ -10,7 +10,8 @@ three measures, regions and interventions stand side by side: the question is as
 
 read: a bare read of the same file by pandas' C reader, pandas' pyarrow engine and DuckDB, then "split" (our reader, no
 cell understood yet) and "load" (`load_records`: read and checked). audit: the question judged, from loaded records to
-finished findings. model: y ~ order + before + (1 | client) + (1 | practitioner) on all rows of that measure. report: the folder written.
+finished findings. model: y ~ order + before + (1 | client) + (1 | practitioner) on all rows of that measure.
+report: the folder written.
 Times are CPU seconds of all threads and wall seconds, of the quickest of three (one, from a million rows on); imports
 and a first small run are not counted. Ratios are of one process. Writes loading.md.
 """
@@ -32,13 +33,11 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
-os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # several threads wait for each other where cores are shared
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT))
-
 import numpy as np
 import pandas as pd
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+ONE_THREAD = {"OPENBLAS_NUM_THREADS": "1"}  # several threads wait for each other where cores are shared
 SIZES = (10_000, 100_000, 1_000_000, 5_000_000)
 QUESTION: dict[str, Any] = {
     "measure": "cervical_rotation",
@@ -134,7 +133,7 @@ def job_load(path: Path, small: Path, runs: int) -> dict[str, float]:
     figures["split, CPU s"], figures["split, s"] = taken(lambda: read_file(path), runs)
     figures["load, CPU s"], figures["load, s"] = taken(lambda: load_records(path), runs)
     for kind in ("CPU s", "s"):
-        fastest = min(value for name, value in figures.items() if name.endswith(f", {kind}") and name[:2] in ("pa", "Du"))
+        fastest = min(figures[f"{name}, {kind}"] for name in bare_reads(path))
         figures[f"load / fastest bare read, {kind}"] = figures[f"load, {kind}"] / fastest
     return figures
 
@@ -195,7 +194,7 @@ def measured(size: int, jobs: list[str]) -> dict[str, float]:
             export(rows, np.random.default_rng(1)).to_csv(place, index=False)
         for job in jobs:
             told = [sys.executable, __file__, "--job", job, str(places[1]), str(places[0])]
-            done = subprocess.run(told, check=True, capture_output=True, text=True)
+            done = subprocess.run(told, check=True, capture_output=True, text=True, env=os.environ | ONE_THREAD)
             figures |= {f"{job}: {name}": value for name, value in json.loads(done.stdout).items()}
             sys.stderr.write(f"{size:,} rows: {done.stdout}\n")
     return figures
@@ -239,11 +238,12 @@ def main() -> None:
         print(json.dumps(JOBS[told.job](path, small, runs)))
         return
     sizes = [int(size) for size in told.sizes] or list(SIZES)
-    found: dict[int, dict[str, Any]] = {size: measured(size, [told.only] if told.only else list(JOBS)) for size in sizes}
+    jobs = [told.only] if told.only else list(JOBS)
+    found: dict[int, dict[str, Any]] = {size: measured(size, jobs) for size in sizes}
     text = f"{versions()}\n\n```\n{said(pd.DataFrame(found))}\n```\n"
     print(text)
     if not told.sizes and not told.only:
-        head = "# Straight in memory\n\n`python tests/benchmarks/loading.py`; what was measured stands in its first lines.\n"
+        head = "# Straight in memory\n\n`python tests/benchmarks/loading.py`; its first lines say what was measured.\n"
         Path(__file__).with_suffix(".md").write_text(head + text, encoding="utf-8")
 
 

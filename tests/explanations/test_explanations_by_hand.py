@@ -12,7 +12,7 @@ from scipy import stats
 
 from toolkit.effect.rerandomisation import difference_interval
 from toolkit.explanations.case import client_sums, jackknife
-from toolkit.explanations.chance import chance, looking_again, many_questions, mean_over_clients
+from toolkit.explanations.chance import chance, looking_again, many_questions, mean_over_clients, mean_over_rows
 from toolkit.explanations.clients_practitioners import (
     first_visits,
     informative_visits,
@@ -36,6 +36,22 @@ def test_the_jackknife_of_a_mean_is_the_t_interval():
     assert found is not None
     low, high = stats.t.interval(0.95, 2, loc=6.0, scale=stats.sem([3.0, 6.0, 9.0]))
     assert (found.value, found.ci_low, found.ci_high) == pytest.approx((6.0, low, high))
+
+
+def test_the_jackknife_leaves_out_each_client_in_turn():
+    sums, counts = np.array([2.0, 4.0, 9.0, 1.0]), np.array([1.0, 3.0, 2.0, 5.0])
+    without = [np.delete(sums, one).sum() / np.delete(counts, one).sum() for one in range(4)]
+    found = jackknife(sums, counts, mean_over_rows, name="", unit="", method="")
+    assert found is not None
+    assert found.value == pytest.approx(16 / 11)
+    assert found.se == pytest.approx(np.sqrt(3 / 4 * np.sum((without - np.mean(without)) ** 2)))
+
+
+def test_the_jackknife_of_a_registry_costs_its_clients_and_not_their_square():
+    change = np.random.default_rng(1).normal(2, 3, 300_000)  # 90 thousand million pairs would not fit into memory
+    found = jackknife(change, np.ones(len(change)), mean_over_clients, name="", unit="", method="")
+    assert found is not None
+    assert found.se == pytest.approx(stats.sem(change))
 
 
 def test_a_level_asked_for_is_the_level_said():

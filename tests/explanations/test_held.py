@@ -146,6 +146,14 @@ def test_equal_gaps_cannot_show_fading():
     assert "vary too little" in found.sentence()
 
 
+def test_fading_is_known_as_well_as_leaving_out_each_client_shows():
+    rows = clinic(1, held=0.8, fade=0.0, n=12)
+    clients = rows["client"].unique()
+    without = [held_to_next_visit(rows[rows["client"] != one], **ASKED, unit="deg").fades.value for one in clients]
+    spread = np.sum((without - np.mean(without)) ** 2) * (len(clients) - 1) / len(clients)
+    assert held_to_next_visit(rows, **ASKED, unit="deg").fades.se == pytest.approx(np.sqrt(spread))
+
+
 def test_nothing_is_read_beyond_the_longest_gap():
     found = held_to_next_visit(clinic(1, held=0.8, fade=0.0, gaps=(2, 4)), **ASKED, unit="deg")
     assert found.share_left is not None

@@ -161,6 +161,17 @@ def test_who_moved_is_counted_in_the_legend(clients, width):
     ]
 
 
+def test_of_very_many_who_moved_some_are_drawn_and_all_are_counted():
+    many = pd.DataFrame({"client": np.arange(3000).astype(str), "change": np.linspace(-5, 10, 3000)})
+    axes = figures.responders_figure(many, smallest_detectable=4.0, unit="deg").axes[0]
+    told = [int(text.get_text().rsplit(": ")[-1]) for text in axes.get_legend().get_texts()[1:]]
+    better, worse = int((many["change"] > 4).sum()), int((many["change"] < -4).sum())
+    assert told == [better, worse, len(many) - better - worse]
+    dots = [len(points.get_offsets()) for points in axes.collections]
+    assert sum(n for n in dots if n > 1) == 500
+    assert axes.get_xlabel() == "Clients, from least to most change (500 of 3000 drawn)"
+
+
 def test_each_client_is_judged_by_the_own_error(clients):
     own = clients.assign(change=[6.0, -1.0, 0.5, 5.0], threshold=[4.4, 0.9, 4.4, 6.0])
     axes = figures.responders_figure(own, smallest_detectable=6.0, unit="deg").axes[0]

@@ -31,6 +31,11 @@ class Robust:
     scores: Floats
 
 
+def n_codes(code: Codes) -> int:
+    """How many different codes there are, without sorting them."""
+    return int(np.count_nonzero(np.bincount(code)))
+
+
 def equal_clients(client: Codes) -> Floats:
     """Weights under which every client weighs the same, however often they came (mean 1)."""
     count = np.bincount(client)

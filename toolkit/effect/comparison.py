@@ -14,6 +14,8 @@ from typing import Literal, Protocol
 import numpy as np
 import pandas as pd
 
+from toolkit.records.texts import among, n_within
+
 Basis = Literal["randomised_order", "randomised_side", "randomised_protocol", "comparison_sessions", "other_side"]
 RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side", "randomised_protocol"})
 SIDES = ("left", "right")
@@ -105,12 +107,12 @@ def treated_side_rule(rows: pd.DataFrame, *, relation: str, better: str) -> tupl
         return "same", "the codebook names the same side"
     sided = rows[rows["treated_side"].isin(SIDES) & rows["measured_side"].isin(SIDES)]
     opposite = sided["treated_side"].to_numpy() != sided["measured_side"].to_numpy()
-    alone = sided.groupby("session_id", observed=True)["measured_side"].transform("nunique") == 1
+    alone = n_within(sided["measured_side"], sided["session_id"]) == 1
     if alone.sum() >= 5:
-        share = float(opposite[alone.to_numpy()].mean())
+        share = float(opposite[alone].mean())
         if share >= 0.8 or share <= 0.2:
             return ("opposite" if share >= 0.8 else "same"), "sessions that measured one side only"
-    both = sided.assign(opposite=opposite)[~alone.to_numpy()]
+    both = sided.assign(opposite=opposite)[~alone]
     wide = both.pivot_table(index="client", columns="opposite", values="before", aggfunc="mean", observed=True)
     if wide.shape[1] == 2 and len(wide.dropna()) >= 5:
         gap = orientation(better) * (wide[True] - wide[False]).dropna()
@@ -129,7 +131,7 @@ def role_of_side(rows: pd.DataFrame, *, rule: str) -> pd.Series:
     measured = rows["measured_side"].astype(str).to_numpy()
     sided = np.isin(treated, SIDES) & np.isin(measured, SIDES)
     belongs = (treated == measured) if rule == "same" else (treated != measured)
-    sides = rows.groupby("session_id", observed=True)["measured_side"].transform("nunique").to_numpy()
+    sides = n_within(rows["measured_side"], rows["session_id"])
     role = np.where(~sided, "whole", np.where(belongs | (sides < 2), "treated", "other"))
     return pd.Series(role, index=rows.index, name="role")
 
@@ -205,10 +207,10 @@ def _written_elsewhere(rows: pd.DataFrame, compared: Compared) -> pd.DataFrame:
     """Sessions with an order under another region or intervention, of the clients and in the months of those drawn."""
     days = pd.to_datetime(compared.rows["date"])
     when = pd.to_datetime(rows["date"])
-    here = rows["session_id"].astype(str).isin(compared.rows["session_id"])
-    mine = rows["client"].astype(str).isin(compared.rows["client"]) & ~here
-    mine &= rows["order"].isin(("technique_first", "wait_first")) & (when >= days.min()) & (when <= days.max())
-    return rows[mine]
+    mine = among(rows["client"], compared.rows["client"]) & ~among(rows["session_id"], compared.rows["session_id"])
+    drawn = rows["order"].isin(("technique_first", "wait_first")) & (when >= days.min()) & (when <= days.max())
+    found: pd.DataFrame = rows[mine & drawn.to_numpy()]
+    return found
 
 
 def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bool) -> Compared | None:
@@ -216,7 +218,7 @@ def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bo
     is_drawn = (technique["side_drawn"] == "yes").to_numpy()
     chosen = technique[(is_drawn if drawn else ~is_drawn) & roles.isin(("treated", "other")).to_numpy()]
     role = roles.loc[chosen.index]
-    both = role.groupby(chosen["session_id"].astype(str)).transform("nunique") == 2
+    both = n_within(role, chosen["session_id"]) == 2
     chosen, role = chosen[both], role[both]
     if chosen.empty:
         return None

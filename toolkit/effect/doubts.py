@@ -5,6 +5,7 @@ Each asks one thing of the compared rows and says what it costs; `borne_out` put
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
@@ -204,15 +205,15 @@ def chosen_by_second_reading(compared: Compared) -> str:
     return ""
 
 
-def practitioners_left_out(compared: Compared) -> list[tuple[str, Compared]]:
-    """The comparison without each practitioner in turn, where at least three worked in both arms."""
+def practitioners_left_out(compared: Compared) -> Iterator[tuple[str, Compared]]:
+    """The comparison without each practitioner in turn (compared rows alone), where at least three worked in both arms.
+
+    One at a time, as each is a copy of nearly all rows.
+    """
     counts = compared.rows.groupby(["practitioner", "arm"], sort=False).size().unstack(fill_value=0)
     if counts.shape[1] < 2 or (counts.min(axis=1) >= BOTH_ARMS).sum() < 3 or len(counts) > 12:
-        return []
+        return
     name = compared.rows["practitioner"]
-    left = []
     for one in counts.index[counts.min(axis=1) >= BOTH_ARMS]:
         kept = (name != one).to_numpy()
-        source = None if compared.source is None else compared.source[kept].reset_index(drop=True)
-        left.append((str(one), replace(compared, rows=compared.rows[kept].reset_index(drop=True), source=source)))
-    return left
+        yield str(one), replace(compared, rows=compared.rows[kept].reset_index(drop=True), source=None)

@@ -7,6 +7,7 @@ names of clients change anything.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from itertools import pairwise
 
@@ -20,6 +21,7 @@ from toolkit.quantiles import binomial_p, poisson_above
 Floats = NDArray[np.float64]
 FEWEST = 8  # sessions that share a value before it can tell anything
 MOST_PRACTITIONERS = 8
+_NUMBER = re.compile(r"\D{0,20}(\d{1,15})$")
 WORDS_KNOWN_BEFORE = (
     "site",
     "practitioner",
@@ -75,11 +77,12 @@ def _sessions(compared: Compared) -> pd.DataFrame:
 
 def _running_numbers(frame: pd.DataFrame) -> Floats:
     """Session numbers where they run through the clinic in the order of its days; else nothing to order a day by."""
-    numbers = frame["session_id"].astype(str).str.extract(r"^\D{0,20}(\d{1,15})$")[0].astype(float)
-    in_order = frame["when"].to_numpy()[np.argsort(numbers.to_numpy(), kind="stable")]
-    if numbers.isna().any() or numbers.duplicated().any() or (np.diff(in_order) < 0).any():
+    found = [_NUMBER.match(name) for name in frame["session_id"].astype(str)]
+    numbers = np.array([float(one[1]) if one else np.nan for one in found])
+    in_order = frame["when"].to_numpy()[np.argsort(numbers, kind="stable")]
+    if np.isnan(numbers).any() or len(np.unique(numbers)) < len(numbers) or (np.diff(in_order) < 0).any():
         return np.zeros(len(frame))
-    return np.asarray(numbers, dtype=float)
+    return numbers
 
 
 def _side_labels(frame: pd.DataFrame, words: list[str]) -> pd.DataFrame:

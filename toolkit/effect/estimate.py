@@ -18,7 +18,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect import missing_readings as bounds
-from toolkit.effect.cluster_robust import cluster_robust, equal_clients
+from toolkit.effect.cluster_robust import cluster_robust, equal_clients, n_codes
 from toolkit.effect.comparison import Compared
 from toolkit.effect.draw_units import drawn_once
 from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn, first_fit, indicators
@@ -203,7 +203,7 @@ def _model(design: Design, *, slope: bool) -> MixedFit:
     groups: dict[str, NDArray[np.intp]] = {}
     if np.bincount(design.client).max() > 1:
         groups["client"] = design.client
-    if _varies(design.label) and len(np.unique(design.practitioner)) > 1:  # in differences of sides they cancel
+    if _varies(design.label) and n_codes(design.practitioner) > 1:  # in differences of sides they cancel
         groups["practitioner"] = design.practitioner
     varying = ("technique", design.label) if slope and "client" in groups else None
     columns = np.column_stack([design.label, design.covariates])
@@ -294,7 +294,7 @@ def _variance_ratio(design: Design) -> float:
 
 def _refuse(design: Design, compared: Compared) -> None:
     """Say why nothing can be estimated from these rows."""
-    n_clients = len(np.unique(design.client))
+    n_clients = n_codes(design.client)
     if n_clients < 3 or len(design.y) < 5:
         raise NotEnoughError(
             f"{len(design.y)} sessions of {n_clients} clients can be compared with {compared.against}; "
@@ -324,7 +324,7 @@ def estimate(
     complete = replace(compared, rows=compared.rows.dropna(subset=["y"]))
     design = design_of(complete)
     _refuse(design, compared)
-    n_clients = len(np.unique(design.client))
+    n_clients = n_codes(design.client)
     if compared.randomised and n_clients < FEW_CLIENTS:
         paired = compared.basis == "randomised_side"
         found = _by_redraws(design, paired=paired, rng=_redraws_of(design, rng), n_draws=n_draws)

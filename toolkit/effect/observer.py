@@ -58,8 +58,9 @@ def blind_rows(compared: Compared) -> Compared:
 
 def _code(names: pd.Series) -> pd.Series:
     """Names as codes: no case, no blanks or signs, no leading noughts in numbers."""
-    plain = names.fillna("").astype(str).str.casefold().str.replace(r"[^0-9a-z]", "", regex=True)
-    return plain.str.replace(r"0+(?=[0-9])", "", regex=True).reset_index(drop=True)
+    places, distinct = pd.factorize(names.fillna("").astype(str))
+    plain = pd.Series(distinct).astype(str).str.casefold().str.replace(r"[^0-9a-z]", "", regex=True)
+    return plain.str.replace(r"0+(?=[0-9])", "", regex=True).take(places).reset_index(drop=True)
 
 
 def _each_their_own(examiner: pd.Series, practitioner: pd.Series) -> bool:

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from toolkit.effect.cluster_robust import Robust, cluster_robust, equal_clients
+from toolkit.effect.cluster_robust import Robust, cluster_robust, equal_clients, n_codes
 from toolkit.errors import FitError
 from toolkit.mixed.mixed_fit import MixedFit
 
@@ -58,7 +58,7 @@ def average(
     either_way
         Are both arms treatments, so that a weighing that flatters either counts?
     """
-    if len(np.unique(client)) == len(client):  # a row each: all weigh the same
+    if n_codes(client) == len(client):  # a row each: all weigh the same
         outcome, columns, arm_variance = y, x, (1.0, 1.0)
     else:
         outcome, columns = whitened(y, x, client, fit, arm_variance)
@@ -71,7 +71,7 @@ def average(
         raise FitError("Nothing is left to judge the difference by: what was drawn can be told from the other columns.")
     if flatters(by_model, equal, either_way=either_way):
         return Average(found=equal, words="every client weighing the same")
-    n_practitioners = len(np.unique(practitioner))
+    n_practitioners = n_codes(practitioner)
     if n_practitioners >= MANY_PRACTITIONERS:
         wider = cluster_robust(outcome, columns, practitioner, np.ones(len(y)))
         if wider is not None and wider.se > by_model.se:

@@ -23,12 +23,12 @@ from toolkit.result import Estimate
 
 def mean_over_clients(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
     """Mean of the clients' own means, every client weighing the same; then without each client."""
-    return without_each(sums / counts) / without_each(np.ones(len(sums)))
+    return np.asarray(without_each(sums / counts) / without_each(np.ones(len(sums))))
 
 
 def mean_over_rows(sums: np.ndarray, counts: np.ndarray) -> np.ndarray:
     """Mean over rows, a client of forty sessions weighing forty times; then without each client."""
-    return without_each(sums) / without_each(counts)
+    return np.asarray(without_each(sums) / without_each(counts))
 
 
 def chance(case: Case) -> Explanation:

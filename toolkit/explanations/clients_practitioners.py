@@ -67,7 +67,7 @@ def informative_visits(case: Case) -> Explanation:
         return Explanation(explanation=name, status=status, size=None, says=says, what_would_close_it=close)
 
     def shift(s: np.ndarray, c: np.ndarray) -> np.ndarray:
-        return mean_over_rows(s, c) - mean_over_clients(s, c)
+        return np.asarray(mean_over_rows(s, c) - mean_over_clients(s, c))
 
     size = jackknife(
         sums,

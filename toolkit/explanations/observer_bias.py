@@ -10,6 +10,7 @@ comparison of one season with another.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
 from typing import Any
@@ -55,7 +56,8 @@ def digit_preference(case: Case, *, confidence_level: float = 0.99) -> Estimate 
         return np.asarray(without_each(ends[:, 1]) / np.maximum(without_each(close[:, 1]), 1))
 
     def gap(ends: np.ndarray, close: np.ndarray) -> np.ndarray:
-        return share_after(ends, close) - without_each(ends[:, 0]) / np.maximum(without_each(close[:, 0]), 1)
+        before = without_each(ends[:, 0]) / np.maximum(without_each(close[:, 0]), 1)
+        return np.asarray(share_after(ends, close) - before)
 
     found = [
         jackknife(
@@ -160,6 +162,7 @@ CLOSE_ONE_EXAMINER = "Keep examiner and instrument the same within a session, an
 WITHIN = "Both readings of a session are by the same examiner as written down, so a step cancels in the change."
 N_CANDIDATES = 40
 N_DRAWS = 999
+_NUMBERS_AT_ONCE = 4_000_000
 FEWEST_FOR_A_SHIFT = 30
 FEWEST_CLIENTS = 10
 
@@ -268,39 +271,43 @@ def step_over_time(rows: pd.DataFrame, *, unit: str) -> Step | None:
     candidates = np.unique(np.quantile(days, np.linspace(0.1, 0.9, N_CANDIDATES), method="nearest"))
     weeks = frame["weeks"].to_numpy(dtype=float)
     columns = [frame["before"].to_numpy(dtype=float), weeks, (weeks == 0).astype(float)]
-    centred = _less_group_means(np.column_stack([*columns, *(days >= day for day in candidates)]), groups)
-    course, _ = np.linalg.qr(centred[:, 1:3])
-    cleared = centred - course @ (course.T @ centred)
-    y, steps = cleared[:, 0], cleared[:, 3:]
-    return _largest(y, steps, clients, candidates, unit=unit)
+    before, *known = (_less_group_means(one, groups) for one in columns)
+    course, _ = np.linalg.qr(np.column_stack(known))
+
+    def cleared(values: Floats) -> Floats:
+        return np.asarray(values - course @ (course.T @ values))
+
+    def step(day: np.int64) -> Floats:
+        return cleared(_less_group_means((days >= day).astype(float), groups))
+
+    return _largest(cleared(before), step, clients, candidates, unit=unit)
 
 
 def _less_group_means(values: Floats, groups: NDArray[np.intp]) -> Floats:
-    """Columns less their mean within each group."""
-    sums = np.zeros((groups.max() + 1, values.shape[1]))
-    np.add.at(sums, groups, values)
-    return np.asarray(values - (sums / np.bincount(groups)[:, None])[groups])
+    """A column less its mean within each group."""
+    return np.asarray(values - (np.bincount(groups, values) / np.bincount(groups))[groups])
 
 
 def _largest(
-    y: Floats, steps: Floats, clients: NDArray[np.intp], candidates: NDArray[Any], *, unit: str
+    y: Floats, step: Callable[[Any], Floats], clients: NDArray[np.intp], candidates: NDArray[Any], *, unit: str
 ) -> Step | None:
-    """The candidate day with the largest score, its p and its size."""
-    scores = np.zeros((clients.max() + 1, steps.shape[1]))
-    np.add.at(scores, clients, y[:, None] * steps)
-    weight = (steps**2).sum(axis=0)
+    """The candidate day with the largest score, its p and its size; `step` gives a day's column, one at a time."""
+    scores, weight = np.zeros((int(clients.max()) + 1, len(candidates))), np.zeros(len(candidates))
+    for place, day in enumerate(candidates):
+        column = step(day)
+        scores[:, place], weight[place] = np.bincount(clients, weights=y * column), column @ column
     usable = ((np.abs(scores) > 1e-12).sum(axis=0) >= FEWEST_CLIENTS) & (weight > 1e-9)
     if not usable.any():
         return None
-    scores, weight, steps, candidates = scores[:, usable], weight[usable], steps[:, usable], candidates[usable]
+    scores, weight, candidates = scores[:, usable], weight[usable], candidates[usable]
     root = np.sqrt((scores**2).sum(axis=0))
-    signs = np.random.default_rng(0).choice([-1.0, 1.0], size=(N_DRAWS, len(scores)))
-    chance = np.abs(signs @ scores / root).max(axis=1)
+    chance = _by_random_signs(scores / root)
     t = scores.sum(axis=0) / root
     place = int(np.argmax(np.abs(t)))
     p = float((1 + np.sum(chance >= abs(t[place]) - 1e-12)) / (N_DRAWS + 1))
     value = float(scores[:, place].sum() / weight[place])
-    rest = np.bincount(clients, weights=(y - value * steps[:, place]) * steps[:, place])
+    column = step(candidates[place])
+    rest = np.bincount(clients, weights=(y - value * column) * column)
     se = float(np.sqrt(np.sum(rest**2)) / weight[place])
     reach = max(float(np.quantile(chance, 0.95)), 1.96) * se
     n = int((np.abs(scores[:, place]) > 1e-12).sum())
@@ -315,3 +322,11 @@ def _largest(
         se=se,
     )
     return Step(date=pd.Timestamp(int(candidates[place]), unit="D"), size=size, p=p)
+
+
+def _by_random_signs(scores: Floats) -> Floats:
+    """The largest total over the days under each of many random changes of the clients' signs, some at a time."""
+    rng, at_once = np.random.default_rng(0), max(1, _NUMBERS_AT_ONCE // len(scores))
+    sizes = [min(at_once, N_DRAWS - first) for first in range(0, N_DRAWS, at_once)]
+    signs = (rng.choice([-1.0, 1.0], size=(size, len(scores))) for size in sizes)
+    return np.concatenate([np.abs(some @ scores).max(axis=1) for some in signs])

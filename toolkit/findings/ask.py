@@ -46,20 +46,21 @@ def checked_question(question: Question, records: Records) -> Question:
         QuestionError: nothing in the records answers it, or its unit does not fit the measure.
     """
     book, rows = records.codebook, records.rows
-    measure = question.measure if question.measure in set(rows["measure"]) else book.find_measure(question.measure)
-    if measure is None or measure not in set(rows["measure"].astype(str)):
+    held = {name: set(rows[name].astype(str).unique()) for name in ("measure", "region", "intervention")}
+    measure = question.measure if question.measure in held["measure"] else book.find_measure(question.measure)
+    if measure is None or measure not in held["measure"]:
         raise QuestionError(f"There are no records of the measure “{question.measure}”. {_hold(rows, 'measure')}")
-    region = _own_word(question.region, rows["region"], book.find_region)
-    if region != "any" and region not in set(rows["region"].astype(str)):
+    region = _own_word(question.region, held["region"], book.find_region)
+    if region != "any" and region not in held["region"]:
         raise QuestionError(f"There are no records of the region “{question.region}”. {_hold(rows, 'region')}")
-    intervention = _own_word(question.intervention, rows["intervention"], book.find_intervention)
-    if intervention not in set(rows["intervention"].astype(str)):
+    intervention = _own_word(question.intervention, held["intervention"], book.find_intervention)
+    if intervention not in held["intervention"]:
         raise QuestionError(
             f"There are no records of the intervention “{question.intervention}”. {_hold(rows, 'intervention')}"
         )
     comparison = question.comparison
     if comparison not in (None, "wait", "other_side"):
-        comparison = _own_word(str(comparison), rows["intervention"], book.find_intervention)
+        comparison = _own_word(str(comparison), held["intervention"], book.find_intervention)
     known = book.measure(measure)
     if question.unit not in (None, known.unit) and question.smallest_change_that_matters is not None:
         question = _converted(question, known.unit)
@@ -74,9 +75,8 @@ def checked_question(question: Question, records: Records) -> Question:
     )
 
 
-def _own_word(word: str, column: pd.Series, find: object) -> str:
+def _own_word(word: str, held: set[str], find: object) -> str:
     """The word as the records hold it: itself, its codebook name, or itself where neither is there."""
-    held = set(column.astype(str))
     if word in held or word == "any":
         return word
     parts = [part.strip() for part in word.split("+")]

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 READINGS_COLUMNS = ("client", "first", "second", "change", "beyond_mdc")
 MOST_DRAWN = 200
+MOST_MOVED = 500
 MOST_SESSIONS = 1500  # more points cannot be told apart
 MANY_SESSIONS = 800  # from here on they are drawn as one picture
 FEWEST_FOR_AN_OUTLINE = 5  # different values
@@ -99,12 +100,12 @@ def alt_text_before_after(clients: pd.DataFrame, *, change: Estimate, measure: s
     )
 
 
-def _some(clients: pd.DataFrame) -> pd.DataFrame:
+def _some(clients: pd.DataFrame, *, most: int = MOST_DRAWN) -> pd.DataFrame:
     """All clients, or when there are too many to see, evenly spread ones from least to most change."""
-    if len(clients) <= MOST_DRAWN:
+    if len(clients) <= most:
         return clients
     ordered = clients.sort_values("change", kind="stable")
-    return ordered.iloc[np.linspace(0, len(ordered) - 1, MOST_DRAWN).round().astype(int)]
+    return ordered.iloc[np.linspace(0, len(ordered) - 1, most).round().astype(int)]
 
 
 def _look(change: float) -> style.Series:
@@ -171,6 +172,7 @@ def _draw_differences(axes: Axes, clients: pd.DataFrame, *, change: Estimate) ->
 
 
 CHANGES_COLUMNS = ("client", "change")
+_MOVED = ("change", "threshold")
 
 
 def responders_figure(
@@ -194,11 +196,12 @@ def responders_figure(
         'Change of 2 clients: 1 better by more than measurement error (4°), 0 worse by as much, 1 within it.'
     """
     need_columns(clients, CHANGES_COLUMNS, what="figure of who moved")
-    drawn = _ordered(clients, smallest_detectable)
-    if drawn.empty:
+    known = _ordered(clients, smallest_detectable)
+    if known.empty:
         return style.nothing_to_draw("No client has both readings, so nobody can be said to have moved.", width=width)
-    scale = scale_of(unit)
-    changes, error = (drawn[name].to_numpy(dtype=float) * scale for name in ("change", "threshold"))
+    counts = [int(chosen.sum()) for chosen, _, _ in _groups(*(known[name].to_numpy(dtype=float) for name in _MOVED))]
+    drawn, scale = _some(known, most=MOST_MOVED), scale_of(unit)
+    changes, error = (drawn[name].to_numpy(dtype=float) * scale for name in _MOVED)
     figure = style.new_figure(width, 3.6)
     axes = style.axes_at(figure, left=0.65, top=0.85, width=width - 0.9, height=2.3)
     place = np.arange(1, len(changes) + 1)
@@ -207,14 +210,16 @@ def responders_figure(
         edges, -band, band, step="pre", color=style.FAINT, alpha=0.45, lw=0, label="measurement error of each client"
     )
     axes.axhline(0, color=style.INK, lw=1.0)
-    for chosen, look, name in _groups(changes, error):
+    for count, (chosen, look, name) in zip(counts, _groups(changes, error), strict=True):
         axes.vlines(place[chosen], 0, changes[chosen], color=look.colour, lw=0.9, alpha=0.7)
         fill = look.colour if look.filled else "white"
         points = axes.scatter(place[chosen], changes[chosen], marker=look.marker, s=26, c=fill, zorder=3)
-        points.set(edgecolors=look.colour, linewidths=1.1, label=f"{name}: {int(chosen.sum())}")
+        points.set(edgecolors=look.colour, linewidths=1.1, label=f"{name}: {count}")
     axes.set_xticks([])
     axes.margins(x=0.03, y=0.08)
-    style.name_axes(axes, across="Clients, from least to most change", up=f"Change ({unit_words(unit)}); better is up")
+    shown = "" if len(drawn) == len(known) else f" ({len(drawn)} of {len(known)} drawn)"
+    across, up = f"Clients, from least to most change{shown}", f"Change ({unit_words(unit)}); better is up"
+    style.name_axes(axes, across=across, up=up)
     axes.legend(loc="lower left", bbox_to_anchor=(0, 1.01), fontsize=style.SMALL, frameon=False, borderaxespad=0)
     return figure
 

@@ -93,15 +93,17 @@ def _without_unit(values: NDArray[np.generic]) -> NDArray[np.generic]:
 
 def _hashed(column: pd.Series) -> Hashes:
     """One hash a value; numbers as they read with seven digits, everything missing alike."""
-    missing = column.isna().to_numpy()
     if pd.api.types.is_float_dtype(column.dtype):
-        values = column.to_numpy(dtype=float, na_value=np.nan)
-        distinct, codes = np.unique(np.where(missing, 0.0, values), return_inverse=True)
-        texts = pd.Series(np.array([f"{value + 0.0:.7g}" for value in distinct], dtype=object)[codes])
+        codes, distinct = pd.factorize(column.to_numpy(dtype=float, na_value=np.nan))
+        texts = [f"{value + 0.0:.7g}" for value in distinct]
+    elif column.dtype == object:  # there 1 and True would count as equal
+        codes, words = pd.factorize(column.where(column.isna(), column.astype(str)))
+        texts = list(words)
     else:
-        texts = column.astype(object).where(~missing, "").astype(str)
-    hashes = pd.util.hash_array(texts.to_numpy(dtype=object), categorize=True)
-    return np.where(missing, np.uint64(0), hashes).astype(np.uint64)
+        codes, words = pd.factorize(column)
+        texts = list(pd.Series(words).astype(object).astype(str))
+    hashes = np.append(pd.util.hash_array(np.array(texts, dtype=object), categorize=False), np.uint64(0))
+    return np.asarray(hashes[codes], dtype=np.uint64)  # the last one stands for what is missing
 
 
 def _together(codes: NDArray[np.intp], hashes: Hashes) -> Hashes:

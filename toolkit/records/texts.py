@@ -152,6 +152,35 @@ def _codes(column: pd.Series) -> np.ndarray:
     return np.asarray(pd.factorize(column, use_na_sentinel=True)[0], dtype=np.int64) + 1
 
 
+def among(column: pd.Series, those: pd.Series) -> np.ndarray:
+    """True for rows whose text is one of those of another column, however many there are.
+
+    Example:
+        >>> among(pd.Series(["a", "b"]), pd.Series(["b", "c"])).tolist()
+        [False, True]
+    """
+    codes = pd.factorize(pd.concat([those.astype(str), column.astype(str)], ignore_index=True))[0]
+    held = np.zeros(int(codes.max(initial=-1)) + 2, dtype=bool)
+    held[codes[: len(those)]] = True
+    found: np.ndarray = held[codes[len(those) :]]
+    return found
+
+
+def n_within(column: pd.Series, group: pd.Series) -> np.ndarray:
+    """For each row, how many different texts the rows of its group have.
+
+    Example:
+        >>> n_within(pd.Series(["l", "r", "l"]), pd.Series(["S1", "S1", "S2"])).tolist()
+        [2, 2, 1]
+    """
+    codes, texts = pd.factorize(column.astype(str))
+    groups = pd.factorize(group.astype(str))[0]
+    width = max(len(texts), 1)
+    pairs = pd.unique(groups.astype(np.int64) * width + codes)
+    found: np.ndarray = np.bincount(pairs // width)[groups] if len(pairs) else np.zeros(0, dtype=np.intp)
+    return found
+
+
 def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """The frames below each other; categorical columns stay categorical with the categories of all."""
     if len(frames) == 1:
