@@ -20,7 +20,7 @@ from toolkit.errors import FitError
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
 LABEL, ONE = 0, 1  # places among [label, one, kept columns …, y]
-_CLIENTS_AT_ONCE = 20_000
+_CLIENTS_AT_ONCE, _CODES_AT_ONCE = 20_000, 100
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -75,6 +75,26 @@ def added(values: Floats, code: Codes, length: int) -> Floats:
     out = np.zeros((length, values.shape[1]))
     if len(code):
         out[code[starts]] = values if len(starts) == len(code) else np.add.reduceat(values, starts, axis=0)
+    return out
+
+
+def added_within(values: Floats, code: Codes, length: int, site: Codes) -> Floats:
+    """The same where the rows of a site stand together and hold few codes: small products of matrices, site by site."""
+    if not len(site) or (np.diff(site) < 0).any():
+        return added(values, code, length)
+    out = np.zeros((length, values.shape[1]))
+    starts = np.flatnonzero(np.r_[True, site[1:] != site[:-1]])
+    for first, end in zip(starts, np.r_[starts[1:], len(site)], strict=True):
+        least = int(code[first:end].min())
+        width = int(code[first:end].max()) + 1 - least
+        if width > _CODES_AT_ONCE:
+            out += added(values[first:end], code[first:end], length)
+            continue
+        for some in range(int(first), int(end), _CLIENTS_AT_ONCE):
+            last = min(some + _CLIENTS_AT_ONCE, int(end))
+            chosen = np.zeros((width, last - some))
+            chosen[code[some:last] - least, np.arange(last - some)] = 1.0
+            out[least : least + width] += chosen @ values[some:last]
     return out
 
 

@@ -18,7 +18,7 @@ from toolkit.effect.client_sums import (
     ByClient,
     Codes,
     Floats,
-    added,
+    added_within,
     by_client,
     full,
     labelled,
@@ -209,9 +209,8 @@ def _people(found: ByClient) -> _People:
     number[order] = np.arange(cells.people) - np.searchsorted(site[order], site[order])
     ones = cells.products[:, :k]
     own = np.column_stack([ones[:, 0] * cells.arm, ones])
-    return _People(
-        site=site, number=number, sums=added(own, cells.practitioner, cells.people), of_cell=number[cells.practitioner]
-    )
+    sums = added_within(own, cells.practitioner, cells.people, cells.site)
+    return _People(site=site, number=number, sums=sums, of_cell=number[cells.practitioner])
 
 
 def _grouped(
@@ -357,23 +356,29 @@ def _clients(found: ByClient, turned: _Turned | None, weight: Floats | None) -> 
         yield Clusters(site=site, place=mine, gram=gram, weight=own)
 
 
+def _moved_within(found: ByClient, turned: _Turned, mine: Codes) -> Floats:
+    """What taking the clients' covariances out adds to the cross-products of some cells."""
+    cells, k = found.cells, found.k
+    client, arm, ones = found.place[mine], cells.arm[mine], cells.products[mine, :k]
+    sums = own_sums(found.products[client, :, :k], k) / turned.root[:, None]
+    shift = np.einsum("gb,gbi->gi", np.asarray(turned.moved)[client, arm], sums)
+    own = np.column_stack([ones[:, 0] * arm, ones]) / turned.root[arm][:, None]
+    cross = own.T @ shift
+    return np.asarray(cross + cross.T + (shift * ones[:, :1]).T @ shift)
+
+
 def _practitioners(found: ByClient, turned: _Turned | None) -> list[Clusters]:
     """Every practitioner as a cluster, site by site."""
     cells, k = found.cells, found.k
     scale = np.ones(2) if turned is None else turned.root
     key = 2 * cells.practitioner + cells.arm
-    products = added(cells.products / (scale**2)[cells.arm][:, None], key, 2 * cells.people)
-    gram = labelled(products.reshape(cells.people, 2, -1), k)
+    products = added_within(cells.products, key, 2 * cells.people, cells.site).reshape(cells.people, 2, -1)
+    gram = labelled(products / (scale**2)[:, None], k)
     if turned is not None and turned.moved is not None:
-        shift = (turned.moved @ (own_sums(found.products, k) / scale[:, None]))[found.place, cells.arm]
-        ones = cells.products[:, :k]
-        own = np.column_stack([ones[:, 0] * cells.arm, ones]) / scale[cells.arm][:, None]
         order = np.argsort(cells.practitioner, kind="stable")
         ends = np.cumsum(np.bincount(cells.practitioner, minlength=cells.people))
         for person, (first, end) in enumerate(zip(np.r_[0, ends[:-1]], ends, strict=True)):
-            mine = order[first:end]
-            cross = own[mine].T @ shift[mine]
-            gram[person] += cross + cross.T + (shift[mine] * ones[mine, :1]).T @ shift[mine]
+            gram[person] += _moved_within(found, turned, order[first:end])
     site = np.zeros(cells.people, dtype=np.intp)
     site[cells.practitioner] = cells.site
     places = [np.flatnonzero(site == one) for one in range(found.sites)]

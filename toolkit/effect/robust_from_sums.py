@@ -16,7 +16,7 @@ from toolkit.effect.cluster_robust import Robust
 from toolkit.errors import FitError
 
 _SMALL = 0.05  # leverage up to which the series is summed
-_LEFT = 1e-13
+_LEFT = 1e-12
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
