@@ -33,6 +33,7 @@ Make = Callable[[Path], object]
 _REST = re.compile(
     r"\.session-outcomes\.(?P<host>[0-9a-f]{8})\.(?P<pid>\d{1,10})\.[0-9a-f]{12}(?P<kind>\.part|\.old\.)(?P<name>.*)"
 )
+_MARK = re.compile(r"(?P<host>[0-9a-f]{8})\.(?P<pid>\d{1,10})")
 _A_DAY = 86_400
 _MOST_FOREIGN = 50
 _SAID_ONCE = "What stands there was not touched."
@@ -231,6 +232,17 @@ def clear_rests(folder: Path) -> None:
                 shutil.rmtree(item, ignore_errors=True)
             else:
                 item.unlink(missing_ok=True)
+
+
+def own_mark() -> str:
+    """What names this run in the name of a file: the computer and the process."""
+    return f"{_host()}.{os.getpid()}"
+
+
+def is_over(item: Path, *, mark: str) -> bool:
+    """Whether the run that left a file under its mark is over: its process is gone, or the file is a day old."""
+    found = _MARK.fullmatch(mark)
+    return found is None or _is_over(found, item)
 
 
 def hash_of(path: Path) -> str:

@@ -1,11 +1,13 @@
 """A registry of many readings: one question from sums, beside the engine's bare aggregate of the same columns.
 
-    python tests/benchmarks/registry.py                 # 10 and 50 million readings on DuckDB
-    python tests/benchmarks/registry.py 1000000 --spark # as many as you say; Spark within this machine too
+    python tests/benchmarks/registry.py                      # 10 and 50 million readings on DuckDB
+    python tests/benchmarks/registry.py 5000000 --spark      # as many as you say, on Spark within this machine
+    python tests/benchmarks/registry.py --keep FOLDER        # readings made once are found there again
 
-The readings are made by DuckDB itself, in the registry's own layout: 40 sites, four readings a session. Each size runs
-in a process of its own. "bare": one pass that sums and counts the columns the question needs, by client and arm.
-Writes registry.md.
+The readings are made by DuckDB itself, in the registry's own layout: 40 sites, four readings a session, 20 sessions a
+client. Each size runs in a process of its own. Processor seconds are those of Python and the engine together, whatever
+else the machine does. "bare": one pass that sums and counts the columns the question needs, by client, practitioner and
+order; "one read": the largest value of each column that is read. Adds to registry.json and writes registry.md.
 """
 
 from __future__ import annotations
@@ -101,24 +103,72 @@ def make(folder: Path, readings: int) -> int:
     return total
 
 
-def bare(found: Any) -> float:
-    """Seconds of one pass of the engine over the columns that the question needs."""
+class Clock:
+    """Seconds by the wall, and processor seconds of this process and of an engine's own."""
+
+    def __init__(self, session: Any) -> None:
+        self.process = session and session._jvm.java.lang.ProcessHandle.current().pid()
+
+    def now(self) -> tuple[float, float]:
+        """Both so far."""
+        spent = time.process_time()
+        if self.process:
+            fields = Path(f"/proc/{self.process}/stat").read_text().rsplit(")", 1)[1].split()
+            spent += (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+        return time.perf_counter(), spent
+
+    def of(self, job: Any) -> tuple[Any, float, float]:
+        """What a job gives, its seconds and its processor seconds."""
+        wall, spent = self.now()
+        found = job()
+        after = self.now()
+        return found, after[0] - wall, after[1] - spent
+
+
+def bare(found: Any) -> None:
+    """One pass of the engine over the columns that the question needs."""
     table = found.stored
     mine = table.filter(table.measure == "cervical_rotation", table.intervention == "percussive_release")
     numbers = {name: mine[name].sum() for name in ("before", "before_2", "after_wait", "after")}
     counted = mine.group_by(["client", "practitioner", "order"]).agg(n=mine.count(), visits=mine.visit.max(), **numbers)
-    begun = time.perf_counter()
     found.engine.frame(counted.agg(n=counted.n.sum(), **{name: counted[name].sum() for name in numbers}))
-    return time.perf_counter() - begun
 
 
-def one_read(found: Any) -> float:
-    """Seconds of reading the same columns once."""
+def one_read(found: Any) -> None:
+    """The same columns read once."""
     table = found.stored
     names = ("measure", "intervention", "client", "practitioner", "session_id", "order", "treated_side")
-    begun = time.perf_counter()
     found.engine.frame(table.agg(**{name: table[name].max() for name in (*names, "before", "before_2", "after")}))
-    return time.perf_counter() - begun
+
+
+class Watched:
+    """What the engine is asked during one question: its processor seconds, what it sends, the widest table."""
+
+    def __init__(self, clock: Clock) -> None:
+        from toolkit.registering.engine import Engine
+
+        self.spent, self.sent, self.cells, self.widest = 0.0, 0, 0, None
+        real = Engine.arrow
+
+        def arrow(engine: Any, table: Any) -> Any:
+            found, _, spent = clock.of(lambda: real(engine, table))
+            self.spent, self.sent = self.spent + spent, self.sent + found.nbytes
+            if len(found.column_names) > 30:
+                self.cells, self.widest = self.cells + len(found), table
+            return found
+
+        Engine.arrow = arrow  # type: ignore[method-assign]
+
+
+def moved(plan: str, cells: int) -> tuple[str, int]:
+    """What the engine's plan moves between machines in its widest step: the line, and bytes.
+
+    Before rows change places each machine has added up its own: one row a cell, 8 bytes a field, words to the next 8.
+    """
+    lines = [line.strip(" +-:*()0123456789") for line in plan.splitlines()]
+    exchange = next((line for line in lines if line.startswith("Exchange hashpartitioning")), "")
+    fields = max(line.count("partial_") for line in lines) + exchange.count("#")
+    return exchange.split(", ENSURE")[0][:160], cells * 8 * (1 + fields + 3)
 
 
 def measured(folder: Path, engine: str) -> dict[str, Any]:
@@ -130,28 +180,41 @@ def measured(folder: Path, engine: str) -> dict[str, Any]:
         from pyspark.sql import SparkSession
 
         builder = SparkSession.builder.master("local[2]").config("spark.driver.memory", "3g")
+        builder = builder.config("spark.sql.debug.maxToStringFields", "500")  # the whole plan
         session = builder.config("spark.ui.enabled", "false").config("spark.sql.shuffle.partitions", "4").getOrCreate()
+        session.sparkContext.setLogLevel("ERROR")
+    clock = Clock(session)
     found = registry(folder, engine=session)
     bare(found)
-    plain, read = bare(found), one_read(found)
-    begun = time.perf_counter()
-    answer = found.difference(QUESTION)
-    taken = time.perf_counter() - begun
+    _, plain, plain_spent = min((clock.of(lambda: bare(found)) for _ in range(3)), key=lambda one: one[2])
+    _, read, read_spent = min((clock.of(lambda: one_read(found)) for _ in range(3)), key=lambda one: one[2])
+    watched = Watched(clock)
+    answer, taken, spent = clock.of(lambda: found.difference(QUESTION))
     row = answer.row("as written down")
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
-    if session is not None:
-        session.stop()
-    return {
+    told = {
         "question, s": taken,
         "bare aggregate, s": plain,
         "one read, s": read,
-        "ratio": taken / (plain + read),
-        "peak memory, GiB": peak,
+        "question, processor s": spent,
+        "  of it the engine": watched.spent,
+        "  of it the fits and the rest": spent - watched.spent,
+        "bare aggregate, processor s": plain_spent,
+        "one read, processor s": read_spent,
+        "ratio by the wall": taken / (plain + read),
+        "ratio of processor s": spent / (plain_spent + read_spent),
+        "  of the engine alone": watched.spent / (plain_spent + read_spent),
+        "peak memory of Python, GiB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20,
         "sessions": int(row["n_rows"]),
         "clients": int(row["n_clients"]),
+        "sent to Python, bytes a session": watched.sent / int(row["n_rows"]),
         "estimate": float(row["estimate"]),
         "SE": answer.detail.complete.se,
+        "others at work (load)": os.getloadavg()[0],
     }
+    if session is not None:
+        told["plan"], told["moved, bytes"] = moved(found.engine.plan(watched.widest), watched.cells)
+        session.stop()
+    return told
 
 
 def main() -> None:
@@ -160,53 +223,85 @@ def main() -> None:
         print("RESULT " + json.dumps(measured(Path(sys.argv[-2]), sys.argv[-1])))
         return
     sizes = [int(word) for word in sys.argv[1:] if word.isdigit()] or [10_000_000, 50_000_000]
-    engines = ["duckdb", *(["spark"] if "--spark" in sys.argv else [])]
-    lines = []
+    engine = "spark" if "--spark" in sys.argv else "duckdb"
+    kept = Path(sys.argv[sys.argv.index("--keep") + 1]) if "--keep" in sys.argv else None
     for size in sizes:
-        folder = Path(tempfile.mkdtemp()) / "clinics"
-        readings = make(folder, size)
+        home = kept or Path(tempfile.mkdtemp())
+        folder = home / f"clinics_{size}"
+        readings = sum_of_notes(folder) if folder.is_dir() else make(folder, size)
         disk = sum(path.stat().st_size for path in folder.rglob("*.parquet"))
-        for engine in engines:
-            command = [sys.executable, __file__, "--measure", str(folder), engine]
-            done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-            told = [line for line in done.stdout.splitlines() if line.startswith("RESULT ")]
-            if not told:
-                print(done.stderr[-2000:])
-                continue
-            lines.append(
-                {"readings": readings, "engine": engine, "disk, bytes a reading": disk / readings}
-                | json.loads(told[0][7:])
-            )
-            print(lines[-1], flush=True)
-        shutil.rmtree(folder.parent)
-    write(lines)
+        command = [sys.executable, __file__, "--measure", str(folder), engine]
+        done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
+        told = [line for line in done.stdout.splitlines() if line.startswith("RESULT ")]
+        if told:
+            line = {"readings": readings, "engine": engine, "disk, bytes a reading": disk / readings}
+            note(line | json.loads(told[0][7:]))
+        else:
+            print(done.stderr[-2000:])
+        if kept is None:
+            shutil.rmtree(home)
+    write()
 
 
-def write(lines: list[dict[str, Any]]) -> None:
+def sum_of_notes(folder: Path) -> int:
+    """How many readings a registry's notes speak of."""
+    notes = [json.loads(path.read_text(encoding="utf-8")) for path in (folder / "exports").glob("*.json")]
+    return sum(one["accounts"][0]["readings_kept"] for one in notes)
+
+
+def note(line: dict[str, Any]) -> None:
+    """Add a line to registry.json in the place of the one of this size and engine."""
+    place = Path(__file__).parent / "registry.json"
+    held = json.loads(place.read_text(encoding="utf-8")) if place.is_file() else []
+    key = (line["engine"], line["readings"])
+    held = [one for one in held if (one["engine"], one["readings"]) != key]
+    held = sorted([*held, line], key=lambda one: (one["engine"], one["readings"]))
+    place.write_text(json.dumps(held, indent=1) + "\n", encoding="utf-8")
+    print(line, flush=True)
+
+
+def write() -> None:
     """The table as registry.md, with the versions it was made with."""
     from importlib.metadata import version
 
+    import numpy as np
     import pandas as pd
 
+    lines = json.loads((Path(__file__).parent / "registry.json").read_text(encoding="utf-8"))
     names = ("duckdb", "ibis-framework", "pyspark", "pyarrow", "pandas", "numpy")
     versions = ", ".join(f"{name} {version(name)}" for name in names)
-    body = pd.DataFrame(lines).T.to_string(header=False, float_format=lambda value: f"{value:.3g}")
-    text = "\n".join(
-        [
-            "# One question of a registry, from sums",
+    frame = pd.DataFrame(lines).drop(columns=["plan", "moved, bytes"], errors="ignore")
+    body = frame.T.to_string(header=False, float_format=lambda value: f"{value:.3g}", na_rep="")
+    text = [
+        "# One question of a registry, from sums",
+        "",
+        "`python tests/benchmarks/registry.py`. 40 sites, four readings a session, 20 sessions a client; two cores",
+        "that others use too, so read the ratio of processor seconds. Each column is a process of its own.",
+        f"{versions}; Python {sys.version.split()[0]}.",
+        "",
+        "```",
+        body,
+        "```",
+        "",
+        "ratio: the question over the bare aggregate plus one read, in the same process.",
+    ]
+    duck = sorted((one for one in lines if one["engine"] == "duckdb"), key=lambda one: one["readings"])
+    if len(duck) > 1:
+        low, high = duck[-2], duck[-1]
+        rise = np.log(high["question, processor s"] / low["question, processor s"])
+        slope = rise / np.log(high["readings"] / low["readings"])
+        text.append(
+            f"From {low['readings']:,} to {high['readings']:,} readings processor seconds rise with slope {slope:.2f}."
+        )
+    for one in (one for one in lines if one.get("moved, bytes")):
+        text += [
             "",
-            "`python tests/benchmarks/registry.py`. 40 sites, four readings a session; two cores, shared.",
-            f"{versions}; Python {sys.version.split()[0]}.",
-            "",
-            "```",
-            body,
-            "```",
-            "",
-            "ratio: the question over the bare aggregate plus one read, in the same process.",
-            "",
+            f"On a cluster, from the plan that Spark prints (`{one['plan']}`):",
+            "each machine first adds up its own sessions, then one row a cell changes places: "
+            f"{one['moved, bytes'] / one['readings']:.1f} bytes a reading,",
+            f"{one['moved, bytes'] / SITES / 1e6:.1f} MB a site of {one['readings'] / SITES:,.0f} readings.",
         ]
-    )
-    (Path(__file__).parent / "registry.md").write_text(text, encoding="utf-8")
+    (Path(__file__).parent / "registry.md").write_text("\n".join([*text, ""]), encoding="utf-8")
 
 
 if __name__ == "__main__":

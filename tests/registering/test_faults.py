@@ -7,8 +7,10 @@ import multiprocessing
 import os
 import signal
 import sys
+import threading
 import time
 import types
+from contextlib import contextmanager, suppress
 
 import pandas as pd
 import pyarrow.parquet as pq
@@ -138,8 +140,42 @@ def test_a_store_that_is_killed_midway_is_as_if_it_had_never_begun(tmp_path, mon
     process.join()
     found = registry(tmp_path)
     assert found.sites()["site"].tolist() == ["north"]
+    rest = set(tmp_path.rglob("*.parquet")) - {part.path for one in found.exports for part in one.parts}
+    assert len(rest) > 1  # what was cut off, and north's ledger
+    found = found.store(of_site("west"), site="west")
+    named = {path for one in found.exports for path in (one.ledger, *(part.path for part in one.parts))}
+    assert set(tmp_path.rglob("*.parquet")) == named
     found = found.store(of_site("south"), site="south")
-    assert found.accounts()["site"].tolist() == ["north", "south"]
+    assert found.accounts()["site"].tolist() == ["north", "south", "west"]
+
+
+def test_what_another_run_is_storing_is_let_be(tmp_path):
+    registry(tmp_path, new=True).store(of_site("north"), site="north")
+    place = tmp_path / "readings" / "site=south" / "year=2024" / "other.parquet"
+    place.parent.mkdir(parents=True)
+    place.write_bytes(b"half")
+    begun = storing._begin(tmp_path, [place])
+    storing.clear_cut_off(tmp_path)
+    assert place.is_file()
+    assert begun.is_file()
+    os.utime(begun, (0, 0))  # left behind long ago
+    storing.clear_cut_off(tmp_path)
+    assert not place.exists()
+    assert not begun.exists()
+    assert len(registry(tmp_path).exports) == 1
+
+
+def test_a_list_of_what_was_begun_takes_nothing_that_is_not_the_registrys(tmp_path):
+    registry(tmp_path, new=True).store(of_site("north"), site="north")
+    mine = tmp_path / "mine.parquet"
+    mine.write_bytes(b"mine")
+    stored = sorted(tmp_path.rglob("readings/**/*.parquet"))
+    begun = storing._begin(tmp_path, [mine, *stored])
+    begun.write_text(begun.read_text(encoding="utf-8").replace("]", ', "../mine.parquet"]'), encoding="utf-8")
+    os.utime(begun, (0, 0))
+    storing.clear_cut_off(tmp_path)
+    assert mine.is_file()
+    assert sorted(tmp_path.rglob("readings/**/*.parquet")) == stored
 
 
 def test_two_writers_of_the_same_export_store_it_once(tmp_path, monkeypatch):
@@ -164,6 +200,42 @@ def test_an_engine_that_does_not_answer_is_a_sentence(clinics):
     found.engine.backend.disconnect()
     with pytest.raises(RegistryError, match=r"DuckDB did not answer .* Nothing was changed"):
         found.sites()
+
+
+@contextmanager
+def again_and_again(kill):
+    """While a question is asked: its engine is told to stop, until it has."""
+    over = threading.Event()
+
+    def stop():
+        while not over.wait(0.002):
+            with suppress(Exception):
+                kill()
+
+    worker = threading.Thread(target=stop)
+    worker.start()
+    try:
+        yield
+    finally:
+        over.set()
+        worker.join()
+
+
+def asked_often(found, asked):
+    """A question so often that one is stopped midway, whatever else the machine does."""
+    for _ in range(200):
+        found.difference(asked, drawn=True)
+
+
+def test_an_engine_killed_midway_is_a_sentence_and_answers_again(clinics, engine):
+    found = registry(clinics.folder, engine=engine)
+    asked = {"measure": BETWEEN["measure"], "intervention": "long_hold", "region": "soleus", "comparison": "short_hold"}
+    backend = found.engine.backend
+    kill = backend.con.interrupt if engine is None else engine.sparkContext.cancelAllJobs
+    with again_and_again(kill), pytest.raises(RegistryError, match=r"(DuckDB|Spark) did not answer .*Nothing was cha"):
+        asked_often(found, asked)
+    assert found.sites()["site"].tolist() == list(SITES)
+    assert set(found.accounts()["site"]) == set(SITES)
 
 
 def test_what_is_no_engine_and_no_registry_is_said(tmp_path):

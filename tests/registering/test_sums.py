@@ -126,18 +126,20 @@ def test_what_nobody_drew_is_not_told_from_sums(tmp_path):
 
 @pytest.fixture(scope="module")
 def million(tmp_path_factory):
-    """A million simulated rows at ten sites: one clinic of 100,000, every site with its own readings after."""
+    """A million simulated rows at five sites: one clinic of 200,000, every site with its own readings after.
+
+    As few clients and practitioners as still are many: the estimate in memory costs most here, by clients times people.
+    """
     folder = tmp_path_factory.mktemp("million") / "clinics"
-    made = ClinicDials(n_clients=10_200, visits=10, effect=3.0, n_practitioners=6, start="2024-01-08")
+    made = ClinicDials(n_clients=10_200, visits=20, effect=3.0, n_practitioners=2, start="2024-01-08")
     one = load_records(simulate_clinic(made, rng=1).rows)
     found, frames, rng = registry(folder, new=True), [], np.random.default_rng(2)
-    for place in range(10):
+    for place in range(5):
         noise = rng.normal(0, 1, len(one.rows)).round(1)
         rows = one.rows.assign(after=one.rows["after"] + noise, site=f"s{place}")
         found = found.store(replace(one, rows=rows), site=f"s{place}")
-        frames.append(
-            rows.assign(**{name: f"s{place}/" + rows[name] for name in ("client", "practitioner", "session_id")})
-        )
+        codes = {name: f"s{place}/" + rows[name] for name in ("client", "practitioner", "session_id")}
+        frames.append(rows.assign(**codes))
     return folder, pd.concat(frames, ignore_index=True)
 
 

@@ -96,6 +96,41 @@ def everything(folder: Path) -> set[str]:
     return {f"{item} {writing.hash_of(item) if item.is_file() else ''}" for item in folder.rglob("*")}
 
 
+def killed_stores(moments: int, folder: Path) -> list[str]:
+    """A store into a registry, killed: what was stored before answers, nothing half-stored, the next run clears up."""
+    from toolkit.registering.layout import exports_in, readable
+    from toolkit.registering.registry import parts_of
+
+    os.chdir(folder)
+    prepare(folder)
+    writing._of_this_session.clear()
+    store = ("registry", "work/clinics", "--store", "work/{}.csv", "--site")
+    faults, template = [], Path("template")
+    for name, site in (("two", "south"), ("year", "north")):  # the second tells how long a store takes
+        status, took = run_once((*(word.format(name) for word in store), site))
+        if status != 0:
+            return [f"{site} was not stored: status {status}"]
+        if site == "south":
+            shutil.copytree("work/clinics", template)
+    north = (*(word.format("year") for word in store), "north")
+    for moment in range(moments):
+        shutil.rmtree("work/clinics")
+        shutil.copytree(template, "work/clinics")
+        run_once(north, kill_after=took * (moment + 0.5) / moments)
+        exports = exports_in(Path("work/clinics"))
+        found = readable(parts_of(exports))
+        sites = {site for one in exports for site in one.sites}
+        if len(found.left_out) or "south" not in sites or lost(folder):
+            faults.append(f"moment {moment}: {sites}, {found.sentence()} {lost(folder)}")
+        status, _ = run_once(north)
+        clinics = Path("work/clinics").resolve()
+        named = {part.path.resolve() for part in parts_of(exports_in(clinics))}
+        more = sorted(str(one) for one in clinics.rglob("readings/**/*.parquet") if one.resolve() not in named)
+        if status != 0 or more or rests(folder) or [*clinics.glob("exports/.*")]:
+            faults.append(f"moment {moment}: the next run: status {status}, {more}, rests {rests(folder)}")
+    return faults
+
+
 def main(name: str, moments: int, folder: Path) -> list[str]:
     """Everything that went wrong."""
     os.chdir(folder)
@@ -124,7 +159,9 @@ if __name__ == "__main__":
     place = Path(sys.argv[3])
     shutil.rmtree(place, ignore_errors=True)
     place.mkdir(parents=True)
-    if sys.argv[2] == "read-only":
+    if sys.argv[1] == "registry":
+        said = killed_stores(int(sys.argv[2]), place.resolve())
+    elif sys.argv[2] == "read-only":
         said = read_only(sys.argv[1], place.resolve())
     else:
         said = main(sys.argv[1], int(sys.argv[2]), place.resolve())

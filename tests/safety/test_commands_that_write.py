@@ -39,7 +39,7 @@ def here(tmp_path, monkeypatch):
 
 
 @pytest.mark.skipif(os.name != "posix", reason="kill -9 and fork")
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("name", [*COMMANDS, "registry"])
 def test_a_kill_at_any_moment_leaves_the_old_or_the_new(name, tmp_path):
     """Four moments here; `HOSTILE_KILLS=40` for forty of every command."""
     words = [sys.executable, "-m", "tests.safety.killed", name, str(MOMENTS), str(tmp_path / "killed")]

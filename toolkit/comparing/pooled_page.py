@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from toolkit import __version__
 from toolkit.comparing import pooled_figures as drawn
 from toolkit.comparing.plain import plain, rows_of
+from toolkit.comparing.site_summary import FEW
 from toolkit.looks import figures
 from toolkit.looks.html import ReportFigure, ReportTable, template_environment, write_table
 from toolkit.looks.report_figures import drawn_twice
@@ -200,8 +201,8 @@ def arms_table(found: PooledFound) -> ReportTable:
             f"{row['clients']} clients, {row['sessions']} sessions",
             _mean(row, "before", found.unit),
             _mean(row, "change", found.unit),
-            _count(row["missing_after"]),
-            _count(row["sessions_with_adverse_event"]),
+            _count(row["missing_after"], FEW),
+            _count(row["sessions_with_adverse_event"], f"nothing written, or {FEW}"),
         )
         for row in found.arms.to_dict("records")
     ]
@@ -221,6 +222,6 @@ def _mean(row: Any, what: str, unit: str) -> str:
     return f"{mean} ({amount(row[f'{what}_sd'], unit, decimals=1)})"
 
 
-def _count(value: Any) -> str:
-    """A count, or that it was left out (fewer than five clients) or not written down."""
-    return str(int(value)) if isinstance(value, (int, float)) and value == value else "not told"
+def _count(value: Any, otherwise: str) -> str:
+    """A count, or why it stayed at its site."""
+    return str(int(value)) if isinstance(value, (int, float)) and value == value else otherwise

@@ -36,6 +36,7 @@ from toolkit.writing import write_file
 
 FORMAT = "summary/1"
 FEWEST_CLIENTS = 5
+FEW = f"fewer than {FEWEST_CLIENTS} clients"
 ASKED_OF_SESSIONS = ("wait", "other_side", "measured_only", None)
 
 
@@ -60,8 +61,11 @@ class SiteSummary(Shown):
         )
 
     def table(self) -> pd.DataFrame:
-        """The two arms, a row each."""
-        return pd.DataFrame(self.content["arms"])
+        """The two arms, a row each; a count that stays at the site is said to."""
+        arms = pd.DataFrame(self.content["arms"])
+        said = {"missing_after": FEW, "sessions_with_adverse_event": f"nothing written, or {FEW}"}
+        counts = {name: arms[name].astype(object).where(arms[name].notna(), words) for name, words in said.items()}
+        return arms.assign(**counts)
 
     def to_dict(self) -> dict[str, Any]:
         """What the file holds, as a copy."""

@@ -25,6 +25,7 @@ KEYS = ("site", "client", "practitioner", "arm")
 CHANGES = ("y", "y_against", "y_favour")
 RANKS = {"y": "rank_seen", "y_against": "rank_all", "y_favour": "rank_all"}
 MOST_VISITS = 60
+_ROWS_AT_ONCE = 4_000
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -207,9 +208,14 @@ class Table:
     def products(self, names: Sequence[str]) -> Floats:
         """Upper triangles over these columns, (cells, pairs)."""
         out = np.empty((len(self.codes["arm"]), len(names) * (len(names) + 1) // 2))
-        for at, (a, b) in enumerate(zip(*pairs_of(len(names)), strict=True)):
-            name = f"{names[a]}*{names[b]}"
-            out[:, at] = self.sums[name if name in self.sums else f"{names[b]}*{names[a]}"]
+        there = [
+            (f"{names[a]}*{names[b]}", f"{names[b]}*{names[a]}") for a, b in zip(*pairs_of(len(names)), strict=True)
+        ]
+        columns = [self.sums[one if one in self.sums else other] for one, other in there]
+        for first in range(0, len(out), _ROWS_AT_ONCE):  # what is written to stays at hand
+            some = slice(first, first + _ROWS_AT_ONCE)
+            for at, column in enumerate(columns):
+                out[some, at] = column[some]
         return out
 
 
@@ -238,8 +244,12 @@ class Summed:
             for kind in (True, False):
                 at = order[whole == kind]
                 if kind or len(at):
+                    mine = {name: values[at] for name, values in own.items()}
+                    at, mine = _both_arms(at, mine) if kind else (at, mine)
                     sums = {name: one[name].to_numpy()[at] for name in names}
-                    tables.append(Table(sums=sums, codes={name: values[at] for name, values in own.items()}))
+                    for values in sums.values() if (at < 0).any() else ():
+                        values[at < 0] = 0
+                    tables.append(Table(sums=sums, codes=mine))
         return cls(tables=tuple(tables))
 
     def with_change(self, table: int, change: str, values: tuple[float, float], near: float) -> Summed:
@@ -264,6 +274,23 @@ class Summed:
             products, codes = _joined(products, codes, self.tables[place], [*wanted, own])
         tight = {name: _without_gaps(codes[name]) for name in KEYS[:3]}
         return Cells(**tight, arm=codes["arm"], products=products, names=("one", *names, "y"))
+
+
+def _both_arms(
+    at: NDArray[np.intp], codes: dict[str, NDArray[np.intp]]
+) -> tuple[NDArray[np.intp], dict[str, NDArray[np.intp]]]:
+    """Cells in their order with an empty one (place −1) where a client has sessions in one arm only."""
+    client, arm = codes["client"], codes["arm"]
+    first = np.r_[True, client[1:] != client[:-1]]
+    starts = np.flatnonzero(first)
+    arms = np.maximum.reduceat(arm, starts) - np.minimum.reduceat(arm, starts) if len(starts) else np.empty(0)
+    lone = starts[arms == 0]
+    if not len(lone):
+        return at, codes
+    ends = np.r_[starts[1:], len(client)][arms == 0]
+    where = np.where(arm[lone] == 1, lone, ends)  # the first arm stands before, the second behind
+    more = {name: codes[name][lone] for name in codes} | {"arm": 1 - arm[lone]}
+    return np.insert(at, where, -1), {name: np.insert(codes[name], where, more[name]) for name in codes}
 
 
 def _joined(

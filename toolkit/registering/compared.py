@@ -89,7 +89,10 @@ def side_rule(found: Held, technique: Any, question: Question) -> str:
     if (found.codebook.limits(question.region, question.measure) or "") != "opposite":
         return "same"
     sided = technique.filter(technique.treated_side.isin(SIDES), technique.measured_side.isin(SIDES))
-    sided = sided.mutate(opposite=sided.treated_side != sided.measured_side, alone=_alone(sided))
+    alone = _alone(sided)
+    if counted(found, question):  # what belongs to the treatment under either rule
+        alone = (sided.same_side > 0) & (sided.opposite_side > 0)
+    sided = sided.mutate(opposite=sided.treated_side != sided.measured_side, alone=alone)
     shares = sided.filter(sided.alone).agg(n=ibis._.count(), share=ibis._.opposite.cast("float64").mean())
     lone = found.engine.frame(shares)
     n, share = lone.iloc[0]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -75,12 +75,14 @@ class Engine:
                 self.backend.raw_sql(f"CREATE TEMPORARY TABLE {name} AS {statement}")
             else:
                 name = ""
-        yield self.backend.table(name) if name else table
-        if held is not None:
-            held.unpersist()
-        elif name:
-            with in_words(self):
-                self.backend.raw_sql(f"DROP TABLE {name}")
+        try:
+            yield self.backend.table(name) if name else table
+        finally:
+            with suppress(Exception):  # an engine that is gone keeps nothing
+                if held is not None:
+                    held.unpersist()
+                elif name:
+                    self.backend.raw_sql(f"DROP TABLE {name}")
 
     def arrow(self, table: Any) -> Any:
         """What a table expression gives, as an Arrow table."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import secrets
+from collections.abc import Sequence
 from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
@@ -23,8 +24,9 @@ from toolkit.records.mapping import READING_FIELDS
 from toolkit.records.sites import SCOPED
 from toolkit.records.units import conversion_factor
 from toolkit.registering.layout import COLUMNS, FORMAT, NO_YEAR, NUMBERS, SIDE_COUNTS, WHOLE, exports_in
-from toolkit.writing import write_file, write_files
+from toolkit.writing import clear_rests, is_over, own_mark, write_file, write_files
 
+BEGUN = ".begun."
 LEDGER = ("kind", "site", "file", "row", "column", "value", "reason", "remedy", "scope", "readings", "says")
 _NOT_CONTENT = ("file", "row", "day", "visit")
 
@@ -72,17 +74,20 @@ def store(records: Records, path: str | Path, *, site: str | None = None) -> str
     rows, units = _in_units(rows, _units_held(folder))
     frame = _stored_columns(rows, name)
     token = f"{name}-{secrets.token_hex(4)}"
-    written: list[Path] = []
+    ledger = folder / "ledger" / f"{token}.parquet"
+    places = {
+        (where, year): folder / "readings" / f"site={quote(str(where), safe='')}" / f"year={year}" / f"{token}.parquet"
+        for where, year in sorted(set(zip(frame["site"], frame["year"], strict=True)))
+    }
+    clear_cut_off(folder)
+    begun = _begin(folder, [*places.values(), ledger])
     try:
         parts = []
         for (where, year), mine in frame.groupby(["site", "year"], sort=True):
-            place = folder / "readings" / f"site={quote(str(where), safe='')}" / f"year={year}" / f"{token}.parquet"
+            place = places[where, year]
             _write_parquet(place, mine)
-            written.append(place)
             parts.append({"path": place.relative_to(folder).as_posix(), "site": where, "year": year, "rows": len(mine)})
-        ledger = folder / "ledger" / f"{token}.parquet"
         _write_parquet(ledger, _ledger(records, rows))
-        written.append(ledger)
         held = {
             "format": FORMAT,
             "toolkit_version": __version__,
@@ -97,13 +102,48 @@ def store(records: Records, path: str | Path, *, site: str | None = None) -> str
         _make_folder(note.parent)
         write_file(note, json.dumps(held, indent=1, ensure_ascii=False) + "\n", noted=False)
     except BaseException as fault:
-        for place in written:
+        for place in (*places.values(), ledger):
             with suppress(OSError):
                 place.unlink(missing_ok=True)
         if isinstance(fault, WritingError) and note.is_file():  # another writer stored the same meanwhile
             return name
         raise
+    finally:
+        with suppress(OSError):
+            begun.unlink(missing_ok=True)
     return name
+
+
+def _begin(folder: Path, places: Sequence[Path]) -> Path:
+    """Write down, before anything is stored, which files a run is about to write; it goes when they all stand."""
+    names = [place.relative_to(folder).as_posix() for place in places]
+    begun = folder / "exports" / f"{BEGUN}{own_mark()}.{secrets.token_hex(4)}"
+    _make_folder(begun.parent)
+    write_file(begun, json.dumps(names), noted=False)
+    return begun
+
+
+def clear_cut_off(folder: Path) -> None:
+    """Clear away what runs that were cut off had begun to store; what a note names stays, and a live run's files."""
+    with suppress(OSError):
+        for begun in sorted((folder / "exports").glob(f"{BEGUN}*")):
+            mark, _, _ = begun.name.removeprefix(BEGUN).rpartition(".")
+            if begun.is_symlink() or not is_over(begun, mark=mark):
+                continue
+            with suppress(ValueError, TypeError):
+                named = "".join(note.read_text(encoding="utf-8") for note in (folder / "exports").glob("*.json"))
+                for name in json.loads(begun.read_text(encoding="utf-8")):
+                    place = folder / name
+                    if json.dumps(name) not in named and ".." not in Path(name).parts and _is_stored(place, folder):
+                        place.unlink(missing_ok=True)
+                    clear_rests(place.parent)
+            begun.unlink(missing_ok=True)
+
+
+def _is_stored(place: Path, folder: Path) -> bool:
+    """Is this a file of readings or a ledger of this registry?"""
+    held = place.is_relative_to(folder / "readings") or place.is_relative_to(folder / "ledger")
+    return held and place.suffix == ".parquet" and place.is_file() and not place.is_symlink()
 
 
 def _make_folder(place: Path) -> None:
