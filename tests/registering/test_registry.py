@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 
 from toolkit import audit, compare, demo, load_records, registry, stats
 from toolkit.errors import RegistryError
+from toolkit.registering import table_checks
 from toolkit.resources import dataset_file
 from toolkit.stats.clustered import client_sums
 from toolkit.stats.reading_error import error_of_sums, reading_error
@@ -201,6 +203,61 @@ def test_a_table_of_a_database_is_a_registry_too(tmp_path):
     for name in ("change", "effect_sizes", "steps" if "steps" in plain else "ladder"):
         alike(plain[name], found[name])
     assert registry(con).accounts()["rows_read"].tolist() == [6794]
+
+
+def database(engine, rows):
+    """A table of readings in a database of either engine."""
+    import ibis
+
+    held = pa.Table.from_pandas(rows, preserve_index=False)
+    if engine is not None:
+        engine.createDataFrame(held).createOrReplaceTempView("readings")
+        return ibis.pyspark.connect(engine)
+    con = ibis.duckdb.connect()
+    con.con.register("held", held)
+    con.raw_sql("CREATE TABLE readings AS SELECT * FROM held")
+    return con
+
+
+def test_a_table_is_checked_as_an_export_is(engine):
+    rows = load_records(demo()).readings.assign(site="demo").drop(columns="better").reset_index(drop=True)
+    words = ["session_id", "client", "practitioner", "region", "treated_side", "intervention", "order", "measure"]
+    words += ["unit", "site", "measured_side"]
+    rows = rows[[*words, "date", "before", "before_2", "after_wait", "after", "visit"]]
+    rows = rows.astype(dict.fromkeys(words, "object")).assign(date=rows["date"].dt.date)
+    lateral = rows.index[rows["measure"] == "cervical_lateral_flexion"]
+    spoilt = rows.copy()
+    spoilt.loc[lateral[0], "after"] = 999.0  # implausible
+    spoilt.loc[lateral[1], "unit"] = "cm"  # another unit
+    spoilt.loc[lateral[2], "practitioner"] = "P999"  # one session, two practitioners
+    again, other = spoilt.loc[[lateral[30]]], spoilt.loc[[lateral[60]]]
+    spoilt = pd.concat([spoilt, again, other.assign(before=other["before"] + 1)], ignore_index=True)
+    torn = rows["session_id"] == rows["session_id"][lateral[2]]
+    found = registry(database(engine, spoilt))
+    line = found.accounts().iloc[0]
+    assert line["rows_read"] == len(spoilt) == line["rows_kept"] + line["rows_set_aside"]
+    assert line["readings_read"] == line["readings_kept"] + line["readings_set_aside"]
+    aside = found.checks.set_aside
+    told = dict(zip(aside["reason"].str.slice(0, 24), aside["rows"], strict=True))
+    assert told.pop("outside the plausible ra") == 0
+    assert told.pop("written in cm, the regis") == 1
+    assert told.pop("the same as another row") == 1
+    assert told.pop("the same session, measur") == 2
+    assert aside.loc[aside["reason"] == "one session with more than one practitioner", "rows"].sum() == torn.sum()
+    kept = found.engine.frame(found.readings.agg(n=found.readings.count()))["n"].iloc[0]
+    assert kept == line["rows_kept"]
+    assert found.measurement_error("cervical_lateral_flexion").frame["estimate"].notna().all()
+
+
+def test_a_table_whose_sessions_all_stand_twice_is_refused(monkeypatch):
+    monkeypatch.setattr(table_checks, "MOST_SHARED", 3)
+    rows = load_records(demo()).readings.assign(site="demo").drop(columns="better")
+    rows = rows[
+        ["session_id", "client", "practitioner", "site", "date", "region", "treated_side", "intervention"]
+    ].join(rows[["order", "measure", "measured_side", "unit", "before", "before_2", "after_wait", "after"]])
+    twice = pd.concat([rows.head(40), rows.head(40)]).astype({"date": "datetime64[ms]"})
+    with pytest.raises(RegistryError, match="rows that repeat or contradict each other. Give it one row"):
+        registry(database(None, twice))
 
 
 def test_a_table_without_a_column_it_needs_is_refused_by_name():

@@ -8,9 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from toolkit import audit, load_records, registry
+from toolkit import audit, compare, load_records, registry
+from toolkit.claim.question import read_question
+from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
 from toolkit.effect.client_sums import Cells, by_client
-from toolkit.effect.comparison import find_comparison
+from toolkit.effect.comparison import between_interventions, find_comparison, only_treated
 from toolkit.effect.estimate import bounded, estimate
 from toolkit.effect.from_sums import estimate_from_sums
 from toolkit.errors import NotEnoughError, RegistryError
@@ -122,6 +124,58 @@ def test_what_nobody_drew_is_not_told_from_sums(tmp_path):
     found, _ = clinics(tmp_path, 1)
     with pytest.raises((RegistryError, NotEnoughError), match=r"nobody drew|is compared|can be compared"):
         found.difference({**ASKED, "comparison": "measured_only"})
+
+
+def protocols(folder):
+    """A registry of three sites with two protocols drawn session by session, and all rows in one export."""
+    found, frames = registry(folder, new=True), []
+    for place in range(3):
+        made = ProtocolDials(n_clients=40, effect=2.0, choice="drawn_session")
+        rows = simulate_protocols(made, rng=place).drop(columns="visit").assign(site=f"site {place}")
+        gone = np.random.default_rng(place).random(len(rows)) < 0.1
+        rows = rows.assign(after=rows["after"].mask(gone))
+        frames.append(rows)
+        found = found.store(load_records(rows), site=f"site {place}")
+    return found, load_records(pd.concat(frames))
+
+
+TWO = {"measure": "ankle_dorsiflexion_lunge", "between": ("long_hold", "short_hold")}
+
+
+def test_two_drawn_protocols_of_too_many_rows_are_compared_from_sums(tmp_path, engine):
+    _, records = protocols(tmp_path)
+    found = replace(registry(tmp_path, engine=engine), most_rows=100)
+    answer = compare(found, **TWO, drawn=True)
+    compared = between_interventions(
+        only_treated(records.rows, measure=TWO["measure"], better="higher", relation=records.codebook.limits),
+        question=read_question({**asked_between(), "better": "higher"}),
+        relation="",
+        drawn=True,
+    )
+    plain = estimate(compared)
+    whole = bounded(compared, plain)
+    assert isinstance(answer, Result)
+    assert answer.row("as written down")[NUMBERS].to_numpy(dtype=float) == pytest.approx(as_numbers(plain), rel=1e-9)
+    row = answer.frame.iloc[0]
+    assert whole.n_filled > 0
+    assert [row["ci_low"], row["ci_high"], row["p"]] == pytest.approx([whole.ci_low, whole.ci_high, whole.p], rel=1e-9)
+
+
+def asked_between():
+    first, second = TWO["between"]
+    return {"measure": TWO["measure"], "region": "any", "intervention": first, "comparison": second}
+
+
+def test_regions_that_show_on_different_sides_are_asked_one_at_a_time(tmp_path):
+    found, _ = clinics(tmp_path, 1)
+    with pytest.raises(RegistryError, match="Ask one region at a time"):
+        found.difference({**QUESTION, "region": "any"})
+
+
+def test_two_chosen_protocols_of_too_many_rows_are_not_told_from_sums(tmp_path):
+    found, _ = protocols(tmp_path)
+    with pytest.raises(RegistryError, match="Where somebody chose who got which"):
+        compare(replace(found, most_rows=100), **TWO)
 
 
 @pytest.fixture(scope="module")

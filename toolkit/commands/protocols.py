@@ -89,10 +89,14 @@ def compare(
 ) -> None:
     """Compare two protocols and write a page with its tables and comparison.json.
 
-    EXPORT is a file, several, or a folder; a folder of folders is read as a site each. Without one, two ways of
-    working on the calf are compared in the demo clinic.
+    EXPORT is a file, several, a folder, or a registry; a folder of folders is read as a site each. Without one, two
+    ways of working on the calf are compared in the demo clinic.
     """
+    from toolkit.comparing.compare import Comparison
     from toolkit.comparing.compare import compare as compare_records
+    from toolkit.registering.layout import is_registry
+    from toolkit.registering.open_registry import registry
+    from toolkit.result import Result
 
     source = named_sites(sites, exports)
     if question is not None:
@@ -104,11 +108,13 @@ def compare(
             "Say what to compare: --measure NAME --between A B, with names as the records hold them (or --question)."
         )
     check_free_folder(out, replace=replace)
+    found: Comparison | Result
     if not source or measure is None or between is None:
         found = demo_comparison(smallest=smallest, drawn=drawn)
     else:
+        data = source if isinstance(source, dict) or len(source) > 1 else source[0]
         found = compare_records(
-            source if isinstance(source, dict) or len(source) > 1 else source[0],
+            registry(data) if isinstance(data, Path) and is_registry(data) else data,
             measure=measure,
             between=between,
             region=region,
@@ -117,6 +123,9 @@ def compare(
             columns=columns,
             codebook=codebook,
         )
+    if not isinstance(found, Comparison):
+        say(found)
+        return
     say(f"{found.records.sentence()}\n\n{found.sentence()}\n\n{found.advice}")
     if len(found.tables["losses"]):
         say(f"\n{found.tables['losses'].to_string(index=False)}")

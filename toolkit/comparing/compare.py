@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, overload
 
 import numpy as np
 import pandas as pd
@@ -39,9 +39,10 @@ from toolkit.looks.words import amount, number, spaced, with_labels
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
+from toolkit.registering.by_sums import answer_by_sums
 from toolkit.registering.fetched import records_for
 from toolkit.registering.registry import Registry
-from toolkit.result import Estimate, standard_frame
+from toolkit.result import Estimate, Result, standard_frame
 from toolkit.stats.sample_size import clients_for_width
 
 if TYPE_CHECKING:
@@ -49,7 +50,7 @@ if TYPE_CHECKING:
 
 KNOWN_BEFORE = ("first", "visit", "practitioner", "position", "tissue_length", "treated_side", "site")
 BLINDED_ENOUGH = 0.8
-Data = str | Path | Sequence[str | Path] | Mapping[str, Any] | pd.DataFrame | Records | Registry
+Data = str | Path | Sequence[str | Path] | Mapping[str, Any] | pd.DataFrame | Records
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -108,6 +109,24 @@ class Comparison(Found):
         return write_comparison(self, Path(folder), replace=replace)
 
 
+@overload
+def compare(
+    data: Registry,
+    *,
+    measure: str,
+    between: tuple[str, str],
+    region: str | None = None,
+    drawn: bool = False,
+    smallest_change_that_matters: float | None = None,
+    better: str | None = None,
+    level: float = 0.95,
+    columns: str | Path | Mapping[str, Any] | None = None,
+    codebook: str | Path | None = None,
+    rng: np.random.Generator | int = 0,
+) -> Comparison | Result: ...
+
+
+@overload
 def compare(
     data: Data,
     *,
@@ -121,7 +140,23 @@ def compare(
     columns: str | Path | Mapping[str, Any] | None = None,
     codebook: str | Path | None = None,
     rng: np.random.Generator | int = 0,
-) -> Comparison:
+) -> Comparison: ...
+
+
+def compare(
+    data: Data | Registry,
+    *,
+    measure: str,
+    between: tuple[str, str],
+    region: str | None = None,
+    drawn: bool = False,
+    smallest_change_that_matters: float | None = None,
+    better: str | None = None,
+    level: float = 0.95,
+    columns: str | Path | Mapping[str, Any] | None = None,
+    codebook: str | Path | None = None,
+    rng: np.random.Generator | int = 0,
+) -> Comparison | Result:
     """Compare two ways of working on one measure.
 
     Parameters
@@ -146,8 +181,9 @@ def compare(
 
     Returns
     -------
-    Comparison
+    Comparison or Result
         `.frame` (first row: the one to quote), `.sentence()`, `.plot()`, `.tables`, `.write()`, `.to_dict()`.
+        What was drawn, in more rows of a registry than can be fetched, is a `Result` from the engine's sums.
 
     Raises
     ------
@@ -166,15 +202,18 @@ def compare(
     ('did_better', True)
     """
     missing = data.what_is_left_out() if isinstance(data, Registry) else ""
-    if isinstance(data, Registry):
-        data = records_for(data, [measure]) or _too_many(data)
-    read = data if isinstance(data, Records) else load_records(data, columns=columns, codebook=codebook)
-    records = replace(read, rows=in_order_of_content(read.rows))
     asked: dict[str, Any] = {"measure": measure, "region": region or "any", "intervention": between[0]}
     asked |= {"comparison": between[1], "better": better}
     if smallest_change_that_matters is not None:
         asked["smallest_change_that_matters"] = float(smallest_change_that_matters)
     plain = read_question({name: value for name, value in asked.items() if value is not None})
+    if isinstance(data, Registry):
+        fetched = records_for(data, [measure])
+        if fetched is None:
+            return _from_sums(data, plain, drawn=drawn, level=level)
+        data = fetched
+    read = data if isinstance(data, Records) else load_records(data, columns=columns, codebook=codebook)
+    records = replace(read, rows=in_order_of_content(read.rows))
     question = checked_question(plain, records)
     _refuse_same(question, records)
     compared = _compared(records, question, drawn=drawn)
@@ -182,12 +221,15 @@ def compare(
     return replace(found, notes=(*found.notes, missing)) if missing else found
 
 
-def _too_many(found: Registry) -> Records:
-    """Two protocols are compared row by row; of more rows than can be fetched only the difference is told."""
+def _from_sums(found: Registry, question: Question, *, drawn: bool, level: float) -> Result:
+    """More rows than can be fetched: what was drawn is told from the engine's sums, what somebody chose is not."""
+    if drawn:
+        return answer_by_sums(found, question, drawn=True, level=level)
     raise RegistryError(
-        f"More than {found.most_rows:,} rows of this measure are in use, too many to compare one by one. "
-        "The difference alone is told from sums, where it was drawn: registry.difference(question, drawn=True). "
-        "Or give the registry a larger most_rows."
+        f"More than {found.most_rows:,} rows of {question.measure} are in use. Where somebody chose who got which, "
+        "each session is set beside the client's own other sessions, and sums do not hold those. Take fewer sites, "
+        "give the registry a larger most_rows, or let each site sum itself up (summarise) and pool the summaries; if "
+        "chance decided, say drawn=True: that is told from sums."
     )
 
 

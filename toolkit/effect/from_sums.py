@@ -60,7 +60,7 @@ class _Components:
     theta: Floats
 
 
-def estimate_from_sums(found: ByClient, *, near: Floats | None = None) -> Found:
+def estimate_from_sums(found: ByClient, *, near: Floats | None = None, either_way: bool = False) -> Found:
     """The treatment effect with its standard error and df, and the model in words.
 
     Parameters
@@ -69,6 +69,8 @@ def estimate_from_sums(found: ByClient, *, near: Floats | None = None) -> Found:
         Sessions summed up by client and arm (`by_client`).
     near
         `theta` of a fit of nearly the same sessions: the search begins there.
+    either_way
+        Are both arms treatments, so that a weighing that flatters either counts?
 
     Raises
     ------
@@ -82,7 +84,7 @@ def estimate_from_sums(found: ByClient, *, near: Floats | None = None) -> Found:
     slope = bool(((found.counts >= 2).all(axis=1)).sum() >= 5)
     spread = _scatter_by_arm(found)
     components = _components(found, slope=slope, near=near if n_clients >= MANY_CLIENTS else None)
-    average = _average(found, components, spread)
+    average = _average(found, components, spread, either_way=either_way)
     said = f"mixed model, clients and practitioners random{'; effect varying between clients' if slope else ''}"
     method = f"{said}; cluster-robust interval (CR2), {average.words}; from sums over clients"
     return Found(average=average, method=method, theta=components.theta)
@@ -275,7 +277,7 @@ def _sums_of_site(found: ByClient, people: _People, mine: slice, site: int, size
     return out
 
 
-def _average(found: ByClient, components: _Components, spread: tuple[float, float]) -> Average:
+def _average(found: ByClient, components: _Components, spread: tuple[float, float], *, either_way: bool) -> Average:
     """Weighed as the model weighs or every client the same, as `whose_average.average`."""
     n, n_clients = found.cells.n, len(found.counts)
     once = n == n_clients  # a session each: all weigh the same
@@ -292,7 +294,7 @@ def _average(found: ByClient, components: _Components, spread: tuple[float, floa
     plain = float(np.sqrt(bread[0, 0] * left / max(n - len(beta), 1)))
     if plain > by_model.se:
         by_model = replace(by_model, se=plain)
-    if flatters(by_model, equal):
+    if flatters(by_model, equal, either_way=either_way):
         return Average(found=equal, words="every client weighing the same")
     if found.cells.people >= MANY_PRACTITIONERS:
         clusters = _practitioners(found, turned)

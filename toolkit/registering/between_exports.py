@@ -52,10 +52,10 @@ def set_aside_between(engine: Engine, table: Any, sites: Sequence[str]) -> pd.Da
         )
     rows = engine.frame(here.semi_join(shared, "session_id"))
     rows = rows.sort_values(["export", "place"], ignore_index=True)
-    return _judged(rows)[columns]
+    return judged(rows)[columns]
 
 
-def _judged(rows: pd.DataFrame) -> pd.DataFrame:
+def judged(rows: pd.DataFrame) -> pd.DataFrame:
     """The rows that do not stay, by the checks of a single export."""
     rows = rows.assign(readings=rows[list(READING_FIELDS)].notna().sum(axis=1))
     words = {name: from_texts(rows[name].fillna("").tolist()) for name in WORDS}

@@ -17,8 +17,8 @@ from toolkit.errors import NotEnoughError, RegistryError
 from toolkit.number_words import quantity, quantity_with_interval
 from toolkit.quantiles import t_above, t_quantile
 from toolkit.registering.cells import (
+    CHANGES,
     PLAIN,
-    RANKS,
     Filled,
     Summed,
     Totals,
@@ -129,7 +129,7 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
         raise NotEnoughError("One of the two has no session with readings before and after, so nothing is compared.")
     filled = _fillings(found, compared, about)
     sums = _Sums.of(found, compared, days, filled)
-    complete, fits = sums.fits(level)
+    complete, fits = sums.fits(level, either_way=compared.both_treated)
     missing = (about["n"] - about["y_n"]).to_numpy(dtype=int)
     error = errors_in(found, question.measure, needed=False).get(question.measure)
     return BySums(
@@ -155,6 +155,7 @@ class _Sums:
     every: Totals | None
     sent: Summed
     one_row: bool
+    ways: tuple[str, ...]
 
     @classmethod
     def of(cls, found: Held, compared: ComparedTable, days: pd.DataFrame, filled: Filled | None) -> _Sums:
@@ -201,25 +202,27 @@ class _Sums:
         first = means if every is None else {name: mean for name, mean in means.items() if name != "rank_all"}
         tables = [summed(found.engine, seen, lent, first, ["y"])]
         if every is not None and all_of is not None:
+            changes = [name for name in CHANGES if name in every.columns]
             own = {**means, **all_of.means}
             own = {name: own[name] for name in means if name != "rank_seen"}
-            tables.append(summed(found.engine, every, lent, own, ["y_against", "y_favour"]))
+            tables.append(summed(found.engine, every, lent, own, changes))
         sent = Summed.of(tables)
         if filled is not None and len(sent.tables) > 1:
-            for change, values in (("y_against", filled.against), ("y_favour", filled.favour)):
+            for change, values in filled.ways.items():
                 sent = sent.with_change(1, change, values, means["y"])
-        return cls(days=days, totals=totals, every=all_of, sent=sent, one_row=every is None)
+        ways = tuple(name for name in CHANGES[1:] if f"one*{name}" in sent.tables[-1].sums)
+        return cls(days=days, totals=totals, every=all_of, sent=sent, one_row=every is None, ways=ways)
 
-    def fits(self, level: float) -> tuple[ByClient, list[Effect]]:
+    def fits(self, level: float, *, either_way: bool) -> tuple[ByClient, list[Effect]]:
         """The sessions with a change by client, and the effect in them and in all with what is missing filled in."""
         complete = by_client(self.sent.cells("y", self.totals.names, tables=(0,), lent=("y",)))
-        one = estimate_from_sums(complete)
+        one = estimate_from_sums(complete, either_way=either_way)
         fits = [_effect(one, level)]
-        for change in (name for name in RANKS if name != "y" and self.every is not None):
+        for change in self.ways:
             names = self.every.names if self.every is not None else ()
             tables, lent = ((0, 1), ("y", change)) if self.one_row else ((1,), (change,))
             cells = by_client(self.sent.cells(change, names, tables=tables, lent=lent))
-            fits.append(_effect(estimate_from_sums(cells, near=one.theta), level))
+            fits.append(_effect(estimate_from_sums(cells, near=one.theta, either_way=either_way), level))
         return complete, fits
 
 
@@ -250,30 +253,39 @@ def _about(days: pd.DataFrame) -> pd.DataFrame:
 
 
 def _fillings(found: Held, compared: ComparedTable, about: pd.DataFrame) -> Filled | None:
-    """What missing readings are taken to be, against the technique and for it; see `missing_readings.filling`."""
-    n = about["n"].to_numpy(dtype=int)
-    missing = n - about["y_n"].to_numpy(dtype=int)
-    if not missing.any():
+    """What missing readings are taken to be; see `missing_readings.filling`. Of two treatments neither comes first."""
+    if not (about["n"] - about["y_n"]).any():
         return None
-    rows = compared.table.filter(compared.table.arm == 0, compared.table.y.notnull())
-    counted = found.engine.frame(rows.group_by("y").agg(n=rows.count()))
-    quantile = {one: quantile_of_counts(counted["y"], counted["n"], one) for one in {*LOWER, *UPPER}}
+    rows = compared.table.filter(compared.table.y.notnull())
+    if not compared.both_treated:
+        rows = rows.filter(rows.arm == 0)
+    counted = found.engine.frame(rows.group_by(["arm", "y"]).agg(n=rows.count()))
+    against, favour = _one_way(about, counted, arm=1)
+    ways = {"y_against": against, "y_favour": favour}
+    if compared.both_treated:
+        turned = [(one[1], one[0]) for one in _one_way(about, counted, arm=0)]
+        ways |= {"y_turned_against": turned[0], "y_turned_favour": turned[1]}
+    base, gap = (float(about[name].sum() / about[f"{name}_n"].sum()) for name in ("base", "gap"))
+    return Filled(ways=ways, base=base, gap=gap)
+
+
+def _one_way(about: pd.DataFrame, counted: pd.DataFrame, *, arm: int) -> list[tuple[float, float]]:
+    """Against one arm and for it: what a missing change in that arm is taken to be, and in the other."""
+    n = about["n"].loc[[arm, 1 - arm]].to_numpy(dtype=int)
+    missing = n - about["y_n"].loc[[arm, 1 - arm]].to_numpy(dtype=int)
+    other = counted[counted["arm"] == 1 - arm]
+    quantile = {one: quantile_of_counts(other["y"], other["n"], one) for one in {*LOWER, *UPPER}}
     against, favour = [quantile[one] for one in LOWER], [quantile[one] for one in UPPER]
     count = float(about["y_n"].sum())
     mean = about["y"].sum() / count
     spread = float(np.sqrt(max(about["y_squares"].sum() - count * mean**2, 0.0) / (count - 1)))
     least, most = float(about["y_low"].min()) - spread, float(about["y_high"].max()) + spread
-    harsher = harsher_arm(missing, n, float(about["nothing"][1]))
+    harsher = harsher_arm(missing, n, float(about["nothing"].loc[arm]))
     if harsher == "technique":
         against[0], favour[0] = least, most
     elif harsher == "comparison":
         against[1], favour[1] = most, least
-    return Filled(
-        against=(against[0], against[1]),
-        favour=(favour[0], favour[1]),
-        base=float(about["base"].sum() / about["base_n"].sum()),
-        gap=float(about["gap"].sum() / about["gap_n"].sum()),
-    )
+    return [(against[0], against[1]), (favour[0], favour[1])]
 
 
 def quantile_of_counts(values: pd.Series, counts: pd.Series, share: float) -> float:
@@ -295,11 +307,14 @@ def quantile_of_counts(values: pd.Series, counts: pd.Series, share: float) -> fl
 def _widest(told: BySums) -> tuple[float, float]:
     """The interval that reaches from the lowest limit against the technique to the highest of all."""
     ways = (told.complete, *told.filled)
-    low = min(way.interval[0] for way in (told.complete, *told.filled[:1]))
+    many = len(told.filled) > 2
+    low = min(way.interval[0] for way in (ways if many else (told.complete, *told.filled[:1])))
     return low, max(way.interval[1] for way in ways)
 
 
 def _p(told: BySums) -> float:
+    if len(told.filled) > 2:
+        return max(way.p for way in (told.complete, *told.filled))
     return told.filled[0].p if told.filled else told.complete.p
 
 

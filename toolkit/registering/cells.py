@@ -22,18 +22,20 @@ from toolkit.registering.engine import Engine
 
 PLAIN = ("base", "gap", "has_second", "first_visit", "log_visit")
 KEYS = ("site", "client", "practitioner", "arm")
-CHANGES = ("y", "y_against", "y_favour")
-RANKS = {"y": "rank_seen", "y_against": "rank_all", "y_favour": "rank_all"}
+CHANGES = ("y", "y_against", "y_favour", "y_turned_favour", "y_turned_against")
+RANKS = {"y": "rank_seen", **dict.fromkeys(CHANGES[1:], "rank_all")}
 MOST_VISITS = 60
 _ROWS_AT_ONCE = 4_000
 
 
 @dataclass(frozen=True, kw_only=True)
 class Filled:
-    """Changes that missing ones are taken to be, (technique, comparison), and baselines that unknown ones are."""
+    """Changes that missing ones are taken to be, by the name of the way, (technique, comparison); unknown baselines.
 
-    against: tuple[float, float]
-    favour: tuple[float, float]
+    Against the technique and for it; where both are treatments, also as if the comparison were the technique.
+    """
+
+    ways: dict[str, tuple[float, float]]
     base: float
     gap: float
 
@@ -41,10 +43,10 @@ class Filled:
 def sessions(compared: Any, *, filled: Filled | None = None) -> Any:
     """One row a session and arm: sides of one session share what was drawn, so they count once.
 
-    `filled`: all sessions, with columns `y_against` and `y_favour`; else those with a change.
+    `filled`: all sessions, with a column for each way of filling; else those with a change.
     """
     rows = compared.filter(compared.y.notnull()) if filled is None else with_fillings(compared, filled)
-    changes = ("y",) if filled is None else CHANGES[1:]
+    changes = ("y",) if filled is None else tuple(filled.ways)
     found = rows.group_by(["site", "client", "practitioner", "session_id", "arm"]).agg(
         **{name: rows[name].mean() for name in (*changes, "base", "gap", "has_second")},
         visit=rows.visit.min().cast("float64"),
@@ -54,11 +56,10 @@ def sessions(compared: Any, *, filled: Filled | None = None) -> Any:
 
 
 def with_fillings(rows: Any, filled: Filled) -> Any:
-    """Rows with both changes that a missing one is taken to be, and no unknown baseline."""
+    """Rows with every change that a missing one is taken to be, and no unknown baseline."""
     import ibis
 
-    ways = {"y_against": filled.against, "y_favour": filled.favour}
-    changes = {name: rows.y.fill_null(ibis.ifelse(rows.arm == 1, *way)) for name, way in ways.items()}
+    changes = {name: rows.y.fill_null(ibis.ifelse(rows.arm == 1, *way)) for name, way in filled.ways.items()}
     return with_baselines(rows, filled).mutate(**changes)
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 
 from toolkit.claim.question import Question
 from toolkit.effect.comparison import MEASURED_ONLY, SIDES, orientation, sessions_with
+from toolkit.errors import RegistryError
 from toolkit.registering.held import Held
 
 DRAWN_ORDERS = ("technique_first", "wait_first")
@@ -28,6 +29,7 @@ class ComparedTable:
     basis: str
     against: str
     rule: str
+    both_treated: bool = False
 
 
 def treated_rows(found: Held, question: Question) -> tuple[Any, str]:
@@ -73,7 +75,13 @@ def compared_table(found: Held, question: Question, *, drawn: bool = False) -> C
         for one in (one.filter(one.order != "wait_first"),)
     ]
     basis = "randomised_protocol" if drawn else "comparison_sessions"
-    return ComparedTable(table=parts[0].union(parts[1]), basis=basis, against=sessions_with(other), rule=rule)
+    return ComparedTable(
+        table=parts[0].union(parts[1]),
+        basis=basis,
+        against=sessions_with(other),
+        rule=rule,
+        both_treated=other != MEASURED_ONLY,
+    )
 
 
 def _of(table: Any, question: Question, intervention: str) -> Any:
@@ -86,6 +94,12 @@ def side_rule(found: Held, technique: Any, question: Question) -> str:
     """Which measured side belongs to the treated side, from readings before alone (see `treated_side_rule`)."""
     import ibis
 
+    if question.region == "any":
+        here = found.engine.frame(technique.select("region").distinct())["region"].astype(str)
+        if any(found.codebook.limits(one, question.measure) == "opposite" for one in here):
+            raise RegistryError(
+                f"Regions differ in the side on which {question.measure} shows what was done. Ask one region at a time."
+            )
     if (found.codebook.limits(question.region, question.measure) or "") != "opposite":
         return "same"
     sided = technique.filter(technique.treated_side.isin(SIDES), technique.measured_side.isin(SIDES))

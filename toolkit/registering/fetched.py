@@ -70,8 +70,10 @@ def records_of(found: Held, measures: Sequence[str] = ()) -> Records | None:
     ledgers = [_ledger(one) for one in there]
     return Records(
         rows=rows,
-        set_aside=_set_aside(found, ledgers),
-        flags=_kind(ledgers, "flag").rename(columns={"reason": "what"})[FLAG_COLUMNS],
+        set_aside=_set_aside(found, ledgers) if found.exports else _aside_of_table(found, rows),
+        flags=_kind(ledgers, "flag").rename(columns={"reason": "what"})[FLAG_COLUMNS]
+        if found.checks is None
+        else found.checks.flags.assign(file=found.where, row=0, value="")[FLAG_COLUMNS],
         source=_source(found, there, rows),
         codebook=found.codebook,
         mapping=Mapping(layout="wide", origin="registry", ignored=tuple(_columns_named(ledgers))),
@@ -133,6 +135,19 @@ def _set_aside(found: Held, ledgers: Sequence[pd.DataFrame]) -> pd.DataFrame:
     return pd.concat([own, more], ignore_index=True)
 
 
+def _aside_of_table(found: Held, rows: pd.DataFrame) -> pd.DataFrame:
+    """What was set aside of a database's table, of the measures fetched: an entry a row or kind of reading."""
+    if found.checks is None or found.checks.set_aside.empty:
+        return _kind((), "set aside").assign(readings=0)[SET_ASIDE_COLUMNS]
+    aside = found.checks.set_aside
+    aside = aside[aside["measure"].isin(set(rows["measure"].astype(str)))]
+    n = aside["rows"].clip(lower=1).astype(int)
+    each = aside.loc[aside.index.repeat(n)].reset_index(drop=True)
+    first = ~each.duplicated(["site", "measure", "column", "reason"])
+    readings = each["readings"].where(first, 0).astype("int64")  # of several rows the readings stand at the first
+    return each.assign(file=found.where, row=0, value="", readings=readings)[SET_ASIDE_COLUMNS]
+
+
 def _columns_named(ledgers: Sequence[pd.DataFrame]) -> list[str]:
     """The column names that ledgers use: they were made fit to be shown when they were stored."""
     return list(dict.fromkeys(str(name) for one in ledgers for name in one["column"] if name))
@@ -153,17 +168,19 @@ def _source(found: Held, exports: Sequence[Export], rows: pd.DataFrame) -> Sourc
     """Where the rows came from: all exports together, with what was set aside between them."""
     if not exports:
         n, readings = len(rows), int(rows[["before", "before_2", "after_wait", "after"]].notna().to_numpy().sum())
+        aside = _aside_of_table(found, rows)
+        gone, lost = int((aside["scope"] == "row").sum()), int(aside["readings"].sum())
         files = pd.DataFrame({"file": [found.where], "sha256": [""]})
         return Source(
             files=files,
             sha256="",
             layout="wide",
-            rows_read=n,
+            rows_read=n + gone,
             rows_kept=n,
-            rows_set_aside=0,
-            readings_read=readings,
+            rows_set_aside=gone,
+            readings_read=readings + lost,
             readings_kept=readings,
-            readings_set_aside=0,
+            readings_set_aside=lost,
         )
     told = [one.source for one in exports]
     between = found.set_aside_between

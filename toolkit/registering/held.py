@@ -16,6 +16,7 @@ from toolkit.registering.between_exports import set_aside_between, sites_of_seve
 from toolkit.registering.engine import Engine
 from toolkit.registering.layout import Export
 from toolkit.registering.summaries import site_summaries, visits_again
+from toolkit.registering.table_checks import TableChecks, by_site
 
 MOST_ROWS = 200_000
 """Rows of one question that are fetched and judged as one clinic's records; beyond it the engine sends sums only."""
@@ -32,6 +33,7 @@ class Held:
     left_out: pd.DataFrame
     codebook: Codebook
     most_rows: int = MOST_ROWS
+    checks: TableChecks | None = None
     folder: Path | None = None
     reopen: Callable[[], Any] | None = None
 
@@ -83,7 +85,7 @@ class Held:
             The accounts do not close: a file holds other readings than its export had.
         """
         lines = [row for one in self.exports for row in one.accounts]
-        held = pd.DataFrame(lines) if lines else self._accounts_of_table()
+        held = pd.DataFrame(lines or (by_site(self.checks) if self.checks is not None else []))
         counts = [name for name in held.columns if name != "site"]
         found = held.groupby("site", sort=True)[counts].sum()
         found = found.drop(index=list(set(self.left_out["site"]) & set(found.index)))
@@ -107,16 +109,3 @@ class Held:
             return ""
         told = "; ".join(f"{row.site} ({row.why})" for row in self.left_out.itertuples())
         return f"Missing from every answer: {told}."
-
-    def _accounts_of_table(self) -> pd.DataFrame:
-        """The accounts of a table that nobody stored here: everything in it was read."""
-        sums = self.engine.frame(site_summaries(self.stored))
-        return pd.DataFrame(
-            {
-                "site": sums["site"],
-                **dict.fromkeys(("rows_read", "rows_kept"), sums["rows"]),
-                "rows_set_aside": 0,
-                **dict.fromkeys(("readings_read", "readings_kept"), sums["readings"]),
-                "readings_set_aside": 0,
-            }
-        )

@@ -15,6 +15,7 @@ from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.registering.engine import Engine, engine_of
 from toolkit.registering.layout import COLUMNS, NUMBERS, WHOLE, Export, exports_in, readable
 from toolkit.registering.registry import Registry, held_units, only_columns, parts_of
+from toolkit.registering.table_checks import checked
 
 NEEDED = ("session_id", "client", "practitioner", "site", "date", "region", "treated_side", "intervention", "order")
 NEEDED_READINGS = ("measure", "measured_side", "unit", "before", "before_2", "after_wait", "after")
@@ -121,13 +122,16 @@ def _of_table(engine: Engine, name: str) -> Registry:
         else:
             kind = "float64" if column in NUMBERS else "int64"
             columns[column] = ibis.literal("") if _is_word(column) else ibis.null(kind)
+    book = load_codebook()
+    stored, checks = checked(engine, found.select(**columns), book, name=name)
     return Registry(
         where=name,
         engine=engine,
-        stored=found.select(**columns),
+        stored=stored,
         exports=(),
         left_out=readable(()).left_out,
-        codebook=load_codebook(),
+        codebook=book,
+        checks=checks,
     )
 
 

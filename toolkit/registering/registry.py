@@ -46,6 +46,8 @@ class Registry(Held, Shown):
         The measures with the units the registry holds them in.
     most_rows : int
         Rows of one question up to which they are fetched and judged as one clinic's records.
+    checks : TableChecks or None
+        What of a database's table was set aside as it was read, and what is only said of it.
     folder : Path or None
         Where exports are stored.
     reopen : callable or None
