@@ -256,7 +256,7 @@ def test_a_table_whose_sessions_all_stand_twice_is_refused(monkeypatch):
         ["session_id", "client", "practitioner", "site", "date", "region", "treated_side", "intervention"]
     ].join(rows[["order", "measure", "measured_side", "unit", "before", "before_2", "after_wait", "after"]])
     twice = pd.concat([rows.head(40), rows.head(40)]).astype({"date": "datetime64[ms]"})
-    with pytest.raises(RegistryError, match="rows that repeat or contradict each other. Give it one row"):
+    with pytest.raises(RegistryError, match=r"rows that repeat or contradict each other\. Give it one row"):
         registry(database(None, twice))
 
 
