@@ -93,27 +93,43 @@ def _coarser(before: Floats, after: Floats, step: float) -> float:
 
 
 def without_copied_rereadings(compared: Compared) -> tuple[Compared, str]:
-    """Re-readings of the comparison that only repeat the reading before, where it repeats more: taken for not taken."""
+    """Re-readings that only repeat the reading before, in the arm that has clearly more of them: taken for not taken.
+
+    Of the comparison: nobody read again. Of the technique ("same"): what was worse than before was not written.
+    """
     rows = compared.rows
     known = rows["y"].notna() & rows["base"].notna()
     same = known & ((rows["y"].abs() < 1e-9) | ((rows["y"] - rows["gap"].fillna(0.0)).abs() < 1e-9))
-    table = [
-        [int((same & (rows["arm"] == arm)).sum()), int((known & ~same & (rows["arm"] == arm)).sum())] for arm in (0, 1)
-    ]
-    if min(sum(line) for line in table) < 5 or fisher_p(table) > LIMIT:
-        return compared, ""
-    shares = [line[0] / sum(line) for line in table]
-    if shares[0] - shares[1] < 0.1:
-        return compared, ""
-    waits = rows[known & (rows["arm"] == 0)]
-    if not copied_second_readings(waits["base"], waits["base"] + waits["y"], pd.Series(np.nan, index=waits.index)):
-        return compared, ""  # rounding gives as many
-    copied = same & (rows["arm"] == 0)
-    said = (
-        f"{int(copied.sum())} re-readings of the comparison repeat the reading before ({100 * shares[0]:.0f} %, of the "
-        f"technique's {100 * shares[1]:.0f} %): taken for readings not taken."
-    )
-    return replace(compared, rows=rows.assign(y=rows["y"].mask(copied))), said
+    at_end = rows["base"].isin((rows["base"].min(), rows["base"].max()))  # where an instrument or a joint stops
+    for arm, name, other in ((0, "comparison", "technique"), (1, "technique", "comparison")):
+        use = known & ~at_end if arm else known
+        table = [[int((same & use & part).sum()), int((use & ~same & part).sum())] for part in _arms(rows, arm)]
+        if min(sum(line) for line in table) < 5 or fisher_p(table) > LIMIT:
+            continue
+        shares = [line[0] / sum(line) for line in table]
+        mine = rows[known & (rows["arm"] == arm)]
+        if shares[0] - shares[1] < 0.1 or not _more_than_rounding_gives(mine):
+            continue
+        copied = same & (rows["arm"] == arm)
+        said = (
+            f"{int(copied.sum())} re-readings of the {name} repeat the reading before ({100 * shares[0]:.0f} %, of the "
+            f"{other}'s {100 * shares[1]:.0f} %): taken for readings not taken."
+        )
+        return replace(compared, rows=rows.assign(y=rows["y"].mask(copied))), said
+    return compared, ""
+
+
+def _arms(rows: pd.DataFrame, arm: int) -> tuple[pd.Series, pd.Series]:
+    """Which rows are of this arm, and which of the other."""
+    return rows["arm"] == arm, rows["arm"] != arm
+
+
+def _more_than_rounding_gives(rows: pd.DataFrame) -> bool:
+    """Do more readings after repeat one of the readings before than the rounding gives?"""
+    nothing = pd.Series(np.nan, index=rows.index)
+    after = rows["base"] + rows["y"]
+    first = rows["base"] + rows["gap"].fillna(0.0)
+    return any(copied_second_readings(before, after, nothing) for before in (rows["base"], first))
 
 
 def baselines_apart(compared: Compared) -> bool:

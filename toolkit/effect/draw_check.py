@@ -33,7 +33,7 @@ MANY = 50_000  # draws from which on sums of them are taken for normal, and are 
 _NUMBERS_AT_ONCE = 4_000_000
 MOST_COLUMNS = 6
 FEW_ENOUGH = 2000  # clients up to which they are redealt; beyond, the statistic is chi-squared
-UNEQUAL = 0.2  # a share below this (or above 1 less this) is taken for an unequal draw: leaving out makes none so small
+UNEQUAL = 0.2  # a share beyond it is taken for an unequal draw; but few are drawn to be treated first and many to wait
 WEIGHTS = {
     "known before": 0.3,
     "orders before": 0.2,
@@ -121,7 +121,8 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
         return _few(compared, units, share)
     columns, told = known_before_draw(units)
     from_known, standing = _known_patterns(label, columns, told)
-    patterns = [*from_known, *_orders_before(units, share), *_groups(units), *whole_clients, *_count(label, share)]
+    patterns = [*from_known, *_orders_before(units, share), *_groups(units), *whole_clients]
+    patterns += _count(label, share, waits=compared.basis == "randomised_order")
     whole = min((one.p / WEIGHTS[one.part] for one in patterns), default=1.0)
     telling = [one for one in patterns if one.p / WEIGHTS[one.part] < LIMIT]
     caught = tuple(sorted(telling, key=lambda one: (list(WEIGHTS).index(one.part), one.p)))
@@ -150,7 +151,8 @@ def _may_adjust(words: str) -> bool:
 def _few(compared: Compared, units: pd.DataFrame, share: float | None) -> DrawCheck:
     """Too few draws for a pattern; only the count can still tell."""
     label = units["label"].to_numpy(dtype=float)
-    caught = tuple(one for one in _count(label, share) if one.p / WEIGHTS["count"] < LIMIT)
+    counted = _count(label, share, waits=compared.basis == "randomised_order")
+    caught = tuple(one for one in counted if one.p / WEIGHTS["count"] < LIMIT)
     return DrawCheck(
         verdict="not drawn" if caught else "too few to tell",
         p=None,
@@ -390,13 +392,14 @@ def clients_apart(sizes: Floats, first: Floats) -> float:
 
 def count_off(first: int, n: int) -> list[Pattern]:
     """Is the number of each what a coin gives?"""
-    return _count(np.r_[np.ones(first), np.zeros(n - first)], None)
+    return _count(np.r_[np.ones(first), np.zeros(n - first)], None, waits=True)
 
 
-def _count(label: Floats, share: float | None) -> list[Pattern]:
-    """Is the number of each what the draw would give?"""
+def _count(label: Floats, share: float | None, *, waits: bool) -> list[Pattern]:
+    """Is the number of each what the draw would give? `waits`: technique first or wait first."""
     n, first = len(label), int(label.sum())
-    if n < 6 or (share is None and not UNEQUAL <= first / n <= 1 - UNEQUAL):
+    unequal = first / n > 1 - UNEQUAL or (first / n < UNEQUAL and not waits)
+    if n < 6 or (share is None and unequal):
         return []
     p = binomial_p(first, n, 0.5 if share is None else share)
     return [Pattern(part="count", words=f"{first} of {n} sessions are {{first}}, not the half that a coin gives", p=p)]

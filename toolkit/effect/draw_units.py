@@ -38,11 +38,11 @@ WORDS_KNOWN_BEFORE = (
 def drawn_units(compared: Compared) -> pd.DataFrame:
     """One row a draw, in the order of time: label (1 = technique first, or left side treated), and what was known.
 
-    Columns: label, client, practitioner, session_id, when (days), visit, first, base, gap, previous (full change at the
+    Columns: label, client, practitioner, session_id, when (days), hour, visit, first, base, gap, previous (full change at the
     client's last session, less the mean of its order), previous_y, and the words of `WORDS_KNOWN_BEFORE` that are kept.
     """
     frame = _sessions(compared)
-    frame = frame.sort_values(["when", "_number", "first", "base", "y"], kind="stable", ignore_index=True)
+    frame = frame.sort_values(["when", "hour", "_number", "first", "base", "y"], kind="stable", ignore_index=True)
     client = frame.groupby("client", sort=False)
     frame["visit"] = client.cumcount() + 1
     for name in ("full", "y"):
@@ -60,6 +60,7 @@ def _sessions(compared: Compared) -> pd.DataFrame:
     frame = rows[["client", "practitioner", "session_id", "arm", "base", "gap", "y"]].copy()
     frame["first"] = rows["base"] + rows["gap"]
     frame["when"] = _days(rows, source)
+    frame["hour"] = source["time_of_day"].to_numpy(dtype=float) if "time_of_day" in source else np.nan
     whole = {"before", "after"} <= set(source.columns)
     frame["full"] = (source["after"] - source["before"]).to_numpy(dtype=float) if whole else rows["y"]
     words = [name for name in WORDS_KNOWN_BEFORE if name in source and name != "practitioner"]
@@ -69,7 +70,7 @@ def _sessions(compared: Compared) -> pd.DataFrame:
     if compared.basis in ("randomised_side", "other_side"):
         frame = _side_labels(frame, words)
     else:
-        numbers = frame.groupby(keys, sort=False)[["arm", "base", "gap", "y", "first", "full", "when"]].mean()
+        numbers = frame.groupby(keys, sort=False)[["arm", "base", "gap", "y", "first", "full", "when", "hour"]].mean()
         frame = numbers.join(frame.groupby(keys, sort=False)[["practitioner", *words]].first()).reset_index()
         frame["label"] = (frame["arm"] > 0.5).astype(float)
     return frame.assign(_number=_running_numbers(frame))
@@ -96,7 +97,7 @@ def _side_labels(frame: pd.DataFrame, words: list[str]) -> pd.DataFrame:
         frame[name] = frame[name] * np.where(frame["arm"] == 1, 1.0, -1.0)
     numbers = frame.groupby(keys, sort=False)[["base", "gap", "first", "y", "full"]].sum(min_count=2)
     keep = [name for name in words if name not in ("treated_side", "measured_side")]
-    return numbers.join(frame.groupby(keys, sort=False)[["label", "when", "practitioner", *keep]].first()).reset_index()
+    return numbers.join(frame.groupby(keys, sort=False)[["label", "when", "hour", "practitioner", *keep]].first()).reset_index()
 
 
 def _days(rows: pd.DataFrame, source: pd.DataFrame) -> Floats:
@@ -223,6 +224,8 @@ def _moments(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str
     cuts = np.quantile(when, np.linspace(0.1, 0.9, 3 if coarse else 9))
     for share, cut in zip(np.linspace(10, 90, len(cuts)), cuts, strict=True):
         yield f"the first {share:.0f} % of the days", (when <= cut).astype(float)
+    if units["hour"].notna().any():
+        yield from _hours(units)
     if coarse:
         return
     for low, high in pairwise(cuts):
@@ -235,6 +238,22 @@ def _moments(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str
     yield "every other week", ((day // 7) % 2).astype(float)
     yield "long gaps since the last visit", units["since"].to_numpy(dtype=float)
     yield "the first session of a day", np.asarray(~units["when"].duplicated(), dtype=float)
+
+
+def _hours(units: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
+    """The time of day: along a line, its early and late quarters, and who came first to a practitioner."""
+    hour = units["hour"].to_numpy(dtype=float)
+    known = np.isfinite(hour)
+    yield "later hours of the day", hour
+    if known.sum() >= 3 * FEWEST:
+        low, middle, high = np.quantile(hour[known], (0.25, 0.5, 0.75))
+        for words, side in (
+            ("the early hours of the day", hour <= low),
+            ("the first half of the day", hour <= middle),
+            ("the late hours of the day", hour >= high),
+        ):
+            yield words, np.where(known, side, np.nan)
+    yield "who came first to a practitioner", np.asarray(~units.duplicated(["when", "practitioner"]), dtype=float)
 
 
 def _readings(units: pd.DataFrame, *, coarse: bool = False) -> Iterator[tuple[str, Floats]]:

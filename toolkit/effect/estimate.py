@@ -33,7 +33,7 @@ from toolkit.records.same_order import content_seed
 Floats = NDArray[np.float64]
 FEW_CLIENTS = 20
 NUMBERS = ("y", "base", "gap", "has_second")
-KNOWN = ("site", "visit", "day", "date")
+KNOWN = ("site", "visit", "day", "date", "time_of_day")
 N_DRAWS = 4999
 TOLD = 1e-6  # share of a column's squares that is left where others tell it
 ENOUGH_FOR_TIME = 60  # sessions from which on visits and days are adjusted for (about 10 a column; common practice)
@@ -123,7 +123,9 @@ def side_differences(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _time(frame: pd.DataFrame) -> dict[str, Floats]:
-    """When a session was: the first visit, visits on a log scale, the day's rank. A coin that drifts goes with them.
+    """When a session was: the first visit, visits on a log scale, the day's rank, the hour's rank and its square.
+
+    A coin that drifts goes with them.
 
     Few sessions leave out all but the first visit.
     """
@@ -140,6 +142,10 @@ def _time(frame: pd.DataFrame) -> dict[str, Floats]:
     if "date" in frame and n >= ENOUGH_FOR_TIME:
         rank = pd.to_datetime(frame["date"]).rank(pct=True)
         columns["day"] = _centred(rank.fillna(rank.mean()).fillna(0.0))
+    if "time_of_day" in frame and n >= ENOUGH_FOR_TIME and frame["time_of_day"].notna().mean() > 0.5:
+        hour = frame["time_of_day"].rank(pct=True)
+        columns["hour"] = _centred(hour.fillna(hour.mean()))
+        columns["hour, squared"] = _centred((hour - hour.mean()).pow(2).fillna((hour - hour.mean()).pow(2).mean()))
     return columns
 
 

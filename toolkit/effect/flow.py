@@ -21,6 +21,7 @@ TOO_FEW = ((200, -1.28), (100, -1.64), (0, -2.33))  # from so many sessions on: 
 CLEARLY_TOO_FEW = -2.33
 MOST_ELSEWHERE = 0.5  # of the sessions here: what is more is no leftover
 UNLIKE = 0.01
+FEWEST_UNREAD = 3
 STEPS = (
     "drawn",
     "row set aside whole",
@@ -82,7 +83,7 @@ def flow_of(
     rows = compared.rows.assign(uncounted=False, why="")
     gone = _set_aside(compared, lost)
     unclear = _without_order(compared)
-    moved = _elsewhere(compared)
+    moved = pd.concat([_elsewhere(compared), _unread(compared)], ignore_index=True)
     missing = _nothing(compared)
     if counted:
         missing = _missing_by_count(compared, pd.concat([rows, gone, unclear, moved], ignore_index=True), share)
@@ -101,6 +102,9 @@ def _set_aside(compared: Compared, lost: pd.DataFrame | None) -> pd.DataFrame:
     if lost is None or lost.empty or compared.basis == "other_side":
         return _nothing(compared)
     there = set(zip(compared.rows["client"], compared.rows["session_id"], strict=True))
+    nobody = (lost["client"].astype(str) == "").to_numpy()  # each is somebody's, nobody knows whose
+    unnamed = [f"? {place}" for place in range(len(lost))]
+    lost = lost.assign(client=np.where(nobody, unnamed, lost["client"].astype(str)))
     keys = zip(lost["client"].astype(str), lost["session_id"].astype(str), strict=True)
     fresh = lost[[key not in there for key in keys]].drop_duplicates(["client", "session_id"])
     if compared.basis == "randomised_side":
@@ -158,6 +162,17 @@ def _elsewhere(compared: Compared) -> pd.DataFrame:
     return _with_readings(compared, there, ~first, why="written under another region or intervention")
 
 
+def _unread(compared: Compared) -> pd.DataFrame:
+    """Sessions of the same draw that only other measures were read in, where their orders are not those from here."""
+    there = compared.unread
+    if there is None or len(there) < FEWEST_UNREAD:
+        return _nothing(compared)
+    first, here = (there["order"] == "technique_first").to_numpy(), compared.rows["arm"].to_numpy() == 1
+    if fisher_p([[int(part.sum()), int((~part).sum())] for part in (first, here)]) > UNLIKE:
+        return _nothing(compared)
+    return _as_missing(compared, there.assign(arm=first.astype(float)), why="only another measure was written")
+
+
 def _with_readings(compared: Compared, fresh: pd.DataFrame, waited: NDArray[np.bool_], *, why: str) -> pd.DataFrame:
     """Tidy rows as compared rows with their readings, in the arm that is said."""
     blank, sign = fresh, _sign(compared)
@@ -191,7 +206,7 @@ def _missing_by_count(compared: Compared, rows: pd.DataFrame, share: float | Non
     n = len(sessions)
     first = int((sessions["arm"] == 1).sum())
     wanted = 0.5 if share is None else share
-    if n < 10 or first / n < 0.2:
+    if n < 10:
         return empty
     z = (first - n * wanted) / np.sqrt(n * wanted * (1 - wanted))
     per_client = sessions.groupby("client")["arm"].agg(["min", "max", "size"])

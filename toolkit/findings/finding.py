@@ -11,7 +11,14 @@ from toolkit.claim.declared import MOST_ALPHA
 from toolkit.claim.question import Question
 from toolkit.claim.rule import Claim, Context, Evidence, make_claim
 from toolkit.effect.borne_out import BorneOut, bear_out
-from toolkit.effect.comparison import Compared, find_comparison, role_of_side, technique_rows, treated_side_rule
+from toolkit.effect.comparison import (
+    Compared,
+    find_comparison,
+    role_of_side,
+    technique_rows,
+    treated_side_rule,
+    with_unread,
+)
 from toolkit.effect.estimate import N_DRAWS, Attributable
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.explanations.adjustment_steps import AdjustmentStep, adjustment_steps
@@ -108,6 +115,8 @@ def judge(
     compared = find_comparison(
         mine, **asked, better=better, comparison=question.comparison, relation=relation, side_rule=rule
     )
+    if compared is not None and len(mine) < len(rows):
+        compared = with_unread(compared, rows, region=question.region, intervention=question.intervention)
     borne = None
     if compared is not None:
         sem, sem_source = larger_sem(ruler)

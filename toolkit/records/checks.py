@@ -25,7 +25,8 @@ SAME_PLACE = (
     "measure",
     "measured_side",
 )
-_EVERYTHING = (*SAME_PLACE, "practitioner", "site", "order", *READING_FIELDS, *DETAILS)
+_TOLD = tuple(name for name in DETAILS if name != "time_of_day")  # who types a row again types it at another time
+_EVERYTHING = (*SAME_PLACE, "practitioner", "site", "order", *READING_FIELDS, *_TOLD)
 _ONE_PER_SESSION = ("client", "date", "day", "practitioner", "order")
 
 

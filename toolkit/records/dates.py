@@ -34,6 +34,14 @@ _ARTICLE = re.compile(r"^(?:den|le|el|il|am|on|dnia|op|em)\s+(?=\d)", re.IGNOREC
 _WEEKDAY = re.compile(
     r"^(?P<sure>[^\W\d]{2,}\.?,)\s+(?=\d)|^(?P<word>[^\W\d][^\W\d-]{1,14}(?:-[^\W\d]{4,6})?)\.?\s+(?=\d)"
 )
+_CLOCK = re.compile(
+    r"(?P<hour>\d{1,2})(?:(?::|\s?h\s?)(?P<minute>\d{2})(?::\d{2}(?:\.\d{1,9})?)?)?"
+    r"\s?(?:(?P<half>[ap]\.?m\.?)|(?P<word>uhr|h|o'clock))?",
+    re.IGNORECASE,
+)
+_CLOCK_IN_DATE = re.compile(
+    r"(?:\d|,)[ T](?P<hour>\d{1,2})[:h](?P<minute>\d{2})(?::\d{2})?(?:\s?(?P<half>[ap]\.?m\.?))?(?P<word>)", re.IGNORECASE
+)
 _FIRST_SPREADSHEET_DAY = dt.date(1899, 12, 30)
 
 
@@ -324,6 +332,33 @@ def looks_like_dates(text: str) -> bool:
     if parts is None:
         return _day_and_month(cleaned) is not None
     return 1 <= parts[1] <= 12 and 1 <= parts[2] <= 31
+
+
+def hour_of(text: str, *, within_date: bool = False) -> float | None:
+    """The time of day in one text, hours since midnight; None where it is no time of day.
+
+    Parameters
+    ----------
+    text
+        A cell: "9:30", "09:30:00", "14h15", "2 pm", "9 Uhr".
+    within_date
+        The cell holds a date, and perhaps a time after it; midnight sharp is then no time.
+
+    Examples
+    --------
+    >>> hour_of("9:30"), hour_of("2 pm"), hour_of("14h15"), hour_of("35"), hour_of("25:00")
+    (9.5, 14.0, 14.25, None, None)
+    >>> hour_of("2026-03-04 16:45", within_date=True), hour_of("2026-03-04 00:00:00", within_date=True)
+    (16.75, None)
+    """
+    found = (_CLOCK_IN_DATE.search(text) if within_date else _CLOCK.fullmatch(text.strip())) if len(text) < 60 else None
+    if found is None:
+        return None
+    hours, minutes, half = int(found["hour"]), int(found["minute"] or 0), (found["half"] or "").casefold()[:1]
+    if minutes > 59 or hours > (12 if half else 23) or not (found["minute"] or found["word"] or half):
+        return None
+    hours = hours % 12 + 12 * (half == "p") if half else hours
+    return None if within_date and hours == minutes == 0 else hours + minutes / 60
 
 
 def days_since_first(dates: pd.Series[Any], client: Any) -> pd.Series[float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from toolkit.records.dates import hour_of
 from toolkit.records.ledger import Ledger
 from toolkit.records.lexicon import fold
 from toolkit.records.mapping import Mapping
@@ -50,7 +51,28 @@ def understand_details(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary,
         what = f"not a number from {low:g} to {high:g}: left out, the row is kept"
         ledger.flag(frame.loc[bad], column=name, value=texts_of(frame[name], bad), what=what)
         frame[name] = np.where(bad, np.nan, numbers.value)
+    _time_of_day(frame, mapping, ledger)
     return frame
+
+
+def _time_of_day(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> None:
+    """The hour in place: of its own column, or what the date's cells say after the date."""
+    own = "time_of_day" in mapping.fields
+    codes, texts = distinct(frame["time_of_day"])
+    hours = [hour_of(text, within_date=not own) for text in texts]
+    if own:
+        lost = [
+            text
+            for text, hour in zip(texts, hours, strict=True)
+            if hour is None and clean_text(text).casefold() not in MISSING_WORDS
+        ]
+        rows = rows_where(frame["time_of_day"], lambda text: text in lost) if lost else np.zeros(len(frame), dtype=bool)
+        what = "not a time of day such as 14:30: left out, the row is kept"
+        if rows.any():
+            value = texts_of(frame["time_of_day"], rows)
+            ledger.flag(frame.loc[rows], column=mapping.fields["time_of_day"], value=value, what=what)
+    read = np.array([np.nan if hour is None else hour for hour in hours] or [np.nan])
+    frame["time_of_day"] = read[codes] if len(codes) else np.zeros(0)
 
 
 def _order(frame: pd.DataFrame, mapping: Mapping, words: Vocabulary, ledger: Ledger) -> None:

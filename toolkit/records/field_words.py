@@ -9,7 +9,7 @@ from functools import lru_cache
 import pandas as pd
 
 from toolkit.records.codebook import Codebook
-from toolkit.records.dates import lacks_year, looks_like_dates
+from toolkit.records.dates import hour_of, lacks_year, looks_like_dates
 from toolkit.records.lexicon import Words, fold, plain_words, words_of_language
 from toolkit.records.texts import clean_text, distinct, plain
 from toolkit.records.values import MISSING_WORDS, yes_or_no
@@ -72,11 +72,11 @@ def values_agree(field: str, column: pd.Series, codebook: Codebook, words: Words
 
 
 def field_of_values(column: pd.Series, codebook: Codebook, words: Words | None = None) -> str | None:
-    """The field that a column's values name where its header does not: date, region, intervention, side or phase."""
+    """The field that a column's values name where its header does not: date, time, region, intervention …"""
     texts = _sample(column)
     if not texts:
         return None
-    for field in ("date", "phase", "treated_side", "intervention", "measure", "region"):
+    for field in ("date", "time_of_day", "phase", "treated_side", "intervention", "measure", "region"):
         if sum(_tests(codebook, words)[field](text) for text in texts) / len(texts) >= 0.8:
             return field
     return None
@@ -127,6 +127,7 @@ def _tests(codebook: Codebook, words: Words | None) -> dict[str, Callable[[str],
 
     return {
         "date": lambda text: looks_like_dates(text) or is_serial_day(text),
+        "time_of_day": lambda text: hour_of(text) is not None,
         "region": region,
         "intervention": intervention,
         "measure": lambda text: codebook.find_measure(text) is not None or chosen.find("measure", text) is not None,

@@ -39,7 +39,8 @@ COLUMNS = (
     "measure",
     "reason",
 )
-_NOT_LOST = ("the same as ", "planned, not held yet", "no reading in this row", "a further repeat")
+_NOT_LOST = ("the same as ", "planned, not held yet", "a further repeat")
+_EMPTY = "no reading in this row"
 Read = tuple[pd.DataFrame, Mapping, Vocabulary]
 
 
@@ -48,7 +49,7 @@ def no_rows_lost() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="int64" if name == "row" else "str") for name in COLUMNS})
 
 
-def lost_rows(sheets: Iterable[Read], set_aside: pd.DataFrame) -> pd.DataFrame:
+def lost_rows(sheets: Iterable[Read], set_aside: pd.DataFrame, *, dates: pd.Series) -> pd.DataFrame:
     """Rows set aside whole as file, row, and what their own cells say, in the toolkit's words; "" where they do not.
 
     Parameters
@@ -56,14 +57,21 @@ def lost_rows(sheets: Iterable[Read], set_aside: pd.DataFrame) -> pd.DataFrame:
     sheets
         Each sheet's raw rows under the toolkit's field names, its mapping and its words.
     set_aside
-        What was set aside (see `Ledger`). Repeats, planned sessions and rows without any reading are not lost.
+        What was set aside (see `Ledger`). Repeats and planned sessions are not lost; a row without any reading is
+        where an order was drawn for it and its day lies among those of the rows kept.
+    dates
+        Days of the rows kept.
     """
     whole = set_aside[(set_aside["scope"] == "row") & ~set_aside["reason"].astype(str).str.startswith(_NOT_LOST)]
     if whole.empty:
         return no_rows_lost()
     parts = [_of_sheet(raw, whole, mapping, words) for raw, mapping, words in sheets]
     parts = [part for part in parts if len(part)]
-    return pd.concat(parts, ignore_index=True)[list(COLUMNS)] if parts else no_rows_lost()
+    if not parts:
+        return no_rows_lost()
+    found = pd.concat(parts, ignore_index=True)[list(COLUMNS)]
+    held = (found["order"] != "") & found["date"].between(dates.min(), dates.max())
+    return found[held | ~found["reason"].str.startswith(_EMPTY)].reset_index(drop=True)
 
 
 def _of_sheet(raw: pd.DataFrame, whole: pd.DataFrame, mapping: Mapping, words: Vocabulary) -> pd.DataFrame:
@@ -96,7 +104,7 @@ def _of_sheet(raw: pd.DataFrame, whole: pd.DataFrame, mapping: Mapping, words: V
     built = [f"{client} {day}" for client, day in zip(frame["client"], days, strict=True)]
     frame["session_id"] = np.where([bool(text) for text in texts["session_id"]], texts["session_id"], built)
     reasons = mine.drop_duplicates("row").set_index("row")["reason"]
-    return frame.assign(reason=frame["row"].map(reasons).astype(str)).loc[frame["client"] != ""]
+    return frame.assign(reason=frame["row"].map(reasons).astype(str))
 
 
 def _day_first(mapping: Mapping) -> bool:

@@ -64,6 +64,7 @@ DETAILS = (
     "head",
     "setting",
     "minutes",
+    "time_of_day",
 )
 LONG_FIELDS = ("phase", "reading", "value")
 FIELDS = (*WHO, *COUNTED, *WHAT, *READING_FIELDS, *LONG_FIELDS, *DETAILS)

@@ -55,11 +55,12 @@ COLUMNS: Mapping[str, str] = {
     "head": "head of the device",
     "setting": "setting of the device",
     "minutes": "minutes of treatment",
+    "time_of_day": "when the visit began, hours since midnight (9.5 is half past nine)",
     "marks": "marks kept with the readings: 'before:noted after:same'; noted, about, limit, range or same",
 }
 PHASES = ("before", "before_2", "after_wait", "after")
 _PLAIN = ("session_id", "client")
-_NUMBERS = ("row", "date", "day", "visit", *PHASES, "comfort", "minutes")
+_NUMBERS = ("row", "date", "day", "visit", *PHASES, "comfort", "minutes", "time_of_day")
 
 
 def readings_frame(rows: pd.DataFrame, codebook: Codebook) -> pd.DataFrame:

@@ -123,7 +123,7 @@ def load_records(
         source=_source(sheets, rows, members, set_aside, read),
         codebook=own_units,
         mapping=sheets[0].mapping,
-        lost=lost_rows(ledger.sheets, set_aside),
+        lost=lost_rows(ledger.sheets, set_aside, dates=rows["date"]),
         sites=account_by_site(read, set_aside) if rows["site"].nunique() > 1 else no_sites(),
     )
 

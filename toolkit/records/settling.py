@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from toolkit.errors import ExportError
 from toolkit.records.codebook import Codebook
+from toolkit.records.field_words import field_of_values
 from toolkit.records.mapping import Mapping, named_fields
 from toolkit.records.propose import propose_for_table
 from toolkit.records.propose_questions import units_by_row
@@ -45,8 +46,18 @@ def settle_mapping(
         else:
             return _added(here, propose_for_table(table, codebook=codebook).mapping, table)
     layout = mapping.layout or _layout_of(mapping)
+    mapping = _with_clock(table, mapping, codebook)
     asked = units_by_row(table, mapping.fields, mapping, codebook=codebook)
     return replace(mapping, layout=layout, ignored=_unused(table, mapping), asked=asked)
+
+
+def _with_clock(table: RawTable, mapping: Mapping, codebook: Codebook) -> Mapping:
+    """The mapping with the one unused column of clock times, if there is one, as the time of day."""
+    unused = _unused(table, mapping)
+    clocks = [name for name in unused if field_of_values(table.cells[name], codebook) == "time_of_day"]
+    if "time_of_day" in mapping.fields or len(clocks) != 1 or clocks[0] in mapping.ignored:
+        return mapping
+    return replace(mapping, fields={**mapping.fields, "time_of_day": clocks[0]})
 
 
 def _here(given: Mapping, table: RawTable, elsewhere: set[str]) -> Mapping:

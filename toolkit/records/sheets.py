@@ -65,6 +65,8 @@ def sheet_of(table: RawTable, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
 
 def _field(table: RawTable, mapping: Mapping, name: str, length: int) -> Any:
     """One field's texts: its column, the constant given for it, or nothing."""
+    if name == "time_of_day" and name not in mapping.fields:  # a date may say the hour too
+        name = "date"
     if name in mapping.fields:
         return table.cells[mapping.fields[name]].array
     return constant(mapping.constants.get(name, ""), length)

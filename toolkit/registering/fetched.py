@@ -86,6 +86,9 @@ def _tidy(frame: pd.DataFrame) -> pd.DataFrame:
     """What the engine sent as tidy rows."""
     out: dict[str, Any] = {}
     for name in TIDY_COLUMNS:
+        if name == "time_of_day":  # a registry keeps no hours
+            out[name] = np.full(len(frame), np.nan)
+            continue
         column = frame[name]
         if name in NUMBERS:
             out[name] = column.astype("float64")

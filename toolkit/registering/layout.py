@@ -30,7 +30,7 @@ SIDE_COUNTS = ("same_side", "opposite_side")
 WHOLE = ("row", "day", "visit", "year", "place", *SIDE_COUNTS)
 WORDS = (
     "file",
-    *(name for name in (*WHO, *WHAT, *DETAILS) if name not in ("date", "day", *NUMBERS)),
+    *(name for name in (*WHO, *WHAT, *DETAILS) if name not in ("date", "day", "time_of_day", *NUMBERS)),
     "marks",
     "export",
 )
