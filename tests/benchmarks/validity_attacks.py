@@ -32,8 +32,10 @@ DRAW_FAULTS = (
     "some clients always",
     "sides in turn",
     "worse side",
+    "mornings first",
 )
-NEED_THE_SHEET = frozenset({"same typed", "entered twice", "impossible number"})  # reading the sheet loses them
+LATER = ("no change typed", "client left blank", "another measure", "row left empty", "mornings first")
+NEED_THE_SHEET = frozenset({"same typed", "entered twice", "impossible number", *LATER[:-1]})  # reading it loses them
 CLEAN = ClinicDials()
 
 
@@ -42,7 +44,8 @@ def attack(fault: str) -> ClinicDials:
     return replace(CLEAN, fault=fault, design=DESIGNS.get(fault, "order_drawn"), **FOR_THE_READERS_LEAN.get(fault, {}))
 
 
-ATTACKS = {f"attack: {fault}": attack(fault) for fault in FAULTS if fault not in ONLY_A_SCHEDULE_SHOWS}
+ATTACKS = {f"attack: {fault}": attack(fault) for fault in FAULTS if fault not in (*ONLY_A_SCHEDULE_SHOWS, *LATER)}
+ATTACKS_LATER = {f"attack: {fault}": attack(fault) for fault in LATER}  # last, so that the others keep their clinics
 SEALED = {f"sealed: {fault}": attack(fault) for fault in ONLY_A_SCHEDULE_SHOWS}
 CONTROLS = {
     "honest: heavy tails": replace(CLEAN, heavy_tails=3.0),

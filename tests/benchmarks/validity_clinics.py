@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from scipy import stats
-from validity_attacks import ATTACKS, CONTROLS, NEED_THE_SHEET, SEALED
+from validity_attacks import ATTACKS, ATTACKS_LATER, CONTROLS, NEED_THE_SHEET, SEALED
 
 from toolkit.claim.question import Question
 from toolkit.claim.rule import LEVELS
@@ -75,6 +75,7 @@ SCENARIOS: dict[str, Scenario] = {
     "all rivals, nothing to compare": Scenario(dials=replace(ALL, design="none")),
     **{name: Scenario(dials=dials) for name, dials in {**ATTACKS, **CONTROLS}.items()},
     **{name: Scenario(dials=dials, sealed=True) for name, dials in SEALED.items()},
+    **{name: Scenario(dials=dials) for name, dials in ATTACKS_LATER.items()},
 }
 
 

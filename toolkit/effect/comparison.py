@@ -50,9 +50,10 @@ class Compared:
     the next one it holds that visit's first reading, and no client's stiffness can be had from first readings.
     `source`: the tidy rows that `rows` were made of, in the same order. `unclear`: sessions of the technique in which a
     draw was due but no order is written, as tidy rows. `elsewhere`: sessions of the same clients and months with an
-    order, written under another region or intervention; `unread`: sessions of the same draw in which only other measures
-    were read. `both_treated`: is the comparison another intervention? What is
-    done for one arm is done for the other, and exchanging the two turns the sign and nothing else.
+    order, written under another region or intervention. `unread`: sessions of the same draw in which only other
+    measures were read; `numbers_gone`: how many session numbers the file leaves out (see `unwritten`).
+    `both_treated`: is the comparison another intervention? What is done for one arm is done for the other, and
+    exchanging the two turns the sign and nothing else.
     """
 
     basis: Basis
@@ -63,6 +64,7 @@ class Compared:
     unclear: pd.DataFrame | None = None
     elsewhere: pd.DataFrame | None = None
     unread: pd.DataFrame | None = None
+    numbers_gone: int = 0
     both_treated: bool = False
 
     @property
@@ -213,27 +215,6 @@ def _written_elsewhere(rows: pd.DataFrame, compared: Compared) -> pd.DataFrame:
     drawn = rows["order"].isin(("technique_first", "wait_first")) & (when >= days.min()) & (when <= days.max())
     found: pd.DataFrame = rows[mine & drawn.to_numpy()]
     return found
-
-
-def with_unread(compared: Compared, rows: pd.DataFrame, *, region: str, intervention: str) -> Compared:
-    """The comparison with the sessions of its draw in which only other measures were read, a row each.
-
-    Parameters
-    ----------
-    compared
-        A comparison of orders that were drawn; any other comes back as it is.
-    rows
-        Tidy rows of all measures.
-    region, intervention
-        What the question asks about ("any" region: all).
-    """
-    if compared.basis != "randomised_order":
-        return compared
-    same = rows[((rows["intervention"] == intervention) & rows["order"].isin(("technique_first", "wait_first"))).to_numpy()]
-    same = same if region == "any" else same[(same["region"] == region).to_numpy()]
-    here = same["session_id"].astype(str).isin(compared.rows["session_id"])
-    other = same[~here & same["client"].astype(str).isin(compared.rows["client"])]
-    return replace(compared, unread=other.drop_duplicates(["client", "session_id"]))
 
 
 def by_side(technique: pd.DataFrame, roles: pd.Series, *, better: str, drawn: bool) -> Compared | None:

@@ -38,8 +38,9 @@ WORDS_KNOWN_BEFORE = (
 def drawn_units(compared: Compared) -> pd.DataFrame:
     """One row a draw, in the order of time: label (1 = technique first, or left side treated), and what was known.
 
-    Columns: label, client, practitioner, session_id, when (days), hour, visit, first, base, gap, previous (full change at the
-    client's last session, less the mean of its order), previous_y, and the words of `WORDS_KNOWN_BEFORE` that are kept.
+    Columns: label, client, practitioner, session_id, when (days), hour, visit, first, base, gap, previous (full change
+    at the client's last session, less the mean of its order), previous_y, and the words of `WORDS_KNOWN_BEFORE` that
+    are kept.
     """
     frame = _sessions(compared)
     frame = frame.sort_values(["when", "hour", "_number", "first", "base", "y"], kind="stable", ignore_index=True)
@@ -97,7 +98,9 @@ def _side_labels(frame: pd.DataFrame, words: list[str]) -> pd.DataFrame:
         frame[name] = frame[name] * np.where(frame["arm"] == 1, 1.0, -1.0)
     numbers = frame.groupby(keys, sort=False)[["base", "gap", "first", "y", "full"]].sum(min_count=2)
     keep = [name for name in words if name not in ("treated_side", "measured_side")]
-    return numbers.join(frame.groupby(keys, sort=False)[["label", "when", "hour", "practitioner", *keep]].first()).reset_index()
+    return numbers.join(
+        frame.groupby(keys, sort=False)[["label", "when", "hour", "practitioner", *keep]].first()
+    ).reset_index()
 
 
 def _days(rows: pd.DataFrame, source: pd.DataFrame) -> Floats:

@@ -17,8 +17,9 @@ from toolkit.effect.comparison import Compared
 from toolkit.quantiles import fisher_p
 
 ARMS = (1.0, 0.0)
-TOO_FEW = ((200, -1.28), (100, -1.64), (0, -2.33))  # from so many sessions on: z of the number treated first
+TOO_FEW = ((200, -1.28), (70, -1.64), (0, -2.33))  # from so many sessions on: z of the number treated first
 CLEARLY_TOO_FEW = -2.33
+NUMBERS_GONE = -1.0  # the same where session numbers are left out
 MOST_ELSEWHERE = 0.5  # of the sessions here: what is more is no leftover
 UNLIKE = 0.01
 FEWEST_UNREAD = 3
@@ -55,7 +56,8 @@ class Flow:
     @property
     def says(self) -> str:
         """The losses by arm, in words."""
-        return _says(self.steps)
+        gone = self.complete.numbers_gone
+        return _says(self.steps) + f" {gone} session numbers are left out in the file." * bool(gone)
 
     def count(self, step: str, arm: str) -> int:
         """Sessions of one step and arm."""
@@ -211,9 +213,11 @@ def _missing_by_count(compared: Compared, rows: pd.DataFrame, share: float | Non
     z = (first - n * wanted) / np.sqrt(n * wanted * (1 - wanted))
     per_client = sessions.groupby("client")["arm"].agg(["min", "max", "size"])
     once = ((per_client["min"] == per_client["max"]) & (per_client["size"] > 1)).sum() > 0.8 * len(per_client)
-    if once or z > next(limit for sessions, limit in TOO_FEW if n >= sessions):
+    usual = next(limit for sessions, limit in TOO_FEW if n >= sessions)
+    if once or z > (max(usual, NUMBERS_GONE) if compared.numbers_gone else usual):
         return empty
     short = round((n - first) * wanted / (1 - wanted)) - first
+    short = min(short, compared.numbers_gone) if z > usual else short
     waits = sessions[sessions["arm"] == 0]
     like = waits.iloc[np.linspace(0, len(waits) - 1, short).astype(int)]
     like = like.assign(arm=1.0, session_id=[f"{name} (not there {k})" for k, name in enumerate(like["session_id"], 1)])

@@ -11,15 +11,9 @@ from toolkit.claim.declared import MOST_ALPHA
 from toolkit.claim.question import Question
 from toolkit.claim.rule import Claim, Context, Evidence, make_claim
 from toolkit.effect.borne_out import BorneOut, bear_out
-from toolkit.effect.comparison import (
-    Compared,
-    find_comparison,
-    role_of_side,
-    technique_rows,
-    treated_side_rule,
-    with_unread,
-)
+from toolkit.effect.comparison import Compared, find_comparison, role_of_side, technique_rows, treated_side_rule
 from toolkit.effect.estimate import N_DRAWS, Attributable
+from toolkit.effect.unwritten import with_unwritten
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.explanations.adjustment_steps import AdjustmentStep, adjustment_steps
 from toolkit.explanations.all_explanations import explanations_of
@@ -115,8 +109,9 @@ def judge(
     compared = find_comparison(
         mine, **asked, better=better, comparison=question.comparison, relation=relation, side_rule=rule
     )
-    if compared is not None and len(mine) < len(rows):
-        compared = with_unread(compared, rows, region=question.region, intervention=question.intervention)
+    if compared is not None:
+        about = {"region": question.region, "intervention": question.intervention}
+        compared = with_unwritten(compared, rows, **about, lost=lost)
     borne = None
     if compared is not None:
         sem, sem_source = larger_sem(ruler)

@@ -40,7 +40,8 @@ _CLOCK = re.compile(
     re.IGNORECASE,
 )
 _CLOCK_IN_DATE = re.compile(
-    r"(?:\d|,)[ T](?P<hour>\d{1,2})[:h](?P<minute>\d{2})(?::\d{2})?(?:\s?(?P<half>[ap]\.?m\.?))?(?P<word>)", re.IGNORECASE
+    r"(?:\d|,)[ T](?P<hour>\d{1,2})[:h](?P<minute>\d{2})(?::\d{2})?(?:\s?(?P<half>[ap]\.?m\.?))?(?P<word>)",
+    re.IGNORECASE,
 )
 _FIRST_SPREADSHEET_DAY = dt.date(1899, 12, 30)
 

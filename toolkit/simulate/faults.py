@@ -37,11 +37,17 @@ FAULTS: dict[str, str] = {
     "compared late": "sessions that are only measured come late in the course, when nothing moves any more",
     "sides in turn": "left and right are treated in turn, and the side whose turn it is gains by being measured",
     "worse side": "the side that reads worse is treated, and called drawn",
+    "no change typed": "“same”, the reading before, is typed for the reading after where the technique moved nothing",
+    "client left blank": "the client is not written where the technique moved nothing",
+    "another measure": "sessions in which the technique moved nothing are written under another measure",
+    "row left empty": "no reading at all is written where the technique moved nothing",
+    "mornings first": "who comes in the morning moves more, and is treated first; the hours are written down",
     "order invented": "the order is written afterwards, to suit the readings",
     "good waits not written": "wait sessions that moved are not written down",
     "no gain, counts kept": "technique sessions that moved nothing are not written, nor as many wait sessions",
 }
 ONLY_A_SCHEDULE_SHOWS = ("order invented", "good waits not written", "no gain, counts kept")
+_MORNING = 11.0  # o'clock
 _GAIN = 4.0  # what a favoured session gains by being measured again
 
 
@@ -64,7 +70,14 @@ def favoured(people: pd.DataFrame, visit: int, before: np.ndarray, dials: Clinic
         return (people["moved_last"] > 2.0).to_numpy()
     if fault == "some clients always":
         return (people["number"] % 4 == 0).to_numpy()
+    if fault == "mornings first":
+        return _hours(people["number"].to_numpy(), np.full(n, visit)) < _MORNING
     return np.zeros(n, dtype=bool)
+
+
+def _hours(client: np.ndarray, visit: np.ndarray) -> np.ndarray:
+    """When each session begins: from 8 to 17 o'clock, another hour at each visit."""
+    return np.asarray(8.0 + (7 * client + 3 * visit) % 10)
 
 
 def chosen_order(first: np.ndarray, wanted: np.ndarray, dials: ClinicDials) -> np.ndarray:
@@ -160,6 +173,28 @@ def _same_typed(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.D
     return rows.assign(after=rows["after"].astype(object).where(~_no_gain(rows, sign), "same as always"))
 
 
+def _no_change_typed(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
+    return rows.assign(after=rows["after"].astype(object).where(~_no_gain(rows, sign), "same"))
+
+
+def _client_blank(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
+    return rows.assign(client=rows["client"].where(~_no_gain(rows, sign), ""))
+
+
+def _another_measure(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
+    return rows.assign(measure=rows["measure"].where(~_no_gain(rows, sign), "cervical_rotation"))
+
+
+def _row_empty(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
+    kept = ~_no_gain(rows, sign)
+    return rows.assign(**{name: rows[name].where(kept) for name in ("before", "before_2", "after_wait", "after")})
+
+
+def _with_hours(rows: pd.DataFrame, _sign: float, _: np.random.Generator) -> pd.DataFrame:
+    numbers = rows["session_id"].astype(str).str.extract(r"(\d+)-(\d+)$").astype(int)
+    return rows.assign(time_of_day=_hours(numbers[0].to_numpy(), numbers[1].to_numpy()))
+
+
 def _entered_twice(rows: pd.DataFrame, sign: float, _: np.random.Generator) -> pd.DataFrame:
     again = rows[_no_gain(rows, sign)]
     return pd.concat([rows, again.assign(after=again["after"] + 2.0)], ignore_index=True)
@@ -212,6 +247,11 @@ def _counts_kept(rows: pd.DataFrame, sign: float, rng: np.random.Generator) -> p
 _WRITTEN = {
     "order left blank": _blank_order,
     "same typed": _same_typed,
+    "no change typed": _no_change_typed,
+    "client left blank": _client_blank,
+    "another measure": _another_measure,
+    "row left empty": _row_empty,
+    "mornings first": _with_hours,
     "entered twice": _entered_twice,
     "no gain, not written": _no_gain_gone,
     "no gain, half not written": _half_gone,

@@ -1,0 +1,70 @@
+"""What the whole file says of sessions that a question has no row of: other measures, numbers that are left out."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pandas as pd
+
+from toolkit.effect.comparison import Compared
+
+FEWEST_GONE, MOST_GONE = 3, 0.5  # session numbers left out, and their share of those there: more is an extract
+
+
+def with_unwritten(
+    compared: Compared, rows: pd.DataFrame, *, region: str, intervention: str, lost: pd.DataFrame | None = None
+) -> Compared:
+    """The comparison with the sessions of its draw in which only other measures were read, and numbers left out.
+
+    Parameters
+    ----------
+    compared
+        A comparison of orders that were drawn; any other comes back as it is.
+    rows
+        Tidy rows of the whole file, of all measures.
+    region, intervention
+        What the question asks about ("any" region: all).
+    lost
+        Rows that were set aside whole: their numbers are there.
+    """
+    if compared.basis != "randomised_order":
+        return compared
+    same = rows[
+        ((rows["intervention"] == intervention) & rows["order"].isin(("technique_first", "wait_first"))).to_numpy()
+    ]
+    same = same if region == "any" else same[(same["region"] == region).to_numpy()]
+    here = same["session_id"].astype(str).isin(compared.rows["session_id"])
+    other = same[~here.to_numpy()]
+    named = ["client", "session_id"]
+    sessions = rows[named] if lost is None or lost.empty else pd.concat([rows[named], lost[named]])
+    return replace(
+        compared, unread=other.drop_duplicates(named), numbers_gone=numbers_left_out(sessions.drop_duplicates())
+    )
+
+
+def numbers_left_out(sessions: pd.DataFrame) -> int:
+    """How many session numbers are not there, between the first and the last of each client (or of the clinic).
+
+    0 where sessions bear no running numbers, where hardly one is left out, or so many that the file is an extract.
+
+    Parameters
+    ----------
+    sessions
+        client and session_id, one row a session.
+
+    Examples
+    --------
+    >>> ids = [f"k{client}-{number}" for client in range(4) for number in (1, 2, 4, 5)]
+    >>> numbers_left_out(pd.DataFrame({"client": np.repeat(list("abcd"), 4), "session_id": ids}))
+    4
+    """
+    parts = sessions["session_id"].astype(str).str.extract(r"^(.{0,40}?)(\d{1,9})$")
+    if parts.empty or parts[1].isna().any():
+        return 0
+    numbers = parts[1].astype("int64")
+    for groups in (parts[0], parts[0] + "\0" + sessions["client"].astype(str)):
+        if not pd.DataFrame({"group": groups, "number": numbers}).duplicated().any():
+            of = numbers.groupby(groups.to_numpy()).agg(["min", "max", "size"])
+            gone = int((of["max"] - of["min"] + 1 - of["size"]).sum())
+            return gone if FEWEST_GONE <= gone <= MOST_GONE * len(sessions) else 0
+    return 0
