@@ -390,11 +390,6 @@ def clients_apart(sizes: Floats, first: Floats) -> float:
     return chi2_above(seen / scale, mean / scale) if scale > 1e-9 else 1.0
 
 
-def count_off(first: int, n: int) -> list[Pattern]:
-    """Is the number of each what a coin gives?"""
-    return _count(np.r_[np.ones(first), np.zeros(n - first)], None, waits=True)
-
-
 def _count(label: Floats, share: float | None, *, waits: bool) -> list[Pattern]:
     """Is the number of each what the draw would give? `waits`: technique first or wait first."""
     n, first = len(label), int(label.sum())

@@ -78,7 +78,7 @@ def draw_by_sums(days: pd.DataFrame, totals: Totals, summed: Summed, found: ByCl
         "clients": clients_apart(sizes, counts[:, 1]),
         "practitioners": _practitioners(found),
         "weekdays": clients_apart(*by_weekday) if by_weekday is not None else 1.0,
-        "count": _coin(first, n) if UNEQUAL <= first / n <= 1 - UNEQUAL else 1.0,
+        "count": _coin(first, n) if first / n <= 1 - UNEQUAL else 1.0,
     }
     says = {
         "known before": words,
