@@ -3,6 +3,7 @@
 from toolkit.simulate.clinic import SimulatedClinic, simulate_clinic
 from toolkit.simulate.dials import ALL_EXPLANATIONS, ClinicDials, Design, with_all_explanations
 from toolkit.simulate.faults import FAULTS, ONLY_A_SCHEDULE_SHOWS
+from toolkit.simulate.many_clinics import SimulatedRegistry, simulate_registry
 
 __all__ = [
     "ALL_EXPLANATIONS",
@@ -11,6 +12,8 @@ __all__ = [
     "ClinicDials",
     "Design",
     "SimulatedClinic",
+    "SimulatedRegistry",
     "simulate_clinic",
+    "simulate_registry",
     "with_all_explanations",
 ]
