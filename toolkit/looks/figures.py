@@ -11,6 +11,7 @@ responders_figure      who moved beyond measurement error
 one_client_figure      one client's course
 balance_figure         were the groups alike; overlap_figure: do they overlap
 planning_figure        how many clients for an answer
+funnel_figure          many sites around what they say together; drift_figure: over the years
 """
 
 from toolkit.looks.client_plots import (
@@ -28,6 +29,7 @@ from toolkit.looks.design_plots import (
     planning_figure,
 )
 from toolkit.looks.reading_plots import agreement_figure, alt_text_agreement, alt_text_one_client, one_client_figure
+from toolkit.looks.site_plots import alt_text_drift, alt_text_funnel, drift_figure, funnel_figure
 from toolkit.looks.steps_and_forest import (
     alt_text_forest,
     alt_text_steps,
@@ -44,7 +46,9 @@ __all__ = [
     "alt_text_agreement",
     "alt_text_balance",
     "alt_text_before_after",
+    "alt_text_drift",
     "alt_text_forest",
+    "alt_text_funnel",
     "alt_text_one_client",
     "alt_text_overlap",
     "alt_text_planning",
@@ -55,7 +59,9 @@ __all__ = [
     "as_svg_file",
     "balance_figure",
     "before_after_figure",
+    "drift_figure",
     "forest_figure",
+    "funnel_figure",
     "one_client_figure",
     "overlap_figure",
     "planning_figure",

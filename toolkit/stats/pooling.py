@@ -86,10 +86,10 @@ def reml(y: Array, v: Array, design: Array) -> float:
 def _reml_score(tau2: float, y: Array, v: Array, design: Array) -> float:
     """Twice the slope of the restricted log likelihood in tau2: y'PPy - tr(P)."""
     w = 1 / (v + tau2)
-    weighted = design * w[:, None]
-    p = np.diag(w) - weighted @ np.linalg.solve(design.T @ weighted, weighted.T)
-    py = p @ y
-    return float(py @ py - np.trace(p))
+    inverse = np.linalg.inv(design.T * w @ design)
+    py = w * (y - design @ (inverse @ (design.T @ (w * y))))
+    trace = w.sum() - float(np.trace(inverse @ (design.T * w**2 @ design)))
+    return float(py @ py - trace)
 
 
 BETWEEN: dict[str, Callable[[Array, Array, Array], float]] = {

@@ -12,6 +12,9 @@ from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.result import Estimate, Shown
 from toolkit.stats.pooling import checked, reml
 
+LIMITS = (99.8, 95.0)
+"""Control limits of a funnel, percent of the sites that lie within them by chance."""
+
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class SiteRegression(Shown):
@@ -89,6 +92,50 @@ def site_regression(
         )
     ]
     return SiteRegression(intercept=found[0], slope=found[1], tau2=tau2)
+
+
+def control_limits(sites: pd.DataFrame, *, centre: float, tau2: float = 0.0) -> pd.DataFrame:
+    """How far each site lies from the pooled effect, in standard errors that hold the spread between sites too.
+
+    Parameters
+    ----------
+    sites
+        Columns site, effect, variance; one row a site.
+    centre
+        The pooled effect.
+    tau2
+        The variance between sites (effect unit squared); 0 supposes one common effect.
+
+    Returns
+    -------
+    pandas.DataFrame
+        site, effect, se, z = (effect - centre) / sqrt(variance + tau2), and `beyond`: 99.8 or 95 where the site lies
+        outside those limits (percent), 0 within both.
+
+    Raises
+    ------
+    NotEnoughError
+        Fewer than 2 sites.
+    ToolkitError
+        Missing or impossible values.
+
+    References
+    ----------
+    Spiegelhalter (2005) Statistics in Medicine 24:1185-1202: limits around a target by standard error, with an additive
+    variance between sites where they scatter by more than chance.
+
+    Examples
+    --------
+    >>> sites = pd.DataFrame({"site": list("ABC"), "effect": [0.0, 2.5, 4.0], "variance": 1.0})
+    >>> control_limits(sites, centre=0.0)["beyond"].tolist()
+    [0.0, 95.0, 99.8]
+    """
+    from toolkit.quantiles import normal_quantile
+
+    y, v = checked(sites, least=2)
+    z = (y - centre) / np.sqrt(v + tau2)
+    beyond = np.select([np.abs(z) > normal_quantile(0.5 + level / 200) for level in LIMITS], LIMITS, 0.0)
+    return pd.DataFrame({"site": sites["site"].to_numpy(), "effect": y, "se": np.sqrt(v), "z": z, "beyond": beyond})
 
 
 def funnel_asymmetry(sites: pd.DataFrame, *, unit: str, confidence_level: float = 0.95) -> Estimate:
