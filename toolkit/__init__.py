@@ -35,11 +35,12 @@ if TYPE_CHECKING:
     from toolkit.records.records import load_records
     from toolkit.registering.open_registry import registry
     from toolkit.registering.registry import Registry
+    from toolkit.registering.storing import store
     from toolkit.replicating.run import replicate
     from toolkit.resources import demo
     from toolkit.result import Estimate, Result
     from toolkit.season_planning import plan_season
-    from toolkit.simulate import ClinicDials, simulate_clinic
+    from toolkit.simulate import ClinicDials, simulate_clinic, simulate_registry
     from toolkit.stats.usual import usual_analysis
 
 WHERE = {
@@ -75,7 +76,9 @@ WHERE = {
     "summarise": ("comparing.site_summary", "summarise"),
     "ProtocolDials": ("comparing.simulated_protocols", "ProtocolDials"),
     "simulate_clinic": ("simulate", "simulate_clinic"),
+    "simulate_registry": ("simulate", "simulate_registry"),
     "stats": ("stats", ""),
+    "store": ("registering.storing", "store"),
     "usual_analysis": ("stats.usual", "usual_analysis"),
 }
 __all__ = [
@@ -110,7 +113,9 @@ __all__ = [
     "replicate",
     "simulate_clinic",
     "simulate_protocols",
+    "simulate_registry",
     "stats",
+    "store",
     "summarise",
     "usual_analysis",
 ]

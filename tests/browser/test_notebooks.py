@@ -18,7 +18,7 @@ NOTEBOOKS = sorted(path.name for path in resources.notebook_folder().glob("*.ipy
 def visit(request, lab, chromium, artefacts):
     """One notebook, opened, run and scrolled through; a screenshot is left."""
     with pages.opened(chromium, lab.url(request.param), pages.DESKTOP) as visit:
-        jupyter.run_all(visit.page)
+        jupyter.run_all(visit.page, seconds=600 if "9_a_registry" in request.param else 240)  # 200 exports are read
         jupyter.scroll_through(visit.page)
         jupyter.picture(visit.page, artefacts / f"{Path(request.param).stem}.png")
         yield visit

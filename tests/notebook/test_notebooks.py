@@ -28,7 +28,7 @@ def python(cell):
 
 
 def test_the_notebooks_are_numbered_in_reading_order_from_the_index_on():
-    assert [path.stem.split("_", 1)[0] for path in NOTEBOOKS] == list("012345678")
+    assert [path.stem.split("_", 1)[0] for path in NOTEBOOKS] == list("0123456789")
 
 
 def test_the_index_names_every_other_notebook():

@@ -63,7 +63,9 @@ def test_what_the_readme_types_for_a_clinic_runs_as_it_is_typed(tmp_path: Path, 
     monkeypatch.chdir(tmp_path / "clinic")
     shutil.copytree(demo("three_sites"), "datasets/three_sites")
     root = demo("three_sites").parents[1]
-    part = (root / "README.md").read_text(encoding="utf-8").split("**A clinic compares")[1].split("Notebooks")[0]
+    part = (
+        (root / "README.md").read_text(encoding="utf-8").split("**A clinic compares")[1].split("**A registry keeps")[0]
+    )
     lines = [line.split("#")[0].split()[2:] for line in part.splitlines() if line.startswith("    python3 start.py ")]
     by_job = {words[0]: words[1:] for words in lines}
     assert entry.run(["compare", *by_job["compare"]]) == 0
@@ -74,6 +76,34 @@ def test_what_the_readme_types_for_a_clinic_runs_as_it_is_typed(tmp_path: Path, 
     assert entry.run(["draw-order", *by_job["draw-order"]]) == 0
     made = {"comparison/comparison.html", "north.json", "south.json", "west.json", "pooled/pooled.html", "order.csv"}
     assert [name for name in sorted(made) if not Path(name).is_file()] == []
+
+
+def test_what_the_readme_types_for_a_registry_runs_as_it_is_typed(tmp_path: Path, monkeypatch, capsys):
+    monkeypatch.chdir(tmp_path)
+    shutil.copytree(demo("three_sites"), "datasets/three_sites")
+    shutil.copy("datasets/three_sites/question.toml", "question.toml")
+    shutil.copy("datasets/three_sites/south/sessions.csv", "south.csv")
+    part = (demo("three_sites").parents[1] / "README.md").read_text(encoding="utf-8")
+    part = part.split("**A registry keeps")[1].split("Notebooks, ")[0]
+    typed = [line.split("#")[0].split()[2:] for line in part.splitlines() if line.startswith("    python3 start.py ")]
+    code = [line.strip() for line in part.splitlines() if line.startswith("    ") and "start.py" not in line]
+    assert [words[0] for words in typed] == ["registry", "pool", "registry"]
+    assert entry.run(typed[0]) == 0
+    assert "1 sites" in capsys.readouterr().out
+    exec("\n".join(code[:3]), room := {})
+    assert entry.run(typed[1]) == 0
+    assert "2 sites" in capsys.readouterr().out
+    assert (tmp_path / "pooled" / "pooled.html").is_file()
+    assert room["clinics"].only(["south"]).accounts()["site"].tolist() == ["south"]
+
+
+def test_of_a_registry_pooling_needs_a_question_and_summaries_none(here: Path, capsys):
+    assert entry.run(["registry", "clinics", "--store", str(demo("three_sites") / "north"), "--site", "north"]) == 0
+    assert entry.run(["pool", "clinics"]) == 2
+    assert "--question QUESTION.toml" in capsys.readouterr().err
+    (here / "a.json").write_text("{}")
+    assert entry.run(["pool", "a.json", "--question", "question.toml"]) == 2
+    assert "summaries hold their question already" in capsys.readouterr().err
 
 
 def test_a_question_sheet_says_what_to_compare(here: Path):

@@ -165,13 +165,31 @@ def summarise(
 
 @click.command()
 @click.argument("summaries", nargs=-1, required=True, metavar="SUMMARY…", type=PATH)
+@click.option("--question", type=PATH, help="Of a registry: the question sheet that every site is asked.")
+@click.option("--drawn", is_flag=True, help="Of a registry: which of two interventions was drawn at random.")
 @click.option("--out", type=PATH, default=Path("pooled"), show_default=True, help="The folder to write.")
 @replace_option
-def pool(summaries: tuple[Path, ...], out: Path, replace: bool) -> None:
-    """Pool several sites' summaries (JSON, made by summarise) into one answer and write a page."""
+def pool(summaries: tuple[Path, ...], question: Path | None, drawn: bool, out: Path, replace: bool) -> None:
+    """Pool several sites into one answer and write a page.
+
+    SUMMARY is a site's summary (JSON, made by summarise); or the one folder of a registry, whose sites are then summed
+    up each by itself.
+    """
     from toolkit.comparing.pooled import pool as pool_summaries
+    from toolkit.registering.layout import is_registry
+    from toolkit.registering.open_registry import registry
 
     check_free_folder(out, replace=replace)
-    found = pool_summaries(list(summaries))
-    say(found.sentence())
+    if is_registry(summaries[0]):
+        if len(summaries) > 1 or question is None:
+            raise ToolkitError("Of a registry name its folder alone, and what to ask: --question QUESTION.toml.")
+        found = pool_summaries(registry(summaries[0]), question=question, drawn=drawn)
+        say(found.sentence())
+        if found.asymmetry is not None:  # of fewer than ten sites a funnel says little
+            say("", found.funnel().sentence())
+    else:
+        if question is not None or drawn:
+            raise ToolkitError("--question and --drawn are of a registry; summaries hold their question already.")
+        found = pool_summaries(list(summaries))
+        say(found.sentence())
     say(f"\nThe page: {found.write(out, replace=replace).resolve()}")

@@ -14,16 +14,23 @@ from toolkit.commands.screen import typed
 @click.argument("folder", required=False, metavar="FOLDER", type=PATH)
 @click.option("--store", "exports", multiple=True, metavar="EXPORT", type=PATH, help="Add an export; repeat it.")
 @click.option("--site", help="The site's name, where the exports name none.")
+@click.option("--question", type=PATH, help="Say what drifts over the years in what this sheet asks.")
 @columns_option
 @codebook_option
 def registry(
-    folder: Path | None, exports: tuple[Path, ...], site: str | None, columns: Path | None, codebook: Path | None
+    folder: Path | None,
+    exports: tuple[Path, ...],
+    site: str | None,
+    question: Path | None,
+    columns: Path | None,
+    codebook: Path | None,
 ) -> None:
     """Keep many clinics' records in one folder, and say what it holds.
 
     FOLDER is the registry's. Each export is audited, stored by site and year with what was set aside, and stored once
-    however often it is handed over. `audit` and `compare` take the folder in place of an export.
+    however often it is handed over. `audit`, `compare` and `pool` take the folder in place of an export.
     """
+    from toolkit.claim.question import read_question
     from toolkit.records.records import load_records
     from toolkit.registering.open_registry import registry as open_registry
     from toolkit.registering.storing import store
@@ -36,4 +43,7 @@ def registry(
         name = store(records, folder, site=site)
         say(f"{export.name}: {records.sentence()} Stored as {name}.")
     found = open_registry(folder)
-    say(found.sentence(), "", found.accounts().to_string(index=False))
+    if question is None:
+        say(found.sentence(), "", found.accounts().to_string(index=False))
+    else:
+        say(found.over_years(read_question(question)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -115,24 +116,23 @@ class PooledFound(Result):
     asymmetry: Estimate | None
     verdict: str
     drawn: bool
+    doubted: tuple[SiteSummary, ...] = ()
+    not_summed_up: tuple[tuple[str, str], ...] = ()
 
     @property
     def sites(self) -> pd.DataFrame:
-        """One row a site: site, effect, ci_low, ci_high, se, weight (percent), clients, sessions, drawn."""
-        rows = [
-            {
-                "site": one.site,
-                "effect": one.content["estimate"]["value"],
-                "ci_low": one.content["estimate"]["ci_low"],
-                "ci_high": one.content["estimate"]["ci_high"],
-                "se": one.content["estimate"]["se"],
-                "clients": one.content["estimate"]["n_clients"],
-                "sessions": one.content["estimate"]["n_sessions"],
-                "drawn": "yes" if one.content["drawn"] else "no",
-            }
-            for one in self.summaries
-        ]
-        return pd.DataFrame(rows).assign(weight=self.between.sites["weight"].to_numpy())
+        """One row a pooled site: site, effect, ci_low, ci_high, se, weight (percent), clients, sessions, drawn."""
+        return _as_rows(self.summaries).assign(weight=self.between.sites["weight"].to_numpy())
+
+    @property
+    def every_site(self) -> pd.DataFrame:
+        """The pooled sites and the doubted ones (`doubted`: is its draw?), a row each."""
+        parts = [_as_rows(self.summaries).assign(doubted=False)]
+        if self.doubted:
+            parts.append(_as_rows(self.doubted).assign(doubted=True))
+        rows = pd.concat(parts, ignore_index=True)
+        said = {one.site: doubted_draw(one) for one in self.summaries}
+        return rows.assign(doubted=rows["doubted"] | rows["site"].map(said).fillna(False).astype(bool))
 
     @property
     def arms(self) -> pd.DataFrame:
@@ -143,3 +143,19 @@ class PooledFound(Result):
     def unit(self) -> str:
         """The measure's unit."""
         return str(self.summaries[0].content["unit"])
+
+
+def doubted_draw(one: SiteSummary) -> bool:
+    """Was a site's draw said, and do its records not bear it out?"""
+    draw = one.content.get("draw", {})
+    return bool(draw.get("said")) and not draw.get("borne_out")
+
+
+def _as_rows(summaries: Sequence[SiteSummary]) -> pd.DataFrame:
+    rows = []
+    for one in summaries:
+        found = one.content["estimate"]
+        row = {"site": one.site, "effect": found["value"], "ci_low": found["ci_low"], "ci_high": found["ci_high"]}
+        row |= {"se": found["se"], "clients": found["n_clients"], "sessions": found["n_sessions"]}
+        rows.append(row | {"drawn": "yes" if one.content["drawn"] else "no"})
+    return pd.DataFrame(rows)

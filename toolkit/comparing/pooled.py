@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from toolkit.comparing.found import PooledFound
-from toolkit.comparing.pooled_figures import pooled_forest
+from toolkit.claim.question import Question, read_question
+from toolkit.comparing.found import PooledFound, doubted_draw
+from toolkit.comparing.pooled_figures import MOST_IN_A_FOREST, funnel, funnel_rows, pooled_forest
 from toolkit.comparing.pooled_page import pooled_dict, write_pooled
-from toolkit.comparing.site_summary import SiteSummary, check_summary
-from toolkit.comparing.verdict import CLAIMS, Evidence, Verdict, verdict_of
-from toolkit.effect.doubts import too_few_on_both
-from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.looks.words import amount, capital, counted, number, p_words, spaced, with_interval
-from toolkit.result import Estimate, standard_frame
-from toolkit.stats.pooling import Between, PooledSites, leave_one_site_out, pool_sites, wider_of
+from toolkit.comparing.pooled_words import broken_at, doubts_say, funnel_says, missing_say, pooled_says
+from toolkit.comparing.site_summary import SiteSummary, check_summary, summarise
+from toolkit.comparing.verdict import Evidence, Verdict, verdict_of
+from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
+from toolkit.registering.fetched import records_by_site
+from toolkit.registering.registry import Registry
+from toolkit.result import Estimate, Result, standard_frame
+from toolkit.stats.pooling import Between, leave_one_site_out, pool_sites, wider_of
 from toolkit.stats.site_patterns import funnel_asymmetry
 
 if TYPE_CHECKING:
@@ -29,6 +32,7 @@ if TYPE_CHECKING:
 SAME = ("measure", "region", "intervention", "comparison")
 ENOUGH_FOR_A_FUNNEL = 10  # fewer sites say nothing of asymmetry (Sterne et al. 2011, BMJ 343:d4002)
 LARGEST_FILE = 1_000_000
+MOST_DOUBTED = 0.1  # share of sites whose draw is doubted up to which they are left out; beyond it all is doubted
 
 
 @dataclass(frozen=True, kw_only=True, eq=False, repr=False)
@@ -52,11 +56,44 @@ class PooledSummaries(PooledFound):
         "reader_may_explain" (the rule of `toolkit.comparing.verdict`).
     drawn : bool
         Did chance decide at every site?
+    doubted : tuple of SiteSummary
+        Sites left out of the answer because their records do not bear out the draw; only where they are few.
+    not_summed_up : tuple of (str, str)
+        Sites of a registry that could give no summary, and why.
     """
 
     def plot(self) -> Figure:
-        """The forest plot: every site, what they say together, what another site may expect."""
-        return pooled_forest(self)
+        """The forest plot: every site, what they say together; a funnel where there are too many sites for it."""
+        return pooled_forest(self) if len(self.summaries) <= MOST_IN_A_FOREST else funnel(self)
+
+    def funnel(self) -> Result:
+        """Where each site lies around what all say together: `.frame` a row a site, the figure, and who stands out."""
+        rows, every = funnel_rows(self), self.every_site
+        standard = [
+            {
+                "what": str(site["site"]),
+                "estimate": site["effect"],
+                "ci_low": site["ci_low"],
+                "ci_high": site["ci_high"],
+                "level": 0.95,
+                "statistic": place["z"],
+                "n_clients": site["clients"],
+                "n_rows": site["sessions"],
+                "unit": self.unit,
+                "method": "the site's own summary; statistic = z",
+                "se": site["se"],
+                "beyond": place["beyond"],
+                "doubted": bool(site["doubted"]),
+            }
+            for site, place in zip(every.to_dict("records"), rows.to_dict("records"), strict=True)
+        ]
+        return Result.of(
+            standard,
+            says=funnel_says(rows, self.between.tau2, self.unit),
+            title="Site by site: a funnel",
+            detail=rows,
+            draw=partial(funnel, self),
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """The pooled answer as data, format pooled/1."""
@@ -91,14 +128,26 @@ def read_summary(path: str | Path) -> SiteSummary:
 
 
 def pool(
-    summaries: Sequence[str | Path | SiteSummary], *, method: Between = "REML", level: float = 0.95
+    summaries: Sequence[str | Path | SiteSummary] | Registry,
+    *,
+    question: str | Path | Mapping[str, Any] | Question | None = None,
+    drawn: bool = False,
+    method: Between = "REML",
+    level: float = 0.95,
 ) -> PooledSummaries:
-    """Pool several sites' summaries by random effects.
+    """Pool several sites by random effects: their summaries, or the sites of a registry, each summed up by itself.
+
+    Where the records of at most a tenth of the sites do not bear out their draw, these are left out, named, and shown
+    beside: of a hundred honest draws one looks so by chance. Where there are more, all stay in and the rule of one
+    clinic holds.
 
     Parameters
     ----------
     summaries
         Files written by `summarise`, or `SiteSummary` objects; two or more, each site once, all of the same question.
+        Or a registry, with a question; with a progress bar.
+    question, drawn
+        Of a registry: as in `summarise`.
     method
         How the variance between sites is estimated: "REML", "DL" (DerSimonian–Laird) or "PM" (Paule–Mandel).
     level
@@ -112,7 +161,7 @@ def pool(
     Raises
     ------
     ToolkitError
-        A file is no summary, sites are named twice, or they answer different questions.
+        A file is no summary, sites are named twice, they answer different questions, or a registry is asked nothing.
     NotEnoughError
         Fewer than two sites.
 
@@ -127,20 +176,59 @@ def pool(
     >>> found.verdict, len(found.sites)
     ('did_better', 3)
     """
-    read = tuple(one if isinstance(one, SiteSummary) else read_summary(one) for one in summaries)
+    without: list[tuple[str, str]] = []
+    if isinstance(summaries, Registry):
+        if question is None:
+            raise ToolkitError("Say what to ask every site of the registry: question=…")
+        read, without = _summed_up(summaries, question, drawn=drawn)
+    else:
+        read = tuple(one if isinstance(one, SiteSummary) else read_summary(one) for one in summaries)
     _refuse_mixed(read)
+    doubted = tuple(one for one in read if doubted_draw(one))
+    if len(doubted) > MOST_DOUBTED * len(read):
+        doubted = ()
+    kept = tuple(one for one in read if one not in doubted)
+    return _pooled(kept, doubted, without, method=method, level=level)
+
+
+def _summed_up(
+    found: Registry, question: str | Path | Mapping[str, Any] | Question, *, drawn: bool
+) -> tuple[tuple[SiteSummary, ...], list[tuple[str, str]]]:
+    """What each site of a registry would give away itself, and which sites cannot and why."""
+    from tqdm.auto import tqdm
+
+    asked = question if isinstance(question, Question) else read_question(question)
+    read: list[SiteSummary] = []
+    without = [(str(row.site), str(row.why)) for row in found.left_out.itertuples()]
+    with tqdm(desc="sites summed up", unit="site", leave=False, total=len(found.sites())) as bar:
+        for site, records in records_by_site(found, asked.measure):
+            try:
+                read.append(summarise(records, question=asked, site=site, drawn=drawn))
+            except (NotEnoughError, QuestionError) as why:
+                without.append((site, str(why)))
+            bar.update(1)
+    if len(read) < 2 and without:
+        raise NotEnoughError(f"{len(read)} sites can be summed up, two are needed. {without[0][0]}: {without[0][1]}")
+    return tuple(read), without
+
+
+def _pooled(
+    read: tuple[SiteSummary, ...],
+    doubted: tuple[SiteSummary, ...],
+    without: Sequence[tuple[str, str]],
+    *,
+    method: Between,
+    level: float,
+) -> PooledSummaries:
+    """The answer of these sites; that of all beside it where some are doubted."""
     unit = str(read[0].content["unit"])
-    effects = pd.DataFrame(
-        [
-            {"site": s.site, "effect": s.content["estimate"]["value"], "variance": s.content["estimate"]["se"] ** 2}
-            for s in read
-        ]
-    )
+    effects = _effects(read)
     asked: dict[str, Any] = {"unit": unit, "confidence_level": level}
     between = pool_sites(effects, method=method, **asked)
     quoted = wider_of(between.pooled, pool_sites(effects, method=method, interval="normal", **asked).pooled)
     others = [pool_sites(effects, method=other, **asked).pooled for other in ("DL", "REML") if other != method]
     common = pool_sites(effects, method="FE", interval="normal", **asked).pooled
+    with_all = [pool_sites(_effects((*read, *doubted)), method=method, **asked).pooled] if doubted else []
     drawn = all(one.content["drawn"] for one in read)
     verdict = _verdict(read, quoted, drawn=drawn)
     left = leave_one_site_out(effects, unit=unit, method=method, confidence_level=level)
@@ -151,9 +239,11 @@ def pool(
         one.standard_row(what=name, n_clients=n_clients, n_rows=n_rows, statistic=one.value / float(one.se or math.nan))
         for name, one in zip(names, (quoted, *others, common), strict=True)
     ]
+    rows += [one.standard_row(what="with the sites whose draw is doubted") for one in with_all]
+    says = pooled_says(read, between, quoted, left, verdict=verdict, drawn=drawn, n_clients=n_clients)
     return PooledSummaries(
         rows=standard_frame(rows),
-        says=_says(read, between, quoted, left, verdict=verdict, drawn=drawn, n_clients=n_clients),
+        says=" ".join(filter(None, (says, doubts_say(read, doubted, with_all), missing_say(without)))),
         title=f"{len(read)} sites together",
         summaries=read,
         between=between,
@@ -161,7 +251,16 @@ def pool(
         asymmetry=funnel_asymmetry(effects, unit=unit) if len(read) >= ENOUGH_FOR_A_FUNNEL else None,
         verdict=verdict,
         drawn=drawn,
+        doubted=doubted,
+        not_summed_up=tuple(without),
     )
+
+
+def _effects(read: Sequence[SiteSummary]) -> pd.DataFrame:
+    """Site, effect and variance of each summary."""
+    estimates = [(one.site, one.content["estimate"]) for one in read]
+    rows = [{"site": site, "effect": found["value"], "variance": found["se"] ** 2} for site, found in estimates]
+    return pd.DataFrame(rows)
 
 
 def _refuse_mixed(read: Sequence[SiteSummary]) -> None:
@@ -195,70 +294,7 @@ def _verdict(read: Sequence[SiteSummary], quoted: Estimate, *, drawn: bool) -> V
             high=quoted.ci_high,
             drawn=drawn,
             smallest=None,
-            draw_broken=bool(_broken(read)),
+            draw_broken=bool(broken_at(read)),
             allowance=allowance,
         )
     )
-
-
-def _broken(read: Sequence[SiteSummary]) -> list[str]:
-    """Sites where it was said to be drawn and the records show what nothing mends."""
-    return [one.site for one in read if one.content.get("draw", {}).get("broken")]
-
-
-def _different_people(read: Sequence[SiteSummary]) -> bool:
-    """Do hardly any clients of the sites where somebody chose stand on both sides? A count left out counts as none."""
-    chosen = [one.content for one in read if not one.content["drawn"] and "clients_with_both" in one.content]
-    both = sum(content["clients_with_both"] or 0 for content in chosen)
-    return bool(chosen) and too_few_on_both(both, sum(content["estimate"]["n_clients"] for content in chosen))
-
-
-def _says(
-    read: Sequence[SiteSummary],
-    between: PooledSites,
-    quoted: Estimate,
-    left: pd.DataFrame,
-    *,
-    verdict: Verdict,
-    drawn: bool,
-    n_clients: int,
-) -> str:
-    first, unit = read[0].content, quoted.unit
-    a, b = (spaced(arm["protocol"]) for arm in first["arms"])
-    one, other = (a, b) if quoted.value > 0 else (b, a)
-    measure = spaced(first["question"]["measure"])
-    size = with_interval(quoted.value, quoted.ci_low, quoted.ci_high, unit, level=quoted.confidence_level)
-    nothing = f"of {a} and {b} in {measure} nothing is claimed"
-    figures = f"{size}; {counted(len(read), 'site')}, {counted(n_clients, 'client')}; {quoted.method}"
-    start = {
-        "did_better": f"{capital(one)} did better than {other} in {measure}",
-        "went_with_more": f"{capital(one)} went with more improvement in {measure} than {other}",
-        "not_told": f"The sites together do not tell {a} and {b} apart in {measure}",
-        "draw_broken": f"Something left or was changed after the draw at {', '.join(_broken(read))}, so {nothing}",
-        "reader_may_explain": f"A reader who leans could explain the difference, and most knew, so {nothing}",
-    }[verdict]
-    said = f"{start}: {a} less {b} is {figures}. {_spread(between, unit)}"
-    if verdict in CLAIMS and len(left) and ((left["ci_low"] <= 0) & (left["ci_high"] >= 0)).any():
-        carried = left.loc[(left["ci_low"] <= 0) & (left["ci_high"] >= 0), "left_out"].astype(str)
-        said += f" Without {' or without '.join(carried)} it is not told."
-    chosen = [summary.site for summary in read if not summary.content["drawn"]]
-    if not drawn:
-        people = "; the two went to different people there" if _different_people(read) else ""
-        cause = "that choice, or from who these people are" if people else "that choice"
-        tail = f"; a difference may come from {cause}" if verdict in CLAIMS else ""
-        said += f" Who got which was chosen, not drawn, at {', '.join(chosen)}{people}{tail}."
-    return said
-
-
-def _spread(between: PooledSites, unit: str) -> str:
-    """How far the sites differ, with its interval, and what another site may expect."""
-    low, high = between.tau2_interval or (0.0, 0.0)
-    said = (
-        f"Between sites it varies with an SD of {amount(math.sqrt(between.tau2), unit)} "
-        f"({amount(math.sqrt(low), unit)} to {amount(math.sqrt(high), unit)}); "
-        f"{number(between.i2, decimals=0)} % of the variance lies between sites ({p_words(between.q_p)})"
-    )
-    if between.prediction is None:
-        return f"{said}."
-    ends = [amount(end, unit, signed=True) for end in between.prediction]
-    return f"{said}; another site may expect between {ends[0]} and {ends[1]}."

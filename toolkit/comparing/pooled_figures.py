@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
-from toolkit.looks import figures, style
+from toolkit.looks import figures
 from toolkit.looks.style import WIDE, described
-from toolkit.looks.words import scale_of, unit_words, with_interval
+from toolkit.stats.site_patterns import control_limits
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
     from toolkit.comparing.found import PooledFound
+
+MOST_IN_A_FOREST = 40  # sites; with more the funnel is the figure
 
 
 def forest_rows(found: PooledFound) -> pd.DataFrame:
@@ -44,35 +45,22 @@ def pooled_forest(found: PooledFound, *, width: float = WIDE) -> Figure:
     return described(figure, title=about, description=figures.alt_text_forest(rows, unit=found.unit, about=about))
 
 
-def funnel(found: PooledFound, *, width: float = WIDE) -> Figure:
-    """Each site's difference against its standard error, with the lines between which 95 % of sites would lie.
+def funnel_rows(found: PooledFound) -> pd.DataFrame:
+    """Every site with where it lies in the funnel: the doubted ones too, which are not in what is pooled."""
+    sites = found.every_site
+    centre, tau2 = float(found.frame["estimate"].iloc[0]), found.between.tau2
+    frame = sites.assign(variance=sites["se"] ** 2)
+    return control_limits(frame, centre=centre, tau2=tau2).assign(doubted=sites["doubted"].to_numpy(bool))
 
-    The lines suppose one common difference; sites that truly differ lie outside them too.
-    """
-    sites, centre = found.sites, float(found.frame["estimate"].iloc[0])
-    scale, top = scale_of(found.unit), float(sites["se"].max()) * 1.1
-    figure = style.new_figure(width, 3.6)
-    axes = style.axes_at(figure, left=0.75, top=0.35, width=width - 0.95, height=2.6)
-    errors = np.array([0.0, top])
-    for side in (-1, 1):
-        axes.plot(
-            scale * (centre + side * 1.96 * errors), scale * errors, color=style.QUIET, linestyle="--", linewidth=1
-        )
-    axes.axvline(scale * centre, color=style.QUIET, linewidth=1)
-    axes.plot(scale * sites["effect"], scale * sites["se"], linestyle="", marker="o", color=style.BLUE)
-    for name, effect, se in sites[["site", "effect", "se"]].itertuples(index=False):
-        axes.annotate(str(name), (scale * effect, scale * se), xytext=(5, 3), textcoords="offset points", fontsize=8)
-    axes.set_ylim(scale * top, 0)
-    unit = unit_words(found.unit)
-    style.name_axes(axes, across=f"Difference in {unit}, better is to the right", up=f"Standard error in {unit}")
-    return described(figure, title="Large and small sites", description=funnel_words(found))
+
+def funnel(found: PooledFound, *, width: float = WIDE) -> Figure:
+    """Each site's effect against its standard error, with control limits that hold the spread between sites."""
+    rows, centre = funnel_rows(found), float(found.frame["estimate"].iloc[0])
+    figure = figures.funnel_figure(rows, centre=centre, tau2=found.between.tau2, unit=found.unit, width=width)
+    return described(figure, title="Site by site: a funnel", description=funnel_words(found))
 
 
 def funnel_words(found: PooledFound) -> str:
     """The funnel in words."""
-    sites, unit = found.sites, found.unit
-    each = [
-        f"{name}: {with_interval(value, low, high, unit)}."
-        for name, value, low, high in sites[["site", "effect", "ci_low", "ci_high"]].itertuples(index=False)
-    ]
-    return f"Each site's difference against its standard error, {len(sites)} sites. {' '.join(each)}"
+    centre = float(found.frame["estimate"].iloc[0])
+    return figures.alt_text_funnel(funnel_rows(found), centre=centre, tau2=found.between.tau2, unit=found.unit)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from toolkit import __version__
 from toolkit.comparing import pooled_figures as drawn
 from toolkit.comparing.plain import plain, rows_of
+from toolkit.comparing.pooled_words import funnel_says
 from toolkit.comparing.site_summary import FEW
 from toolkit.looks import figures
 from toolkit.looks.html import ReportFigure, ReportTable, template_environment, write_table
@@ -30,6 +31,7 @@ METHODS = (
     "Limits of the variance between sites by Q-profile (Viechtbauer 2007, Stat Med 26:37–52)",
     "Prediction interval (Higgins, Thompson & Spiegelhalter 2009, J R Stat Soc A 172:137–159)",
     "Funnel asymmetry from ten sites on (Egger et al. 1997, BMJ 315:629–634)",
+    "Control limits of the funnel, with the variance between sites (Spiegelhalter 2005, Stat Med 24:1185–1202)",
 )
 
 
@@ -40,9 +42,9 @@ def pooled_page(found: PooledFound) -> str:
     region = str(question["region"])
     return page.render(
         title=capital(f"{len(found.summaries)} sites together: {spaced(question['measure'])}"),
-        about="Made from site summaries alone: no row and no code of anybody was read.",
+        about="Made from site summaries alone: no row and no code of anybody stands in it.",
         sentence=sentence(found.sentence()),
-        forest=_forest(found),
+        forest=_forest(found) if len(found.summaries) <= drawn.MOST_IN_A_FOREST else None,
         sites=sites_table(found),
         ways=ways_table(found),
         spread=spread_table(found),
@@ -98,6 +100,8 @@ def pooled_dict(found: PooledFound) -> dict[str, Any]:
         "sites": rows_of(found.sites),
         "arms": rows_of(found.arms),
         "left_out": rows_of(found.left_out),
+        "doubted": [one.site for one in found.doubted],
+        "not_summed_up": [{"site": site, "why": why} for site, why in found.not_summed_up],
         "asymmetry": None if found.asymmetry is None else {k: plain(v) for k, v in found.asymmetry.as_row().items()},
     }
 
@@ -114,14 +118,15 @@ def _forest(found: PooledFound) -> ReportFigure:
 
 def _funnel(found: PooledFound) -> ReportFigure:
     words = drawn.funnel_words(found)
-    return drawn_twice("funnel", "Large and small sites", words, lambda width: drawn.funnel(found, width=width))
+    return drawn_twice("funnel", "Site by site: a funnel", words, lambda width: drawn.funnel(found, width=width))
 
 
 def funnel_said(found: PooledFound) -> str:
     """What the funnel can say."""
     if found.asymmetry is None:
         return "With fewer than ten sites a funnel says little; it is drawn to be looked at, and not tested."
-    return f"Do small sites show other differences than large ones? Egger's test: {p_words(found.asymmetry.p)}."
+    egger = f"Do small sites show other differences than large ones? Egger's test: {p_words(found.asymmetry.p)}."
+    return f"{funnel_says(drawn.funnel_rows(found), found.between.tau2, found.unit)} {egger}"
 
 
 def sites_table(found: PooledFound) -> ReportTable:

@@ -52,7 +52,7 @@ def examiners_by_arm(compared: Compared) -> tuple[str, Compared]:
     if not shared.any():
         return "The two were read by different examiners, so reader and technique cannot be told apart.", compared
     columns = {f"adjust examiner {k}": member[:, k] for k in range(1, len(names))}
-    rows = compared.rows.assign(**columns)
+    rows = pd.concat([compared.rows, pd.DataFrame(columns, index=compared.rows.index)], axis=1)
     return "", replace(compared, rows=rows)
 
 

@@ -70,6 +70,7 @@ from toolkit.notebook.season import (
     season_curve,
     what_buys_most,
 )
+from toolkit.notebook.sites import expected_of_sites, may_say_of_sites, paper_of_sites
 from toolkit.resources import dataset_file
 
 __all__ = [
@@ -107,6 +108,7 @@ __all__ = [
     "effects",
     "error_guessed",
     "expected",
+    "expected_of_sites",
     "expected_of_two",
     "explanations",
     "first_to_last",
@@ -119,10 +121,12 @@ __all__ = [
     "keep_comparison",
     "last_word",
     "may_say_of_ruler",
+    "may_say_of_sites",
     "may_say_of_two",
     "numbers",
     "open_elsewhere",
     "over_the_calendar",
+    "paper_of_sites",
     "pooled_sites",
     "published",
     "question_sheet",

@@ -356,6 +356,6 @@ def _says(told: BySums, low: float, high: float, allowance: float, found: Held) 
     lean = f" A reader who knew what was done may have added {quantity(allowance, unit)}." if allowance else ""
     return (
         f"{told.question.intervention.replace('_', ' ')} on {told.question.region.replace('_', ' ')} less "
-        f"{told.compared.against}: {size}, {told.n_sessions:,} sessions of {n:,} clients, {drawn}{filled}.{lean} From "
+        f"{told.compared.against}: {size}, {told.n_sessions:,} sessions of {n:,} clients, {drawn}{filled}).{lean} From "
         f"sums that {found.engine.name} made: no claim is drawn from them alone."
     )

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -65,6 +66,33 @@ def records_of(found: Held, measures: Sequence[str] = ()) -> Records | None:
     rows = _tidy(found.engine.frame(table.order_by(["export", "place"])))
     if rows.empty:
         raise RegistryError(f"The registry holds no row of {' or '.join(measures) or 'any measure'} that can be used.")
+    return _together(found, rows, sites=_sites(found))
+
+
+def records_by_site(found: Held, measure: str) -> Iterator[tuple[str, Records]]:
+    """Each site's rows of one measure as that site's own records: fetched at once where they are few, else by site."""
+    measure = found.codebook.find_measure(measure) or measure
+    mine = found.readings.filter(found.readings.measure == measure)
+    counts = found.engine.frame(mine.group_by("site").agg(n=mine.count())).sort_values("site")
+    in_order = mine.order_by(["export", "place"])
+    if counts["n"].sum() <= found.most_rows:
+        rows = _tidy(found.engine.frame(in_order))
+        parts = {str(site): part.reset_index(drop=True) for site, part in rows.groupby("site")}
+    else:
+        parts = {}
+    for site in counts["site"].astype(str):
+        part = parts.get(site)
+        if part is None:
+            part = _tidy(found.engine.frame(in_order.filter(in_order.site == site)))
+        records = _together(found.only([site]), part, sites=no_sites())
+        if any(site in one.sites and len(one.sites) > 1 for one in found.exports):  # codes tell whose a lost row is
+            own = records.lost["client"].astype(str).str.startswith(f"{site}/")
+            records = replace(records, lost=records.lost[own].reset_index(drop=True))
+        yield site, records
+
+
+def _together(found: Held, rows: pd.DataFrame, *, sites: pd.DataFrame) -> Records:
+    """Rows with what their exports' ledgers say."""
     there = [one for one in found.exports if not set(one.sites) <= set(found.left_out["site"])]
     there = sorted(there, key=lambda one: (one.sites, one.name))
     ledgers = [_ledger(one) for one in there]
@@ -78,7 +106,7 @@ def records_of(found: Held, measures: Sequence[str] = ()) -> Records | None:
         codebook=found.codebook,
         mapping=Mapping(layout="wide", origin="registry", ignored=tuple(_columns_named(ledgers))),
         lost=_lost(ledgers),
-        sites=_sites(found),
+        sites=sites,
     )
 
 

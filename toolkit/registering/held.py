@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 import pandas as pd
 
@@ -102,6 +102,34 @@ class Held:
             )
         order = ["rows_read", "rows_kept", "rows_set_aside", "readings_read", "readings_kept", "readings_set_aside"]
         return found.reset_index()[["site", *order, "readings_between"]]
+
+    def only(self, sites: Sequence[str]) -> Self:
+        """The same registry as if it held these sites alone: `audit`, `compare` and all else then speak of them.
+
+        Raises
+        ------
+        RegistryError
+            A site is not held.
+        """
+        wanted = list(dict.fromkeys(map(str, sites)))
+        if self.exports:
+            held = {site for one in self.exports for site in one.sites}
+        else:
+            held = set(self.engine.frame(self.stored.select("site").distinct())["site"].astype(str))
+        absent = [site for site in wanted if site not in held]
+        if absent or not wanted:
+            raise RegistryError(
+                f"The registry holds no site “{absent[0] if absent else ''}”. It holds {len(held)} sites."
+            )
+        return replace(
+            self,
+            stored=self.stored.filter(self.stored.site.isin(wanted)),
+            exports=tuple(one.only(wanted) for one in self.exports if set(one.sites) & set(wanted)),
+            left_out=self.left_out[self.left_out["site"].isin(wanted)].reset_index(drop=True),
+            checks=None if self.checks is None else self.checks.only(wanted),
+            folder=None,
+            reopen=None,
+        )
 
     def what_is_left_out(self) -> str:
         """The sites that are missing from every answer and why, in a sentence; "" where none is."""

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -61,6 +61,20 @@ class Export:
     parts: tuple[Part, ...]
     ledger: Path | None
     codebook: dict[str, str] = field(default_factory=dict)
+
+    def only(self, sites: Sequence[str]) -> Export:
+        """What it holds of these sites; itself where it holds no other."""
+        if set(self.sites) <= set(sites):
+            return self
+        accounts = tuple(one for one in self.accounts if one["site"] in sites)
+        numbers = {name: sum(int(one[name]) for one in accounts) for name in self.source if name in accounts[0]}
+        return replace(
+            self,
+            sites=tuple(site for site in self.sites if site in sites),
+            accounts=accounts,
+            source=self.source | numbers,
+            parts=tuple(part for part in self.parts if part.site in sites),
+        )
 
 
 def is_registry(place: object) -> bool:

@@ -13,6 +13,7 @@ import pandas as pd
 from toolkit.errors import RegistryError
 from toolkit.records.codebook import Codebook, load_codebook
 from toolkit.registering.engine import Engine, engine_of
+from toolkit.registering.held import MOST_ROWS
 from toolkit.registering.layout import COLUMNS, NUMBERS, WHOLE, Export, exports_in, readable
 from toolkit.registering.registry import Registry, held_units, only_columns, parts_of
 from toolkit.registering.table_checks import checked
@@ -21,7 +22,14 @@ NEEDED = ("session_id", "client", "practitioner", "site", "date", "region", "tre
 NEEDED_READINGS = ("measure", "measured_side", "unit", "before", "before_2", "after_wait", "after")
 
 
-def registry(where: str | Path | Any, *, table: str = "readings", engine: Any = None, new: bool = False) -> Registry:
+def registry(
+    where: str | Path | Any,
+    *,
+    table: str = "readings",
+    engine: Any = None,
+    new: bool = False,
+    most_rows: int = MOST_ROWS,
+) -> Registry:
     """Open a registry of many clinics.
 
     Parameters
@@ -35,6 +43,9 @@ def registry(where: str | Path | Any, *, table: str = "readings", engine: Any = 
         What computes a folder: DuckDB within this process if None, else a connection of Ibis or a Spark session.
     new
         Make the folder where there is none yet.
+    most_rows
+        Rows of one question up to which they are fetched and judged as one clinic's records; beyond it the engine sends
+        sums.
 
     Returns
     -------
@@ -57,13 +68,13 @@ def registry(where: str | Path | Any, *, table: str = "readings", engine: Any = 
     [['north', 6801, 6794, 7]]
     """
     if not isinstance(where, (str, Path)):
-        return _of_table(engine_of(where), table)
+        return _of_table(engine_of(where), table, most_rows)
     folder = Path(where)
     if new:
         folder.mkdir(parents=True, exist_ok=True)
     computes = engine_of(engine)
     if new and not (folder / "exports").is_dir():
-        return _empty(folder, computes)
+        return _empty(folder, computes, most_rows)
     exports = exports_in(folder)
     found = readable(parts_of(exports))
     if not found.parts:
@@ -75,12 +86,13 @@ def registry(where: str | Path | Any, *, table: str = "readings", engine: Any = 
         exports=exports,
         left_out=found.left_out,
         codebook=_codebook_of(exports),
+        most_rows=most_rows,
         folder=folder,
         reopen=partial(registry, folder, engine=computes),
     )
 
 
-def _empty(folder: Path, engine: Engine) -> Registry:
+def _empty(folder: Path, engine: Engine, most_rows: int) -> Registry:
     """A registry into which nothing was stored yet."""
     import ibis
 
@@ -93,12 +105,13 @@ def _empty(folder: Path, engine: Engine) -> Registry:
         exports=(),
         left_out=readable(()).left_out,
         codebook=load_codebook(),
+        most_rows=most_rows,
         folder=folder,
         reopen=partial(registry, folder, engine=engine),
     )
 
 
-def _of_table(engine: Engine, name: str) -> Registry:
+def _of_table(engine: Engine, name: str, most_rows: int) -> Registry:
     """A registry that is one table of a database, checked by the engine as it is read."""
     import ibis
 
@@ -132,6 +145,7 @@ def _of_table(engine: Engine, name: str) -> Registry:
         left_out=readable(()).left_out,
         codebook=book,
         checks=checks,
+        most_rows=most_rows,
     )
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -92,6 +93,20 @@ class Registry(Held, Shown):
 
         asked = question if isinstance(question, Question) else read_question(question)
         return answer_by_sums(self, asked, drawn=drawn, level=level)
+
+    def over_years(
+        self,
+        question: Question | Mapping[str, Any] | str | Path,
+        *,
+        groups: Mapping[str, str] | pd.Series[str] | None = None,
+        drawn: bool = False,
+        level: float = 0.95,
+    ) -> Result:
+        """Effect, readings before anything was done, and reading error year by year; see `over_years`."""
+        from toolkit.registering.over_years import over_years
+
+        asked = question if isinstance(question, Question) else read_question(question)
+        return over_years(self, asked, groups=groups, drawn=drawn, level=level)
 
     def clients(self, measure: str) -> Any:
         """One row a client: sessions, mean before and after, mean change; a table of the engine, lazy."""

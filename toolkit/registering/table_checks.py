@@ -35,6 +35,11 @@ class TableChecks:
     set_aside: pd.DataFrame
     flags: pd.DataFrame
 
+    def only(self, sites: Sequence[str]) -> TableChecks:
+        """The checks of these sites; what is only said of columns stays."""
+        read, aside = (frame[frame["site"].isin(list(sites))] for frame in (self.read, self.set_aside))
+        return TableChecks(read=read, set_aside=aside, flags=self.flags)
+
 
 def checked(engine: Engine, table: Any, codebook: Codebook, *, name: str) -> tuple[Any, TableChecks]:
     """The rows of a table that can be used, lazy, and the accounts of the others.
