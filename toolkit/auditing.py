@@ -37,8 +37,6 @@ from toolkit.looks.reading_plots import agreement_lines
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
-from toolkit.registering.by_sums import answer_by_sums
-from toolkit.registering.fetched import records_for
 from toolkit.registering.registry import Registry
 from toolkit.result import Result, Shown, standard_frame
 from toolkit.safe_text import printable
@@ -300,6 +298,9 @@ def audit(
     """
     missing = source.what_is_left_out() if isinstance(source, Registry) else ""
     if isinstance(source, Registry):
+        from toolkit.registering.by_sums import answer_by_sums
+        from toolkit.registering.fetched import records_for
+
         asked_of = _questions(question)
         fetched = records_for(source, [one.measure for one in asked_of])
         if fetched is None:

@@ -12,7 +12,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize
 
 from toolkit.effect.estimate import Attributable
 from toolkit.explanations.case import Case, Explanation, Status, client_sums, jackknife, without_each
@@ -112,7 +111,13 @@ def many_questions(case: Case) -> Explanation:
 
 
 Floats = NDArray[np.float64]
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(160)
+
+
+@lru_cache(maxsize=1)
+def _nodes() -> tuple[Floats, Floats]:
+    """Nodes and weights of Gauss and Legendre on -1 to 1; found when first asked for."""
+    nodes, weights = np.polynomial.legendre.leggauss(160)
+    return nodes, weights
 
 
 def obrien_fleming_spending(fraction: float, *, alpha: float) -> float:
@@ -132,8 +137,9 @@ def obrien_fleming_spending(fraction: float, *, alpha: float) -> float:
 
 
 def _grid(low: float, high: float) -> tuple[Floats, Floats]:
+    nodes, weights = _nodes()
     half = (high - low) / 2
-    return low + half * (_NODES + 1), half * _WEIGHTS
+    return low + half * (nodes + 1), half * weights
 
 
 def _crossing(bounds: Sequence[float], fractions: Sequence[float]) -> Floats:
@@ -172,6 +178,7 @@ def spending_bounds(
         if k == 0:
             bounds.append(float(-normal_quantile(to_spend)))
             continue
+        from scipy import optimize
 
         def excess(z: float, k: int = k, to_spend: float = to_spend) -> float:
             return float(_crossing([*bounds, z], fractions[: k + 1])[k] - to_spend)
@@ -190,6 +197,8 @@ def fixed_shape_bounds(n_looks: int, *, alpha: float, power: float) -> list[floa
         >>> round(fixed_shape_bounds(2, alpha=0.025, power=0.5)[0], 4)
         2.1783
     """
+    from scipy import optimize
+
     fractions = [(k + 1) / n_looks for k in range(n_looks)]
     shape = [(1 / fraction) ** (0.5 - power) for fraction in fractions]
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special
+from scipy import special
 
 from toolkit.errors import ToolkitError
 from toolkit.number_words import figure_text, quantity
@@ -75,6 +75,8 @@ def _pair_share_error(share: float, n: int) -> float:
 
 def _pair_share_limits(share: float, n: int, *, confidence_level: float) -> tuple[float, float]:
     """Score limits for the share of pairs that sum above 0: all values the observed share does not contradict."""
+    from scipy import optimize
+
     z = normal_reach(confidence_level)
 
     def contradiction(at: float) -> float:

@@ -7,7 +7,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize
 
 from toolkit.errors import ToolkitError
 from toolkit.number_words import figure_text, quantity
@@ -193,6 +192,8 @@ def nonoverlap(
     >>> nonoverlap([30, 32, 31], [33, 35, 31]).value
     0.8333333333333333
     """
+    from scipy import optimize
+
     turned = direction(better)
     a, b = turned * checked_differences(first_phase), turned * checked_differences(second_phase)
     wins = np.sign(np.round(b[:, None] - a[None, :], 10))

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from toolkit.quantiles import jackknife_covariance, normal_quantile
 from toolkit.result import Estimate
@@ -54,6 +54,8 @@ def noncentral_t_limits(t: float, *, df: float, confidence_level: float = 0.95) 
     >>> round(low, 2), round(high, 2)
     (-0.08, 4.03)
     """
+    from scipy import optimize
+
     tail = (1 - checked_level(confidence_level)) / 2
     size = abs(t)  # the distribution mirrors; scipy's is sound for positive t and not far below 0 only
     lowest = float(normal_quantile(tail)) - 0.5

@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy import optimize
 
 from toolkit.errors import NotEnoughError
 from toolkit.stats.clustered import Codes, Floats, pooled_df
@@ -190,6 +189,8 @@ class VarianceRatio:
         low = lowest * (1 - 1e-9)
         if excess(low) <= 0:
             return float(low)
+        from scipy import optimize
+
         high = 1.0
         while excess(high) > 0:
             high *= 4
