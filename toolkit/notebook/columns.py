@@ -110,19 +110,18 @@ class _TableColumns:
         proposal, cells = propose_for_table(table, codebook=load_codebook()), table.cells
         self._start = tomllib.loads(proposal.to_toml())
         known = proposal.table().set_index("column")
-        self.boxes = {
-            str(header): self._box(str(header), proposal.mapping.readings)
-            for header in cells.columns
-            if str(header) in known.index
-        }
+        self.boxes: dict[str, Any] = {}
+        for header in map(str, cells.columns):
+            if header in known.index:
+                self.boxes[header] = self._box(header, proposal.mapping.readings)
         self._first = {header: box.value for header, box in self.boxes.items()}
         self.asked = {question: _asked_box(question) for question in proposal.mapping.asked}
-        rows = [
-            VBox([box, HTML(_seen(cells[header], str(known.loc[header, "reason"])))])
-            for header, box in self.boxes.items()
-        ]
+        rows: list[Any] = []
+        for header, box in self.boxes.items():
+            looks = {"layout": rows[1].layout, "style": rows[1].style} if rows else {}
+            rows += [box, HTML(_seen(cells[header], str(known.loc[header, "reason"])), **looks)]
         unsure = int((proposal.guesses["confidence"] == "unsure").sum())
-        title = f"What each of the {counted(len(rows), 'column')} was taken for" + f" ({unsure} not understood)" * (
+        title = f"What each of the {counted(len(self.boxes), 'column')} was taken for" + f" ({unsure} not understood)" * (
             unsure > 0
         )
         folded = Accordion(children=[VBox(rows)], titles=(title,), selected_index=0 if unsure else None)
@@ -166,10 +165,9 @@ class _TableColumns:
                 for side in sides
                 for phase in dict.fromkeys([own.phase, "before", "before_2", "after_wait", "after"])
             ]
-        box = drop_down(header, options)
         meant = [name for name, column in self._start.items() if column == header]
-        box.value = _reading_code(own, own.side, own.phase) if own is not None else (meant[0] if meant else "")
-        return box
+        taken = _reading_code(own, own.side, own.phase) if own is not None else (meant[0] if meant else "")
+        return drop_down(header, options, value=taken, like=next(iter(self.boxes.values()), None))
 
     def __repr__(self) -> str:
         taken = [f"{header}: {box.label}" for header, box in self.boxes.items() if box.value]

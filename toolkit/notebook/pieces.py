@@ -139,13 +139,15 @@ class Chooser:
         return "; ".join(f"{each.description} {each.value}" for each in self.widget.children if hasattr(each, "value"))
 
 
-def drop_down(name: str, options: Options) -> ipywidgets.Dropdown:
-    """One drop-down, wide enough for its words."""
+def drop_down(name: str, options: Options, *, value: str | None = None, like: Any = None) -> ipywidgets.Dropdown:
+    """One drop-down, wide enough for its words; with the looks of another one, where there are many."""
     from ipywidgets import Dropdown, Layout
 
-    return Dropdown(
-        description=name, options=options, layout=Layout(width="34rem"), style={"description_width": "8rem"}
-    )
+    looks = {"layout": Layout(width="34rem"), "style": {"description_width": "8rem"}}
+    if like is not None:
+        looks = {"layout": like.layout, "style": like.style}
+    chosen = {} if value is None else {"value": value}
+    return Dropdown(description=name, options=options, **looks, **chosen)
 
 
 def refill(box: Any, options: Options) -> None:

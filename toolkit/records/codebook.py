@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property, lru_cache
 from pathlib import Path
 from typing import Literal
 
@@ -180,12 +180,18 @@ class Codebook:
 
     def _phrases(self, frame: pd.DataFrame, key: str) -> Phrases:
         """The names, labels and words of one list, ready for look-up."""
-        known = {
-            str(name): (str(name), str(label), *_split(words))
+        known = tuple(
+            (str(name), (str(name), str(label), *_split(words)))
             for name, label, words in zip(frame[key], frame["label"], frame["words"], strict=True)
-        }
-        short = dict(zip(self.abbreviations["written"], self.abbreviations["means"], strict=True))
-        return Phrases(known, short)
+        )
+        short = tuple(zip(self.abbreviations["written"], self.abbreviations["means"], strict=True))
+        return _ready(known, short)
+
+
+@lru_cache(maxsize=12)
+def _ready(known: tuple[tuple[str, tuple[str, ...]], ...], short: tuple[tuple[str, str], ...]) -> Phrases:
+    """Phrases for look-up, built once for the same words: every codebook that is loaded asks for its lists."""
+    return Phrases(dict(known), dict(short))
 
 
 def load_codebook(extension: str | Path | None = None) -> Codebook:
@@ -282,6 +288,11 @@ def _faults_of_limits(codebook: Codebook) -> list[str]:
 
 def _read(name: str) -> pd.DataFrame:
     """One list of the project's own codebook, numbers as floats, everything else as text."""
+    return _own_list(name).copy()
+
+
+@cache
+def _own_list(name: str) -> pd.DataFrame:
     path = shared_file(f"codebook/{name}.csv")
     frame = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8")
     return _with_numbers(frame) if name == "measures" else frame

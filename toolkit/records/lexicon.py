@@ -35,9 +35,14 @@ def fold(text: str) -> str:
         >>> fold("Côté, mesuré (L)")
         'cote mesure l'
     """
-    bare = unicodedata.normalize("NFKD", clean_text(text).casefold().translate(_PLAIN))
-    bare = "".join(sign for sign in bare if not unicodedata.combining(sign))
+    bare = text.casefold()
+    if not bare.isascii():
+        bare = _without_accents(clean_text(bare).translate(_PLAIN))
     return " ".join(_NO_WORD.sub(" ", bare.replace("°", " ° ").replace("%", " % ")).split())
+
+
+def _without_accents(text: str) -> str:
+    return "".join(sign for sign in unicodedata.normalize("NFKD", text) if not unicodedata.combining(sign))
 
 
 @lru_cache(maxsize=1)
@@ -47,10 +52,12 @@ def _lists() -> dict[str, dict[str, dict[str, str]]]:
     for language in LANGUAGES:
         kinds: dict[str, dict[str, str]] = {}
         with shared_file(f"codebook/words/{language}.csv").open(encoding="utf-8", newline="") as file:
-            for row in csv.DictReader(file):
-                table = kinds.setdefault(row["kind"], {})
-                for word in row["words"].split("|"):
-                    table.setdefault(fold(word), row["means"])
+            lines = csv.reader(file)
+            next(lines)
+            for kind, means, words in lines:
+                table = kinds.setdefault(kind, {})
+                for word in words.split("|"):
+                    table.setdefault(fold(word), means)
         found[language] = kinds
     return found
 
@@ -176,8 +183,9 @@ def plain_words(text: str) -> tuple[str, ...]:
         >>> plain_words("Neck side-bend (L), Hamstrings")
         ('neck', 'side', 'bend', 'l', 'hamstring')
     """
-    bare = unicodedata.normalize("NFKD", text.casefold().replace("ß", "ss"))
-    bare = "".join(mark for mark in bare if not unicodedata.combining(mark))
+    bare = text.casefold()
+    if not bare.isascii():
+        bare = _without_accents(bare)
     return tuple(_singular(word) for word in _NOT_WORD.split(bare) if word)
 
 

@@ -13,7 +13,6 @@ from functools import cache
 
 import pandas as pd
 
-from toolkit.errors import SheetError
 from toolkit.number_words import figure_text, quantity
 from toolkit.records.codebook import load_codebook
 from toolkit.records.units import conversion_factor
@@ -189,13 +188,15 @@ def _all_values() -> pd.DataFrame:
     return frame.astype({"n": "Int64", "year": "Int64"})
 
 
-@cache
 def _codebook_unit(measure: str) -> str:
     """The codebook's unit of a measure; "" for a measure of the user's own."""
-    try:
-        return load_codebook().measure(measure).unit
-    except SheetError:
-        return ""
+    return _codebook_units().get(measure, "")
+
+
+@cache
+def _codebook_units() -> dict[str, str]:
+    measures = load_codebook().measures
+    return dict(zip(measures["measure"].astype(str), measures["unit"].astype(str), strict=True))
 
 
 def _sem_of(quantity: str, value: float, level: float) -> tuple[float, str, int]:
