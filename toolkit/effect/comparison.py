@@ -75,8 +75,9 @@ class Compared:
     @property
     def has_second_baseline(self) -> bool:
         """Were at least 80 % of the rows in each arm read twice before?"""
-        shares = self.rows.groupby("arm")["has_second"].mean()
-        return bool(len(shares) and shares.min() >= 0.8)
+        arm, second = self.rows["arm"].to_numpy(), self.rows["has_second"].to_numpy(dtype=float)
+        shares = [second[arm == one].mean() for one in np.unique(arm)]
+        return bool(shares and min(shares) >= 0.8)
 
 
 def technique_rows(rows: pd.DataFrame, *, measure: str, region: str, intervention: str) -> pd.DataFrame:
@@ -209,6 +210,8 @@ def _order_not_written(technique: pd.DataFrame, drawn: pd.DataFrame) -> pd.DataF
 
 def _written_elsewhere(rows: pd.DataFrame, compared: Compared) -> pd.DataFrame:
     """Sessions with an order under another region or intervention, of the clients and in the months of those drawn."""
+    if len(rows) == len(compared.rows):  # all of them are here
+        return rows.iloc[:0]
     days = pd.to_datetime(compared.rows["date"])
     when = pd.to_datetime(rows["date"])
     mine = among(rows["client"], compared.rows["client"]) & ~among(rows["session_id"], compared.rows["session_id"])
@@ -311,12 +314,17 @@ def find_comparison(
     roles = role_of_side(technique, rule=rule)
     treated = technique[(roles != "other").to_numpy()]
     other = comparison if comparison not in (None, "wait", "other_side") else MEASURED_ONLY
-    against = comparison_rows(rows, measure=measure, region=region, other=str(other), rule=rule)
-    against = against.iloc[:0] if other == intervention else against  # nothing is compared with itself
+
+    def other_sessions() -> Compared | None:
+        if other == intervention:  # nothing is compared with itself
+            return None
+        against = comparison_rows(rows, measure=measure, region=region, other=str(other), rule=rule)
+        return by_sessions(treated, against, better=better, against=sessions_with(str(other)))
+
     look_for: dict[str, Callable[[], Compared | None]] = {
         "wait": lambda: by_order(treated, better=better),
         "drawn_side": lambda: by_side(technique, roles, better=better, drawn=True),
-        "sessions": lambda: by_sessions(treated, against, better=better, against=sessions_with(str(other))),
+        "sessions": other_sessions,
         "undrawn_side": lambda: by_side(technique, roles, better=better, drawn=False),
     }
     wanted = {
@@ -328,9 +336,15 @@ def find_comparison(
         one = look_for[name]()
         if one is not None and one.basis == "randomised_order":
             one = replace(one, elsewhere=_written_elsewhere(rows[rows["measure"] == measure], one))
-        if one is not None and one.rows.groupby("arm")["y"].count().reindex([0.0, 1.0], fill_value=0).min() >= 2:
+        if one is not None and _read_in_both_arms(one.rows):
             return one
     return None
+
+
+def _read_in_both_arms(rows: pd.DataFrame) -> bool:
+    """Has each arm two changes or more?"""
+    arm = rows["arm"].to_numpy()[rows["y"].notna().to_numpy()]
+    return bool(min((arm == 0).sum(), (arm == 1).sum()) >= 2)
 
 
 def between_interventions(

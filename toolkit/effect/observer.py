@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -58,9 +59,9 @@ def blind_rows(compared: Compared) -> Compared:
 
 def _code(names: pd.Series) -> pd.Series:
     """Names as codes: no case, no blanks or signs, no leading noughts in numbers."""
-    places, distinct = pd.factorize(names.fillna("").astype(str))
-    plain = pd.Series(distinct).astype(str).str.casefold().str.replace(r"[^0-9a-z]", "", regex=True)
-    return plain.str.replace(r"0+(?=[0-9])", "", regex=True).take(places).reset_index(drop=True)
+    codes, known = pd.factorize(names.astype(object).to_numpy())
+    plain = [re.sub(r"0+(?=[0-9])", "", re.sub(r"[^0-9a-z]", "", str(name).casefold())) for name in known]
+    return pd.Series(np.array([*plain, ""], dtype=object)[codes])
 
 
 def _each_their_own(examiner: pd.Series, practitioner: pd.Series) -> bool:
@@ -109,12 +110,11 @@ def _shares(read: pd.DataFrame) -> tuple[float, float] | None:
 
 def _gap(read: pd.DataFrame, arm: float) -> tuple[float, float, float] | None:
     """Change where the reader knew less change where not, in one arm, with its interval over client means."""
-    mine = read[read["arm"] == arm]
-    knew = mine["blinded"].astype(str)
-    means = mine["y"].groupby([knew, mine["client"]]).mean()
-    groups = [means[means.index.get_level_values(0) == said].droplevel(0) for said in ("no", "yes")]
-    if min(len(group) for group in groups) < 3:
+    knew, mine = read["blinded"].to_numpy(dtype=object), (read["arm"] == arm).to_numpy()
+    parts = [read.loc[mine & (knew == said), ["client", "y"]] for said in ("no", "yes")]
+    if min(part["client"].nunique() for part in parts) < 3:
         return None
+    groups = [part["y"].groupby(part["client"]).mean() for part in parts]
     found = difference_interval(*groups)
     if found is None or found[2] <= 0:
         return None
