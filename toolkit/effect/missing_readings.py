@@ -69,12 +69,13 @@ def filling(rows: pd.DataFrame) -> Filling | None:
     >>> filling(rows).against
     (1.0, 2.0)
     """
-    comparison = rows.loc[(rows["arm"] == 0) & rows["y"].notna(), "y"].to_numpy(dtype=float)
+    arm, y = rows["arm"].to_numpy(), rows["y"].to_numpy(dtype=float)
+    comparison = y[(arm == 0) & ~np.isnan(y)]
     if not len(comparison):
         return None
     against, in_favour = (tuple(map(float, np.quantile(comparison, how))) for how in (LOWER, UPPER))
     harsher = _lost_more(rows)
-    every = rows["y"].dropna()
+    every = y[~np.isnan(y)]
     spread = float(every.std(ddof=1)) if len(every) > 1 else 0.0
     least, most = float(every.min()) - spread, float(every.max()) + spread  # what nobody wrote down may lie beyond
     if harsher == "technique":
@@ -110,9 +111,10 @@ def fill(rows: pd.DataFrame, values: tuple[float, float], *, uncounted: float | 
 def _lost_more(rows: pd.DataFrame) -> str:
     """Which arm lost so much more than the other that it need not be chance."""
     if "uncounted" in rows:
-        rows = rows[~rows["uncounted"].astype(bool)]
-    missing = rows["y"].isna().groupby(rows["arm"] == 1).agg(["sum", "size"]).reindex([True, False], fill_value=0)
-    lost, n = (missing[name].to_numpy(dtype=int) for name in ("sum", "size"))
+        rows = rows[~rows["uncounted"].to_numpy(dtype=bool)]
+    technique, missing = rows["arm"].to_numpy() == 1, rows["y"].isna().to_numpy()
+    n = np.array([technique.sum(), (~technique).sum()])
+    lost = np.array([(missing & technique).sum(), (missing & ~technique).sum()])
     if not lost.any() or not n.all():
         return ""
     return harsher_arm(lost, n, _nothing_written(rows))
@@ -142,5 +144,6 @@ def _nothing_written(rows: pd.DataFrame) -> float:
     """Share of the technique's sessions that left no usable reading, before or after."""
     if "base" not in rows:
         return 0.0
-    mine = rows[rows["arm"] == 1]
-    return float((mine["base"].isna() & mine["y"].isna()).mean()) if len(mine) else 0.0
+    mine = rows["arm"].to_numpy() == 1
+    nothing = rows["base"].isna().to_numpy() & rows["y"].isna().to_numpy()
+    return float(nothing[mine].mean()) if mine.any() else 0.0

@@ -35,10 +35,10 @@ def difference_interval(
     n = len(clients)
     if n < 3 or min(len(one), len(other)) < 1:
         return None
-    influence = ((one - one.mean()) / len(one)).reindex(clients, fill_value=0.0) - (
-        (other - other.mean()) / len(other)
-    ).reindex(clients, fill_value=0.0)
-    se = float(np.sqrt(n / (n - 1) * np.sum(influence.to_numpy() ** 2)))
+    influence = np.zeros(n)
+    for part, sign in ((one, 1.0), (other, -1.0)):
+        influence[clients.get_indexer(part.index)] += sign * ((part - part.mean()) / len(part)).to_numpy()
+    se = float(np.sqrt(n / (n - 1) * np.sum(influence**2)))
     reach = float(t_quantile((1 + confidence_level) / 2, n - 1)) * se
     value = float(one.mean() - other.mean())
     return value - reach, value + reach, se

@@ -97,7 +97,8 @@ def judge(
     schedule
         The sealed schedule, opened: client, session, order.
     quick
-        Take the draw for kept and leave subgroups alone, as for a season that is simulated.
+        Take the draw for kept, leave subgroups alone, and count from the second reading before only, as for a season
+        that is simulated.
     """
     mine = rows[rows["measure"] == question.measure]
     better = str(question.better)
@@ -128,15 +129,16 @@ def judge(
             n_draws=n_draws,
             quick=quick,
         )
-    readings, why_none = _readings(treated, question, first="before")
     copied = borne is not None and borne.copied
+    readings_2 = None if copied else _readings(treated, question, first="before_2")[0]
+    readings, why_none = (None, "") if quick and readings_2 else _readings(treated, question, first="before")
     return Judged(
         question=question,
         declared=declared,
         technique=treated,
         ruler=ruler,
         readings=readings,
-        readings_2=None if copied else _readings(treated, question, first="before_2")[0],
+        readings_2=readings_2,
         why_no_readings=why_none,
         compared=borne.compared if borne else None,
         complete=borne.complete if borne else None,
