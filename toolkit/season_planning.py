@@ -79,7 +79,8 @@ def plan_season(
     effect
         The true effect played through; the smallest change that matters if left out.
     n_clients
-        Numbers of clients to try; half to four times as many as there were if left out.
+        Numbers of clients to try. If left out, as many as there were, and a half and a quarter of them where these show
+        the effect in four seasons of five, else twice and four times as many.
     n_seasons
         Simulated seasons for each line.
     columns, codebook
@@ -112,6 +113,6 @@ def plan_season(
     size = effect if effect is not None else smallest
     if size is None:
         raise QuestionError("Name the true effect to plan for, in the measure's unit: --effect 3 (Python: effect=3).")
-    numbers = list(n_clients or sorted({max(6, round(dials.n_clients * factor)) for factor in (0.5, 1, 2, 4)}))
-    clients, ranked = plan_and_rank(dials, effect=size, smallest=smallest, n_clients=numbers, n_seasons=n_seasons)
+    how: dict[str, Any] = {"effect": size, "smallest": smallest, "n_seasons": n_seasons}
+    clients, ranked = plan_and_rank(dials, n_clients=n_clients or None, **how)
     return Season(clients=clients, record_keeping=ranked, dials=dials, notes=tuple(notes))

@@ -7,6 +7,7 @@ from toolkit.errors import ToolkitError
 from toolkit.notebook import live
 from toolkit.notebook.errors_in_words import in_words, readers_part
 from toolkit.notebook.kernel import figure_html, load_ipython_extension
+from toolkit.progress import bar
 
 
 class Shown:
@@ -92,6 +93,32 @@ def test_a_failure_after_a_choice_is_said_and_what_follows_stays_out_of_date(she
 def test_a_failure_in_the_first_run_fails_the_cell(shell):
     with pytest.raises(ZeroDivisionError):
         run(shell, "1 / 0")
+
+
+def test_a_long_cell_says_in_its_own_place_how_far_it_is(shell):
+    shell.user_ns["bar"] = bar
+    cell = run(shell, "told = bar(3, 'seasons')\ntold.update(3)\n'the answer'")
+    assert plain(cell) == ["0 of 3 seasons done.", "3 of 3 seasons done.", "'the answer'"]
+    assert "<progress value='3' max='3'" in cell.handle.bundles[1]["text/html"]
+    assert "progress" not in cell.handle.bundles[-1].get("text/html", "")
+
+
+def test_a_long_cell_computed_again_says_how_far_it_is_above_its_old_answer(shell):
+    shell.user_ns |= {"bar": bar, "x": 1}
+    cell = run(shell, "told = bar(2, 'seasons')\ntold.update(2)\nx")
+    shell.user_ns["x"] = 2
+    shell.live_cells.follow(["x"])
+    assert "2 of 2 seasons done.\n1" in plain(cell)
+    assert plain(cell)[-1] == "2"
+
+
+def test_how_far_a_cell_was_goes_when_it_fails(shell, monkeypatch):
+    shown = []
+    monkeypatch.setattr("IPython.display.display", lambda bundle, **_: shown.append(Shown(bundle)) or shown[-1])
+    shell.user_ns["bar"] = bar
+    with pytest.raises(ZeroDivisionError):
+        run(shell, "bar(3, 'seasons')\n1 / 0")
+    assert [bundle["text/plain"] for bundle in shown[0].bundles] == ["0 of 3 seasons done.", ""]
 
 
 def test_a_cell_changed_and_run_again_takes_the_place_of_the_old_one(shell):

@@ -93,6 +93,27 @@ def test_a_worker_that_cannot_start_leaves_the_seasons_to_this_python(monkeypatc
     assert playing._played_elsewhere(seasons, lambda: None) == playing.play(seasons)
 
 
+def test_who_does_not_want_to_wait_any_longer_is_not_kept_waiting(monkeypatch):
+    seasons = [SeasonPlayed(dials=replace(CLINIC, n_clients=20), smallest=3.0, seed=(1, place)) for place in range(60)]
+    monkeypatch.setattr(playing.os, "cpu_count", lambda: 2)
+    alone = []
+    monkeypatch.setattr(playing, "level_of_season", lambda season: alone.append(season) or "")
+
+    def tick():
+        raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        playing.play(seasons, tick=tick)
+    assert not alone
+
+
+@pytest.mark.parametrize(("level", "sizes"), [("moved", [12, 24, 48]), ("readings_changed", [48, 96, 192])])
+def test_fewer_clients_are_tried_where_as_many_as_now_are_enough_and_more_where_not(monkeypatch, level, sizes):
+    monkeypatch.setattr("toolkit.planning.season.play", lambda seasons, *, tick: [level for _ in seasons])
+    plan, _ = plan_and_rank(replace(CLINIC, n_clients=48), effect=3.0, smallest=3.0, n_seasons=3)
+    assert plan.curve["clients"].tolist() == sizes
+
+
 def test_lines_share_their_luck_so_a_change_that_changes_nothing_gains_nothing(monkeypatch):
     monkeypatch.setattr("toolkit.planning.season.changes_of_record_keeping", lambda dials: {AS_NOW: dials, "b": dials})
     rows = rank_record_keeping(replace(CLINIC, n_clients=12), effect=2.0, smallest=3.0, n_seasons=8, rng=3).rows

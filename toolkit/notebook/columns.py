@@ -121,8 +121,9 @@ class _TableColumns:
             looks = {"layout": rows[1].layout, "style": rows[1].style} if rows else {}
             rows += [box, HTML(_seen(cells[header], str(known.loc[header, "reason"])), **looks)]
         unsure = int((proposal.guesses["confidence"] == "unsure").sum())
-        title = f"What each of the {counted(len(self.boxes), 'column')} was taken for" + f" ({unsure} not understood)" * (
-            unsure > 0
+        title = (
+            f"What each of the {counted(len(self.boxes), 'column')} was taken for"
+            + f" ({unsure} not understood)" * (unsure > 0)
         )
         folded = Accordion(children=[VBox(rows)], titles=(title,), selected_index=0 if unsure else None)
         asked = [VBox([HTML(f"<p>{escape(question.text)}</p>"), box]) for question, box in self.asked.items()]

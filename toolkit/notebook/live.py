@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ast
 import asyncio
+import math
 import os
 import re
 import sys
@@ -20,11 +21,14 @@ from html import escape
 from typing import Any
 
 from toolkit.notebook.errors_in_words import in_words, readers_part
+from toolkit.progress import watched_by
 
 OUT_OF_DATE = "Out of date: something above was changed. This is being computed again."
 LATER = "later"
 WAITING = "Being drawn: it comes when the cells below are done."
 DEFERS = "SESSION_OUTCOMES_LAB"  # set where a browser is looking; elsewhere every cell is computed in its turn
+EACH = 0.4  # seconds between two words on how far a cell is
+FEWEST_TO_TELL = 5  # pieces of work from which on the rest of the time is told
 QUIET = 0.3  # seconds without a cell, after which what was put off is computed
 STOPPED = "Out of date: a cell above could not be computed again."
 _PLAIN = "text/plain"
@@ -53,16 +57,17 @@ class LiveCell:
         else:
             self.handle.update(bundle, raw=True)
 
-    def mark(self, said: str) -> None:
-        """Leave the old answer in sight, pale, under a line that says that it is out of date."""
+    def mark(self, said: str, *, progress: str = "") -> None:
+        """Leave the old answer in sight, pale, under a line that says that it is out of date, or how far it is."""
         kind = "out-of-date stopped" if said == STOPPED else "out-of-date"
         if not self.shown:
-            self.show({"text/html": f"<p class='{kind}' role='status'>{escape(said)}</p>", _PLAIN: said})
+            html = f"<div class='{kind}'><p role='status'>{escape(said)}</p>{progress}</div>"
+            self.show({"text/html": html, _PLAIN: said})
             return
         old = self.shown.get("text/html") or f"<pre>{escape(str(self.shown.get(_PLAIN, '')))}</pre>"
         note = f"<p role='status' style='border-left:4px solid #c75000;padding-left:.6em'><b>{escape(said)}</b></p>"
         pale = f"<div style='opacity:.35' aria-hidden='true'>{old}</div>"
-        html = f"<div class='{kind}'>{note}{pale}</div>"
+        html = f"<div class='{kind}'>{note}{progress}{pale}</div>"
         self.show({"text/html": html, _PLAIN: f"{said}\n{self.shown.get(_PLAIN, '')}"})
 
 
@@ -90,6 +95,8 @@ class LiveCells:
         shown, problem = self._computed(cell)
         if problem is not None:
             self._cells.pop(key)
+            if cell.handle is not None:  # how far it was
+                cell.show({_PLAIN: ""})
             raise problem
         if shown.get("text/html") or shown.get(_PLAIN):
             cell.shown = shown
@@ -146,13 +153,14 @@ class LiveCells:
 
         problem: BaseException | None = None
         last: Any = None
-        with self._shell.builtin_trap, self._shell.display_trap, capture_output() as said:
+        telling = watched_by(_Telling(cell, self._shell))
+        with self._shell.builtin_trap, self._shell.display_trap, telling, capture_output() as said:
             try:
                 last = self._evaluated(cell.code)
                 _flush_figures()
             except (Exception, KeyboardInterrupt) as error:
                 problem = error
-        parts = [part.data for part in said.outputs if _WIDGET not in part.data]  # progress bars, done by now
+        parts = [part.data for part in said.outputs if _WIDGET not in part.data]  # bars of others, done by now
         if last is not None and problem is None:
             bundle = self._shell.display_formatter.format(last)[0] or _own_bundle(last)
             if _WIDGET in bundle:
@@ -174,6 +182,29 @@ class LiveCells:
         exec(compile(tree, name, "exec"), space)
         shown = not source.rstrip().endswith(";")
         return eval(compile(ast.Expression(last.value), name, "eval"), space) if last is not None and shown else None
+
+
+class _Telling:
+    """How far a live cell's computation is, in the cell's own place, a few times a second."""
+
+    def __init__(self, cell: LiveCell, shell: Any) -> None:
+        self._cell, self._shell, self._publisher = cell, shell, shell.display_pub
+        self._began, self._last = time.monotonic(), -math.inf
+
+    def __call__(self, done: int, of: int, what: str) -> None:
+        now = time.monotonic()
+        if now - self._last < EACH and 0 < done < of:
+            return
+        self._last = now
+        said = f"{done} of {of} {what} done."
+        if FEWEST_TO_TELL <= done < of:
+            said += f" About {(now - self._began) / done * (of - done):.0f} s left."
+        bar = f"<progress value='{done}' max='{of}' aria-label='{escape(what)} done' style='width:20rem'></progress>"
+        capturing, self._shell.display_pub = self._shell.display_pub, self._publisher
+        try:
+            self._cell.mark(said, progress=bar)
+        finally:
+            self._shell.display_pub = capturing
 
 
 def names_of(source: str) -> tuple[frozenset[str], frozenset[str]]:

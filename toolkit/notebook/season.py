@@ -20,7 +20,6 @@ if TYPE_CHECKING:
 
 
 FEW = 200  # seasons: below this a share of 1 in 2 is known to 7 in 100 at best
-ENOUGH = 0.8  # common practice: plan for four answers in five
 
 
 def clinic(dials: ClinicDials, notes: Sequence[str] = ()) -> Words:
@@ -103,6 +102,8 @@ def season_curve(plan: SeasonPlan) -> Drawing:
 
 def how_many(plan: SeasonPlan) -> Words:
     """With how many clients four seasons in five end in an answer, as far as so many played seasons can tell."""
+    from toolkit.planning.season import ENOUGH
+
     enough = plan.curve[plan.curve["seen"] >= ENOUGH]
     row = (plan.curve if enough.empty else enough).iloc[-1 if enough.empty else 0]
     truth = f"if the technique truly adds {threshold(plan.effect, plan.unit)}"

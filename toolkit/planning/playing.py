@@ -11,10 +11,12 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from queue import Empty, SimpleQueue
+from threading import Event
 from typing import Any
 
 import numpy as np
@@ -80,7 +82,7 @@ def level_of_season(season: SeasonPlayed) -> str:
 
 
 def play(seasons: Sequence[SeasonPlayed], *, tick: Callable[[], object] = lambda: None) -> list[str]:
-    """The claim level of each season, in their order; `tick` is called once a season."""
+    """The claim level of each season, in their order; `tick` is called once a season, never from another thread."""
     workers = min(os.cpu_count() or 1, MOST_WORKERS)
     if workers < 2 or len(seasons) < FEWEST_FOR_WORKERS:
         levels = []
@@ -88,16 +90,35 @@ def play(seasons: Sequence[SeasonPlayed], *, tick: Callable[[], object] = lambda
             levels.append(level_of_season(season))
             tick()
         return levels
-    parts = [seasons[start::workers] for start in range(workers)]
+    played: SimpleQueue[None] = SimpleQueue()
+    parts, stop = [seasons[start::workers] for start in range(workers)], Event()
     with ThreadPoolExecutor(workers) as pool:
-        found = list(pool.map(lambda part: _played_elsewhere(part, tick), parts))
+        found = [pool.submit(_played_elsewhere, part, lambda: played.put(None), stop) for part in parts]
+        try:
+            for _ in seasons:
+                _next(played, found)
+                tick()
+        except BaseException:  # somebody does not want to wait any longer
+            stop.set()
+            raise
     out = [""] * len(seasons)
     for start, levels in enumerate(found):
-        out[start::workers] = levels
+        out[start::workers] = levels.result()
     return out
 
 
-def _played_elsewhere(seasons: Sequence[SeasonPlayed], tick: Callable[[], object]) -> list[str]:
+def _next(played: SimpleQueue[None], found: Sequence[Future[list[str]]]) -> None:
+    """Wait for the next season, or until nobody plays any more."""
+    while True:
+        with suppress(Empty):
+            return played.get(timeout=0.2)
+        if all(one.done() for one in found):
+            return None
+
+
+def _played_elsewhere(
+    seasons: Sequence[SeasonPlayed], tick: Callable[[], object], stop: Event | None = None
+) -> list[str]:
     """Play seasons in another Python, a line of JSON each way a season; here where it cannot be started."""
     home = str(Path(__file__).resolve().parents[2])
     paths = os.pathsep.join(filter(None, [home, os.environ.get("PYTHONPATH", "")]))
@@ -118,6 +139,11 @@ def _played_elsewhere(seasons: Sequence[SeasonPlayed], tick: Callable[[], object
         for line in worker.stdout:
             levels.append(line.strip())
             tick()
+            if stop is not None and stop.is_set():
+                worker.kill()
+                return levels
+    if stop is not None and stop.is_set():
+        return levels
     for season in seasons[len(levels) :]:  # whatever ended it, what is left is played here and says what is wrong
         levels.append(level_of_season(season))
         tick()

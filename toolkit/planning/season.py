@@ -7,7 +7,7 @@ simulated seasons are then judged by the very rule that will judge the real one.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,11 +19,13 @@ from toolkit.explanations.regression_to_the_mean import implied_selection
 from toolkit.findings.finding import Judged
 from toolkit.number_words import quantity
 from toolkit.planning.playing import SeasonPlayed, play
+from toolkit.progress import Bar, bar
 from toolkit.result import Shown
 from toolkit.simulate import ClinicDials, Design
-from toolkit.stats.proportions import PairedCounts, newcombe_paired_difference
+from toolkit.stats.proportions import PairedCounts, newcombe_paired_difference, wilson_limits
 
 SEEN = ("moved", "moved_enough", "probably_moved")
+ENOUGH = 0.8  # common practice: plan for four answers in five
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -42,7 +44,7 @@ class SeasonPlan(Shown):
 
     def sentence(self) -> str:
         """The smallest number of clients with which four of five seasons would show the effect."""
-        enough = self.curve[self.curve["seen"] >= 0.8]
+        enough = self.curve[self.curve["seen"] >= ENOUGH]
         size = f"a true effect of {quantity(self.effect, self.unit)}"
         if enough.empty:
             best = self.curve.iloc[-1]
@@ -162,10 +164,8 @@ COIN = "draw the order by a coin"
 
 
 def _shares(levels: pd.Series) -> dict[str, float]:
-    from statsmodels.stats.proportion import proportion_confint
-
     hits = int(levels.isin(SEEN).sum())
-    low, high = proportion_confint(hits, len(levels), method="wilson")
+    low, high = wilson_limits(hits / len(levels), len(levels))
     counts = levels.value_counts(normalize=True)
     return {
         "seen": hits / len(levels),
@@ -194,7 +194,13 @@ def _seed_of(rng: np.random.Generator | int) -> int:
 
 
 def _played(
-    lines: Mapping[str, ClinicDials], *, effect: float, smallest: float | None, n_seasons: int, seed: int
+    lines: Mapping[str, ClinicDials],
+    *,
+    effect: float,
+    smallest: float | None,
+    n_seasons: int,
+    seed: int,
+    told: Bar | None = None,
 ) -> dict[str, pd.Series]:
     """The levels of `n_seasons` seasons of each line, all lines with the same luck, with a progress bar."""
     seasons = [
@@ -202,17 +208,11 @@ def _played(
         for dials in lines.values()
         for place in range(n_seasons)
     ]
-    tick, close = _progress(len(seasons), "seasons")
-    levels = play(seasons, tick=tick)
-    close()
+    shown = told or bar(len(seasons), "seasons")
+    levels = play(seasons, tick=shown.update)
+    if told is None:
+        shown.close()
     return {name: pd.Series(levels[place * n_seasons : (place + 1) * n_seasons]) for place, name in enumerate(lines)}
-
-
-def _progress(total: int, what: str) -> tuple[Callable[[], object], Callable[[], object]]:
-    from tqdm.auto import tqdm
-
-    bar = tqdm(total=total, desc=what, unit="season")
-    return (lambda: bar.update(1)), bar.close
 
 
 def plan_clients(
@@ -302,22 +302,35 @@ def _ranked(dials: ClinicDials, found: Mapping[str, pd.Series], *, effect: float
     return RecordKeeping(effect=effect, unit=dials.unit, n_seasons=len(now), rows=ranked)
 
 
+def _worth_a_try(dials: ClinicDials, now: pd.Series) -> list[int]:
+    """Numbers of clients to play beside as many as now: fewer where these are enough, more where they are not."""
+    factors = (0.25, 0.5, 1) if now.isin(SEEN).mean() >= ENOUGH else (1, 2, 4)
+    return [dials.n_clients if factor == 1 else max(6, round(dials.n_clients * factor)) for factor in factors]
+
+
 def plan_and_rank(
     dials: ClinicDials,
     *,
     effect: float,
     smallest: float | None,
-    n_clients: Iterable[int],
+    n_clients: Iterable[int] | None = None,
     n_seasons: int = 100,
     rng: np.random.Generator | int = 0,
 ) -> tuple[SeasonPlan, RecordKeeping]:
     """`plan_clients` and `rank_record_keeping` in one go, seasons that both need played once.
 
-    Args: as `plan_clients`.
+    Args: as `plan_clients`. Without `n_clients` as many as now are played first: where they show the effect in four
+        seasons of five, a half and a quarter of them, else twice and four times as many.
     """
-    changes, sizes = changes_of_record_keeping(dials), _sizes(dials, n_clients)
-    lines = {**changes, **{name: line for name, line in sizes.items() if line != dials}}
-    found = _played(lines, effect=effect, smallest=smallest, n_seasons=n_seasons, seed=_seed_of(rng))
+    changes = changes_of_record_keeping(dials)
+    given = None if n_clients is None else _sizes(dials, n_clients)
+    n_lines = len(changes) + (2 if given is None else sum(line != dials for line in given.values()))
+    told = bar(n_lines * n_seasons, "seasons")
+    how = {"effect": effect, "smallest": smallest, "n_seasons": n_seasons, "seed": _seed_of(rng), "told": told}
+    found = _played(changes, **how)
+    sizes = _sizes(dials, _worth_a_try(dials, found[AS_NOW])) if given is None else given
+    found |= _played({name: line for name, line in sizes.items() if line != dials}, **how)
+    told.close()
     found |= {name: found[AS_NOW] for name in sizes if name not in found}
     return _plan_of(dials, sizes, found, effect=effect), _ranked(
         dials, {name: found[name] for name in changes}, effect=effect
