@@ -19,7 +19,7 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
 from toolkit.number_words import figure_text, quantity_with_interval
-from toolkit.result_views import for_reading, html_table
+from toolkit.result_views import NO_FORMULAS, for_reading, html_table, on_a_page, told_once
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -294,5 +294,6 @@ class Result(Shown):
         return "\n".join(lines)
 
     def _repr_html_(self) -> str:
-        notes = "".join(f"<p>{escape(note)}</p>" for note in self.notes)
-        return f"<p>{escape(self.says)}</p>{html_table(for_reading(self.frame), caption=self.title)}{notes}"
+        shown, once = told_once(for_reading(self.frame))
+        notes = "".join(f"<p>{on_a_page(note)}</p>" for note in (once, *self.notes) if note and note not in self.says)
+        return f'<p class="{NO_FORMULAS}">{on_a_page(self.says)}</p>{html_table(shown, caption=self.title)}{notes}'

@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import math
+import re
 from html import escape
 from typing import Any
 
 import pandas as pd
 
 from toolkit.number_words import figure_text
+
+NO_FORMULAS = "mathjax_ignore tex2jax_ignore"  # a dollar sign in a cell begins no formula
+SAID_ONCE = ("what", "level", "n_clients", "n_rows", "unit", "method")
+NO_BREAK = ";white-space:nowrap"
+_MINUS = re.compile(r"(?<![\w.)])-(?=[\d.])")
 
 
 def for_reading(frame: pd.DataFrame) -> pd.DataFrame:
@@ -37,21 +43,62 @@ def _p_text(value: Any) -> str:
 def html_table(frame: pd.DataFrame, *, caption: str = "") -> str:
     """An accessible HTML table: header cells with scope, a caption, every value escaped and rounded for reading.
 
+    Words stand on the left and have room, numbers stay on one line; a table wider than the page scrolls by itself.
+
     Example:
-        >>> html_table(pd.DataFrame({"n": [3]})).count("<tr>")
+        >>> html_table(pd.DataFrame({"n": [3]})).count("<tr")
         2
     """
-    head = "".join(f'<th scope="col">{escape(str(name)).replace("_", " ")}</th>' for name in frame.columns)
+    looks = [_look(frame.iloc[:, place]) for place in range(frame.shape[1])]
+    head = "".join(
+        f'<th scope="col" style="{look.removesuffix(NO_BREAK)}">{escape(str(name)).replace("_", " ")}</th>'
+        for name, look in zip(frame.columns, looks, strict=True)
+    )
     body = "".join(
         "<tr>"
         + "".join(
-            f'<th scope="row">{escape(figure_text(value))}</th>'
+            f'<th scope="row" style="{look}">{_cell(value)}</th>'
             if place == 0
-            else f"<td>{escape(figure_text(value))}</td>"
-            for place, value in enumerate(row)
+            else f'<td style="{look}">{_cell(value)}</td>'
+            for place, (value, look) in enumerate(zip(row, looks, strict=True))
         )
         + "</tr>"
         for row in frame.itertuples(index=False)
     )
-    said = f"<caption>{escape(caption)}</caption>" if caption else ""
-    return f"<table>{said}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    said = f'<caption style="text-align:left">{escape(caption)}</caption>' if caption else ""
+    table = f"<table>{said}<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+    return f'<div class="{NO_FORMULAS}" style="overflow-x:auto">{table}</div>'
+
+
+def _cell(value: object) -> str:
+    return on_a_page(figure_text(value))
+
+
+def on_a_page(said: str) -> str:
+    """Words as HTML, with a true minus sign before numbers."""
+    return escape(_MINUS.sub("−", said))
+
+
+def _look(column: pd.Series) -> str:
+    """How a column is set: words to the left and not too narrow, numbers to the right on one line."""
+    texts = [figure_text(value) for value in column]
+    longest = max(map(len, texts), default=0)
+    if any(any(map(str.isalpha, text)) for text in texts):
+        return f"text-align:left;vertical-align:top;min-width:{min(longest, 24) / 2 + 1:.0f}em"
+    return f"text-align:right;vertical-align:top{NO_BREAK}"
+
+
+def told_once(frame: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    """A frame as a reader sees it without the columns that say the same in every row, and what they say.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"estimate": ["3", "4"], "level": ["0.95", "0.95"], "unit": ["deg", "deg"]})
+    >>> told_once(rows)[1]
+    'In every row: level 0.95, unit deg.'
+    """
+    if len(frame) < 2:
+        return frame, ""
+    same = [name for name in SAID_ONCE if name in frame and frame[name].nunique(dropna=False) == 1]
+    said = ", ".join(f"{name.replace('_', ' ')} {frame[name].iloc[0]}" for name in same)
+    return frame.drop(columns=same), f"In every row: {said}." if said else ""

@@ -102,6 +102,15 @@ def test_letters_in_figures_are_large_enough_on_a_phone(chromium, report):
     assert min(heights) >= 10
 
 
+def test_an_answer_has_the_width_of_the_phone(chromium, report):
+    with pages.opened(chromium, report, pages.PHONE) as visit:
+        widths = visit.page.evaluate(
+            "[...document.querySelectorAll('.answer .claim')].map((claim) => claim.getBoundingClientRect().width)"
+        )
+    assert len(widths) == 3
+    assert min(widths) > 0.8 * pages.PHONE[0]
+
+
 def test_print_unfolds_the_cautions_and_leaves_the_appendices_on_the_screen(chromium, report):
     with pages.opened(chromium, report, pages.A4_PRINTED) as visit:
         visit.page.emulate_media(media="print")

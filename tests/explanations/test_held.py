@@ -211,7 +211,7 @@ def test_a_share_that_may_be_anything_is_not_named():
     found = held_to_next_visit(clinic(1, held=0.5, fade=0.0, n=10), **ASKED, unit="deg")
     assert found.share_left is not None
     assert found.share_left.ci_high - found.share_left.ci_low > 1
-    assert "How much of the gain is left after 7 days is not settled (95 % interval" in found.sentence()
+    assert "is not settled: nothing of it and all of it would both fit (10 clients)" in found.sentence()
 
 
 def test_several_questions_widen_the_comparison_and_say_so():

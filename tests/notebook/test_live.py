@@ -95,6 +95,13 @@ def test_a_failure_in_the_first_run_fails_the_cell(shell):
         run(shell, "1 / 0")
 
 
+def test_a_last_line_with_a_semicolon_is_done_and_not_shown(shell):
+    shell.user_ns["done"] = []
+    run(shell, "done.append(1) or 'shown';")
+    assert shell.user_ns["done"] == [1]
+    assert not any("shown" in str(cell.shown) for cell in shell.live_cells._cells.values())
+
+
 def test_a_long_cell_says_in_its_own_place_how_far_it_is(shell):
     shell.user_ns["bar"] = bar
     cell = run(shell, "told = bar(3, 'seasons')\ntold.update(3)\n'the answer'")

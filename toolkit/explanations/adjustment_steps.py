@@ -163,8 +163,8 @@ def _attributable_steps(case: Case) -> list[AdjustmentStep]:
                 bounded,
                 rows,
                 "looks and other questions paid for",
-                f"{case.n_questions} question(s), look {case.look} of {case.looks_planned}: interval at "
-                f"{100 * bounded.confidence_level:.4g} %",
+                f"{case.n_questions} question{'s' * (case.n_questions > 1)}, look {case.look} of "
+                f"{case.looks_planned}: interval at {100 * bounded.confidence_level:.4g} %",
             )
         )
     if case.allowance > 0:

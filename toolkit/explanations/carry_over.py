@@ -123,11 +123,11 @@ class Held(Shown):
             return f"How long it lasts cannot be told: {self.why_no_share}."
         share = self.share_left
         if share.ci_high - share.ci_low > 1:
+            said = f"How much of the gain is left after {self.days:.3g} days is not settled"
+            if share.ci_low <= 0 and share.ci_high >= 1:
+                return f"{said}: nothing of it and all of it would both fit ({share.n} clients)."
             ends = f"{100 * share.ci_low:.0f} to {100 * share.ci_high:.0f}"
-            return (
-                f"How much of the gain is left after {self.days:.3g} days is not settled (95 % interval {ends} %; "
-                f"{share.n} clients)."
-            )
+            return f"{said} (95 % interval {ends} %; {share.n} clients)."
         left = (
             f"Of the gain within the session {share_text(share.value)} (95 % interval {100 * share.ci_low:.0f} to "
             f"{100 * share.ci_high:.0f} %; {share.n} clients) was left after {self.days:.3g} days"

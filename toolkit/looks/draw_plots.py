@@ -46,7 +46,7 @@ def order_figure(draws: pd.DataFrame, *, width: float = style.WIDE) -> Figure:
     parts = (("visit", "Visit of the client", _by_visit(draws)), ("when", "Day of the records", _by_day(draws)))
     beside = width >= style.SIDE_BY_SIDE
     one = (width - 1.4) / 2 if beside else width - 0.8
-    figure = style.new_figure(width, 2.9 if beside else 5.3)
+    figure = style.new_figure(width, 2.45 if beside else 4.85)
     for place, (_, name, shares) in enumerate(parts):
         left = 0.65 + (place * (one + 0.6) if beside else 0.0)
         axes = style.axes_at(figure, left=left, top=0.5 if beside or not place else 2.95, width=one, height=1.75)
@@ -117,7 +117,14 @@ def flow_figure(steps: Sequence[dict[str, Any]], *, width: float = style.WIDE) -
         face = look.colour if look.filled else "white"
         axes.barh(place + shift, values, height=0.32, color=face, edgecolor=look.colour, lw=1.4, label=arm)
         for at, value in zip(place, values, strict=True):
-            style.write(axes, value, at + shift, f" {value}", size=style.SMALL, up="center")
+            axes.annotate(
+                f"{value}",
+                (value, at + shift),
+                xytext=(4, 0),
+                textcoords="offset points",
+                va="center",
+                size=style.SMALL,
+            )
     axes.set_yticks(place, names, parse_math=False)
     axes.set_ylim(len(kept) - 0.5, -0.5)
     axes.margins(x=0.1)

@@ -51,11 +51,7 @@ class ReportTable:
 
     def _repr_html_(self) -> str:
         frame = pd.DataFrame([tuple(map(_shown, row)) for row in self.rows], columns=list(self.columns))
-        left = "style='text-align:left;vertical-align:top'"  # a notebook would set words to the right
-        page = html_table(frame, caption=self.caption)
-        for cell in ("<caption", "<th", "<td"):
-            page = page.replace(f"{cell} ", f"{cell} {left} ").replace(f"{cell}>", f"{cell} {left}>")
-        return page
+        return html_table(frame, caption=self.caption)
 
     def cells(self) -> list[list[tuple[str, str]]]:
         """Each row as pairs of column name and cell, for pages too narrow for columns."""

@@ -45,8 +45,9 @@ class Drawn:
     left_out: str
 
     def panels(self) -> tuple[list[str], list[str]]:
-        """The panels' rows and columns, most readings first."""
-        return _most(self.rows["row"]), _most(self.rows["column"])
+        """The panels' rows and columns, most readings first; sites by name."""
+        rows, columns = _most(self.rows["row"]), _most(self.rows["column"])
+        return (sorted(rows) if self.by[0] == "site" else rows), columns
 
     def title(self, what: str) -> str:
         clients, rows = self.rows["client"].nunique(), len(self.rows)

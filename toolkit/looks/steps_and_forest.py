@@ -65,7 +65,7 @@ def steps_figure(
         >>> steps = pd.DataFrame({"step": ["After minus before"], "estimate": [4.0], "ci_low": [2.0],
         ...                       "ci_high": [6.0], "says": ["The usual answer."]})
         >>> steps_figure(steps, unit="deg").axes[0].get_xlabel()
-        'Change in °; better is to the right; 95 % intervals unless said'
+        'Change (°), better to the right; 95 % intervals unless said'
     """
     need_columns(steps, STEP_COLUMNS, what="adjustment steps")
     if steps.empty:
@@ -95,7 +95,7 @@ def _join_steps(axes: Axes) -> None:
 
 def axis_words(unit: str, *, what: str = "Change") -> str:
     """The axis of every figure of changes, in words."""
-    return f"{what}{f' in {unit_words(unit)}' if unit else ''}; better is to the right; 95 % intervals unless said"
+    return f"{what}{f' ({unit_words(unit)})' if unit else ''}, better to the right; 95 % intervals unless said"
 
 
 def alt_text_steps(steps: pd.DataFrame, *, unit: str, smallest_change: float | None = None) -> str:

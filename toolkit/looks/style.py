@@ -202,6 +202,12 @@ def as_svg(figure: Figure, title: str, description: str, *, key: str = "") -> st
     )
 
 
+def readable_on_a_phone(drawing: str) -> str:
+    """A drawing in a box of its own, which a narrow screen scrolls sideways instead of making the letters tiny."""
+    wide = drawing.replace('style="width:100%;', 'style="width:100%;min-width:480px;', 1)
+    return f"<div style='overflow-x:auto'>{wide}</div>"
+
+
 def described(figure: Figure, *, title: str, description: str) -> Figure:
     """The figure with a title above it and its alternative text kept with it (`get_label()`), for whoever shows it."""
 

@@ -16,7 +16,7 @@ from toolkit.mixed.mixed import fit_mixed
 from toolkit.mixed.mixed_fit import DfMethod, MixedFit
 from toolkit.mixed.term_tests import term_tests
 from toolkit.mixed.variance_intervals import likelihood_ratio, variance_intervals
-from toolkit.number_words import figure_text, quantity
+from toolkit.number_words import p_words, quantity
 from toolkit.result import Result, Shown
 
 if TYPE_CHECKING:
@@ -244,7 +244,7 @@ class MixedModel(Shown):
             for row in found.to_dict("records")
         ]
         tested = found.dropna(subset=["p"])
-        words = "; ".join(f"{row['term']} p = {figure_text(row['p'])}" for row in tested.to_dict("records"))
+        words = "; ".join(f"{row['term']} {p_words(row['p'])}" for row in tested.to_dict("records"))
         return Result.of(rows, says=f"Tests of the terms: {words or 'none'}.", title="Term tests", detail=found)
 
     def random_effects(self) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from toolkit.mixed.cross_products import Array
 from toolkit.mixed.likelihood import evaluate
 from toolkit.mixed.mixed_fit import MixedFit
 from toolkit.mixed.search import minimise
-from toolkit.number_words import figure_text
+from toolkit.number_words import figure_text, p_words
 from toolkit.result import Shown
 
 
@@ -209,7 +209,7 @@ class LikelihoodRatio(Shown):
         halved = ", p halved because zero is the end of a variance's range" if self.at_zero else ""
         return (
             f"Likelihood ratio ({self.method}): chi-squared {figure_text(self.statistic)} on {self.df} df, "
-            f"p = {figure_text(self.p)}{halved}."
+            f"{p_words(self.p)}{halved}."
         )
 
     def table(self) -> pd.DataFrame:

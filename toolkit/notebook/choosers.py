@@ -53,7 +53,11 @@ class QuestionChooser(Chooser):
         if smallest_change is not None:
             self._sizes[first[0] if first else self._measure.value] = smallest_change
         self._size = BoundedFloatText(
-            min=0, max=1000, step=0.5, layout=Layout(width="34rem"), style={"description_width": "8rem"}
+            min=0,
+            max=1000,
+            step=0.5,
+            layout=Layout(width="34rem", max_width="98%"),
+            style={"description_width": "8rem"},
         )
         self._show_size()
         self._size.observe(self._size_chosen, names="value")
@@ -283,8 +287,8 @@ class Guess(Chooser):
     def __init__(self, words: str) -> None:
         from ipywidgets import Layout, Text, VBox
 
-        look = {"layout": Layout(width="34rem"), "style": {"description_width": "16rem"}, "continuous_update": False}
-        self._box = Text(description=words, placeholder="a number, then Enter", **look)
+        look = {"layout": Layout(width="34rem", max_width="98%"), "style": {"description_width": "auto"}}
+        self._box = Text(description=words, placeholder="a number, then Enter", continuous_update=False, **look)
         self.widget = VBox([self._box])
         self.tell(self._box)
 

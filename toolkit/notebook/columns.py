@@ -203,7 +203,7 @@ def _asked_box(question: Question) -> Any:
     from ipywidgets import Dropdown, Layout
 
     options = [("not answered yet", ()), *((choice.label, choice.settings) for choice in question.choices)]
-    return Dropdown(description="Answer", options=options, layout=Layout(width="34rem"))
+    return Dropdown(description="Answer", options=options, layout=Layout(width="34rem", max_width="98%"))
 
 
 def _answered(said: dict[str, Any], answers: list[tuple[str, str]]) -> dict[str, Any]:

@@ -52,12 +52,13 @@ def load_ipython_extension(shell: Any) -> None:
 
 def figure_html(figure: Any) -> str | None:
     """A figure with its alternative text; None for a figure that brings no words and is drawn by pyplot anyway."""
-    from toolkit.looks.style import as_svg
+    from toolkit.looks.style import as_svg, readable_on_a_phone
 
     words = str(figure.get_label())
     if not words and "matplotlib.pyplot" in sys.modules:
         return None
-    return as_svg(figure, figure.get_suptitle() or "Figure", words or "A figure without words of its own.")
+    drawing = as_svg(figure, figure.get_suptitle() or "Figure", words or "A figure without words of its own.")
+    return readable_on_a_phone(drawing)
 
 
 def _say_what_is_wrong(shell: Any, kind: Any, value: BaseException, trace: Any, tb_offset: Any = None) -> list[str]:

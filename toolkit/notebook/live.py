@@ -180,8 +180,10 @@ class LiveCells:
         last = tree.body.pop() if tree.body and isinstance(tree.body[-1], ast.Expr) else None
         space = self._shell.user_ns
         exec(compile(tree, name, "exec"), space)
-        shown = not source.rstrip().endswith(";")
-        return eval(compile(ast.Expression(last.value), name, "eval"), space) if last is not None and shown else None
+        if last is None:
+            return None
+        value = eval(compile(ast.Expression(last.value), name, "eval"), space)
+        return None if source.rstrip().endswith(";") else value
 
 
 class _Telling:

@@ -14,9 +14,10 @@ import pandas as pd
 
 from toolkit.looks.html import ReportTable
 from toolkit.looks.report_figures import drawing_of
-from toolkit.looks.style import WIDE
+from toolkit.looks.style import WIDE, readable_on_a_phone
 from toolkit.looks.words import readable, spaced
 from toolkit.number_words import figure_text
+from toolkit.result_views import NO_FORMULAS
 
 if TYPE_CHECKING:
     import ipywidgets
@@ -37,7 +38,7 @@ class Drawing:
 
     def _repr_html_(self) -> str:
         title = f"<figcaption style='font-weight:bold;max-width:{WIDE}in'>{escape(self.title)}</figcaption>"
-        return f"<figure style='margin:0'>{title}{self.svg}</figure>"
+        return f"<figure style='margin:0'>{title}{readable_on_a_phone(self.svg)}</figure>"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -58,7 +59,7 @@ class Words:
 
     def _repr_html_(self) -> str:
         parts = (f"<p>{f'<b>{escape(name)}:</b> ' if name else ''}{escape(said)}</p>" for name, said in self.lines)
-        return f"<div style='max-width:{WIDE}in'>{''.join(parts)}</div>"
+        return f"<div class='{NO_FORMULAS}' style='max-width:{WIDE}in'>{''.join(parts)}</div>"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -73,7 +74,8 @@ class ToCopy:
     __repr__ = __str__
 
     def _repr_html_(self) -> str:
-        return f"<pre style='white-space:pre-wrap;max-width:{WIDE}in'>{escape(self.text)}</pre>"
+        look = f"white-space:pre-wrap;word-break:normal;overflow-wrap:break-word;max-width:{WIDE}in"
+        return f"<pre style='{look}'>{escape(self.text)}</pre>"
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -143,7 +145,7 @@ def drop_down(name: str, options: Options, *, value: str | None = None, like: An
     """One drop-down, wide enough for its words; with the looks of another one, where there are many."""
     from ipywidgets import Dropdown, Layout
 
-    looks = {"layout": Layout(width="34rem"), "style": {"description_width": "8rem"}}
+    looks = {"layout": Layout(width="34rem", max_width="98%"), "style": {"description_width": "8rem"}}
     if like is not None:
         looks = {"layout": like.layout, "style": like.style}
     chosen = {} if value is None else {"value": value}

@@ -10,6 +10,7 @@ import pandas as pd
 from toolkit.errors import ToolkitError
 from toolkit.looks.html import ReportTable
 from toolkit.looks.style import described
+from toolkit.looks.words import spaced
 from toolkit.notebook.pieces import ToCopy, Words, table, words
 from toolkit.replicating import filled_sheet, new_sheet
 from toolkit.replicating.in_libraries import in_library, library_table
@@ -78,6 +79,7 @@ def _before_after(rows: pd.DataFrame, before: str, after: str) -> tuple[Drawn, s
     long = pairs.reset_index(names="person").melt(id_vars="person", var_name="reading", value_name="value")
     canvas, axes = _axes()
     seaborn.lineplot(long, x="reading", y="value", units="person", estimator=None, ax=axes, color="#9ab", marker="o")
+    axes.set_xticks([0, 1], [spaced(before), spaced(after)], parse_math=False)
     axes.set(xlabel="", ylabel="reading")
     up = int((pairs[after] > pairs[before]).sum())
     said = f"{len(pairs)} people, a line each from {before} to {after}: {up} lines rise, {len(pairs) - up} do not."
@@ -93,7 +95,7 @@ def _agreement(rows: pd.DataFrame, first: str, second: str) -> tuple[Drawn, str,
     seaborn.scatterplot(x=middle, y=apart, ax=axes, color="#005a8c")
     for level in (apart.mean(), apart.mean() - 1.96 * apart.std(), apart.mean() + 1.96 * apart.std()):
         axes.axhline(float(level), color="#555555", linewidth=1)
-    axes.set(xlabel="mean of both", ylabel=f"{first} - {second}")
+    axes.set(xlabel="mean of both", ylabel=f"{spaced(first)} less {spaced(second)}")
     said = f"{len(pairs)} pairs: the differences have mean {apart.mean():.3g} and SD {apart.std():.3g}."
     return canvas, "difference against mean", said
 
@@ -108,7 +110,7 @@ def _courses(rows: pd.DataFrame, person: str, reading: str, value: str) -> tuple
     seaborn.lineplot(
         long, x=reading, y=value, units=person, estimator=None, ax=axes, color="#9ab", marker="o", linewidth=0.8
     )
-    axes.set(xlabel=reading, ylabel=value)
+    axes.set(xlabel=spaced(reading), ylabel=spaced(value))
     said = f"{long[person].nunique()} lines, one a {person}, over {long[reading].nunique()} readings."
     return canvas, "a line each", said
 

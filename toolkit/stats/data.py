@@ -348,7 +348,7 @@ def _all_said(frame: pd.DataFrame, joined: _Joined, by: tuple[str, ...], title: 
     without = f" {joined.refused} group{' has' if one else 's have'} no answer; the reason stands beside it."
     without = without if joined.refused else ""
     if n <= MOST_SENTENCES:
-        return " ".join(joined.said) + without
+        return _without_repeats(joined.said) + without
     words = f"{title}: {n} groups by {' and '.join(name.replace('_', ' ') for name in by)}."
     first = frame.loc[frame["what"] == frame["what"].dropna().iloc[0]].dropna(
         subset=["estimate", "statistic"], how="all"
@@ -362,6 +362,15 @@ def _all_said(frame: pd.DataFrame, joined: _Joined, by: tuple[str, ...], title: 
     elif len(first) <= MOST_LISTED:
         words += "".join(f" {_short(row, by)}." for row in first.to_dict("records"))
     return words + without
+
+
+def _without_repeats(said: Sequence[str]) -> str:
+    """Sentences one after the other; what all of them end in is said once, at the end."""
+    ends = {one.rpartition(". ")[2] for one in said}
+    if len(said) < 2 or len(ends) > 1 or not all(". " in one for one in said):
+        return " ".join(said)
+    end = ends.pop()
+    return " ".join([*(one.removesuffix(f" {end}") for one in said), end])
 
 
 def _short(row: Mapping[Any, Any], by: tuple[str, ...]) -> str:

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.number_words import figure_text, quantity_with_interval
+from toolkit.number_words import figure_text, p_words, quantity_with_interval
 from toolkit.result import Estimate, Result
 from toolkit.stats.clients import clients_of, complete_pairs
 from toolkit.stats.data import (
@@ -351,7 +351,7 @@ def _adjusted_for_first(
 def _difference_said(row: dict[str, Any], reference: str, other: str) -> str:
     found = quantity_with_interval(row["estimate"], row["ci_low"], row["ci_high"], row["unit"], level=row["level"])
     return (
-        f"{other} minus {reference}: {found}; p = {figure_text(row['p'])}; "
+        f"{other} minus {reference}: {found}; {p_words(row['p'])}; "
         f"{row['n_other']} and {row['n_reference']} clients; {row['method']}). Groups that were not drawn at random "
         "may differ for other reasons."
     )
@@ -447,7 +447,7 @@ def _anova(group: Group, names: dict[str, str]) -> Part:
         row_of_test(plain, **more, df_2=float((n - 1) * (k - 1))) | {"method": "not corrected"},
     ]
     says = (
-        f"{k} readings of {n} clients: F = {figure_text(found.statistic)}, {found.method}, p = {figure_text(found.p)}. "
+        f"{k} readings of {n} clients: F = {figure_text(found.statistic)}, {found.method}, {p_words(found.p)}. "
         "A difference between readings does not say what caused it."
     )
     return Part(rows=rows, says=says, detail=found, notes=notes)
@@ -460,6 +460,6 @@ def _friedman(group: Group, names: dict[str, str]) -> Part:
     row = row_of_test(found, n_clients=n, estimate=w, unit="Kendall's W") | {"what": "Kendall's W"}
     says = (
         f"{int(float(found.df or 1.0)) + 1} readings of {n} clients: chi-squared {figure_text(found.statistic)}, df "
-        f"{figure_text(found.df)}, p = {figure_text(found.p)}; Kendall's W {figure_text(w)}."
+        f"{figure_text(found.df)}, {p_words(found.p)}; Kendall's W {figure_text(w)}."
     )
     return Part(rows=[row], says=says, detail=found, notes=notes)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
-from toolkit.number_words import figure_text
+from toolkit.number_words import figure_text, p_words
 from toolkit.quantiles import t_above, t_below, t_quantile
 from toolkit.result import Estimate, Shown
 from toolkit.stats.paired_tests import checked_differences, varying_differences
@@ -70,7 +70,7 @@ class Equivalence(Shown):
         found = self.difference
         return (
             f"The difference, {found.with_interval()}; n = {found.n} {found.n_of}), {verdict} "
-            f"({figure_text(self.lower_bound)} to {figure_text(self.upper_bound)}; TOST p = {figure_text(self.p)})."
+            f"({figure_text(self.lower_bound)} to {figure_text(self.upper_bound)}; TOST {p_words(self.p)})."
         )
 
     def table(self) -> pd.DataFrame:

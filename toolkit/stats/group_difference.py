@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.number_words import figure_text
+from toolkit.number_words import figure_text, p_words
 from toolkit.result import Estimate, Shown
 from toolkit.stats.centre import checked_level, t_reach, two_sided_p
 from toolkit.stats.clients import Floats, numbers
@@ -34,7 +34,7 @@ class BaselineAdjusted(Shown):
         found = self.difference
         return (
             f"Adjusted for the baseline: {found.name} {found.with_interval()}; "
-            f"n = {found.n}, p = {figure_text(found.p)}). {figure_text(self.slope)} of a baseline difference remains."
+            f"n = {found.n}, {p_words(found.p)}). {figure_text(self.slope)} of a baseline difference remains."
         )
 
     def table(self) -> pd.DataFrame:

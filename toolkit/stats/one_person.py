@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.number_words import quantity
+from toolkit.number_words import quantity, unit_words
 from toolkit.quantiles import normal_below
 from toolkit.result import Result
 from toolkit.stats.centre import normal_reach
@@ -333,10 +333,12 @@ def _chart_drawn(chart: RunChart, treated: pd.Series[Any] | None) -> Figure:
     filled = np.ones(len(points), dtype=bool) if treated is None else _kind(treated)
     blue = "#1f4e79"
     axes.scatter(points["order"], points["value"], s=28, c=np.where(filled, blue, "white"), edgecolors=blue, zorder=3)
-    axes.axhline(chart.centre, color="0.2", lw=1.2)
-    for limit in (chart.lower_limit, chart.upper_limit):
-        axes.axhline(limit, color="0.2", lw=1, ls="--")
+    unit, edge = str(chart.unit or ""), axes.get_yaxis_transform()
+    lines = (("average", chart.centre, "-"), ("limit", chart.lower_limit, "--"), ("limit", chart.upper_limit, "--"))
+    for name, at, dash in lines:
+        axes.axhline(at, color="0.2", lw=1.2 if dash == "-" else 1, ls=dash)
+        axes.text(1.01, at, f"{name}\n{quantity(at, unit)}", transform=edge, va="center", fontsize=9)
     axes.set_xlabel("Visit" if treated is None else "Visit (filled: treated)")
-    axes.set_ylabel(f"Reading ({chart.unit})" if chart.unit else "Reading")
+    axes.set_ylabel(f"Reading ({unit_words(unit)})" if unit else "Reading")
     axes.spines[["top", "right"]].set_visible(False)
     return figure

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.number_words import figure_text
+from toolkit.number_words import figure_text, p_words
 from toolkit.result import Estimate, Shown
 from toolkit.stats.beyond_error import matched_rank_biserial, probability_of_improvement
 from toolkit.stats.centre import hodges_lehmann_change
@@ -44,7 +44,7 @@ class ScaleChange(Shown):
         ceiling = f" {self.at_best} began at the best end and could not improve." if self.at_best else ""
         return (
             f"{self.measure}: of {self.n_clients} clients {self.n_better} rated better, {self.n_worse} worse and "
-            f"{self.n_unchanged} the same (Wilcoxon p = {figure_text(self.wilcoxon.p)}; probability of improvement "
+            f"{self.n_unchanged} the same (Wilcoxon {p_words(self.wilcoxon.p)}; probability of improvement "
             f"{figure_text(self.probability.value)}, {100 * self.probability.confidence_level:.4g} % interval "
             f"{figure_text(self.probability.ci_low)} to {figure_text(self.probability.ci_high)}).{ceiling} "
             "A change of ratings does not say what caused it."

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ToolkitError
-from toolkit.number_words import figure_text, quantity
+from toolkit.number_words import figure_text, p_words, quantity
 from toolkit.result import Result
 from toolkit.stats.clients import clients_of, complete_pairs
 from toolkit.stats.data import By, Group, Part, answer, checked_level, groups_of, need_columns, row_of_test
@@ -74,7 +74,7 @@ def normality(
         few = "; with few clients hardly any departure is found" if len(changes) < 20 else ""
         says = (
             f"The changes of {len(changes)} clients {found} (W = {figure_text(test.statistic)}, "
-            f"p = {figure_text(test.p)}; Shapiro-Wilk){few}. Look at the figure."
+            f"{p_words(test.p)}; Shapiro-Wilk){few}. Look at the figure."
         )
         row = row_of_test(test, n_clients=len(changes), n_rows=pairs.n_complete) | {"what": "normality of the changes"}
         return Part(rows=[row], says=says, detail=test, draw=lambda: qq_figure(changes, unit=group.unit))
@@ -184,7 +184,7 @@ def spread_of_change(
             f"Clients' changes spread with an SD of {quantity(spread.value, group.unit)} ({100 * level:.4g} % "
             f"interval {figure_text(spread.ci_low)} to {figure_text(spread.ci_high)}; {len(clients)} clients); "
             f"{second} spreads {figure_text(ratio)} times as much as {first} "
-            f"(p = {figure_text(test.p)}, Pitman-Morgan)."
+            f"({p_words(test.p)}, Pitman-Morgan)."
         )
         return Part(rows=rows, says=says, detail=(spread, test))
 

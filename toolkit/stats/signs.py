@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError, ToolkitError
-from toolkit.number_words import figure_text
+from toolkit.number_words import figure_text, p_words
 from toolkit.result import Estimate, Shown
 from toolkit.stats.clients import Pairs, clients_of, complete_pairs, direction
 from toolkit.stats.paired_tests import TestResult, flip_signs
@@ -64,7 +64,7 @@ class SignsChange(Shown):
             f"client weighs the same); {figure_text(100 * self.difference.value)} % net for the better "
             f"({100 * self.confidence_level:.4g} % interval {figure_text(100 * self.difference.ci_low)} to "
             f"{figure_text(100 * self.difference.ci_high)} %; {self.test.name}, {self.test.method}: "
-            f"p = {figure_text(self.test.p)}). A change of readings does not say what caused it."
+            f"{p_words(self.test.p)}). A change of readings does not say what caused it."
         )
 
     def table(self) -> pd.DataFrame:
