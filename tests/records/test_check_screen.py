@@ -22,7 +22,7 @@ def run(*words: str, typed: str = "") -> str:
 def test_the_screen_says_first_what_matters_and_fits() -> None:
     screen = check_screen(load_records(SHEETS / "neck ROM log 2024.xlsx"))
     assert screen.splitlines()[0].startswith("48 rows read from 1 file: 47 kept, 1 set aside")
-    assert "1 row(s), 0 reading(s): a line of averages, no session" in screen
+    assert "1 row: a line of averages, no session" in screen
     assert "taken as the reading before" in screen
     assert len(screen.splitlines()) <= 24
     assert max(map(len, screen.splitlines())) <= 80

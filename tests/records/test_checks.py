@@ -128,7 +128,7 @@ def test_an_unknown_measure_is_set_aside_with_the_remedy(wide: pd.DataFrame) -> 
 def test_a_practitioner_who_is_not_named_is_not_stated(wide: pd.DataFrame) -> None:
     records = load_records(wide.drop(columns="practitioner"))
     assert records.rows["practitioner"].unique().tolist() == ["not stated"]
-    assert 'no practitioner in 6 row(s): taken as "not stated"' in records.flags["what"].tolist()
+    assert 'no practitioner in 6 rows: taken as "not stated"' in records.flags["what"].tolist()
 
 
 @pytest.mark.parametrize(

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from toolkit.commands.options import PATH, codebook_option, columns_option, replace_option, say
+from toolkit.commands.screen import table_lines
 from toolkit.errors import ToolkitError
 from toolkit.resources import dataset_file
 from toolkit.writing import check_free, check_free_folder
@@ -128,7 +129,7 @@ def compare(
         return
     say(f"{found.records.sentence()}\n\n{found.sentence()}\n\n{found.advice}")
     if len(found.tables["losses"]):
-        say(f"\n{found.tables['losses'].to_string(index=False)}")
+        say("", table_lines(found.tables["losses"]))
     written = found.write(out, replace=replace)
     say(f"\nThe page: {written.resolve()}")
 

@@ -50,7 +50,7 @@ def check(
     aside = records.set_aside if with_text else records.shown_set_aside()
     for row in aside.head(SHOWN_ROWS).to_dict("records"):
         where = f"{row['file']}, row {row['row']}, {row['column'] or 'whole row'}"
-        say(f"  {where}: {row['reason']}. {row['remedy']}")
+        say(f"  {where}: {row['reason']}. {str(row['remedy'])[:1].upper()}{str(row['remedy'])[1:]}")
     if len(records.set_aside) > SHOWN_ROWS:
         say(f"  … and {len(records.set_aside) - SHOWN_ROWS} more: --set-aside FILE writes them all.")
     if set_aside:

@@ -7,6 +7,7 @@ from textwrap import fill
 
 import pandas as pd
 
+from toolkit.number_words import counted
 from toolkit.records.account import Records
 from toolkit.records.lexicon import close_names, nearest
 from toolkit.records.sheets import NOT_STATED
@@ -46,9 +47,13 @@ def _set_aside(entries: pd.DataFrame) -> list[str]:
     rows = entries.assign(reason=reasons, rows=(entries["scope"] == "row").astype(int))
     counts = rows.groupby("reason", sort=False)[["rows", "readings"]].sum()
     counts = counts.sort_values(["readings", "rows"], ascending=False, kind="stable")
-    return [
-        f"{int(row['rows'])} row(s), {int(row['readings'])} reading(s): {reason}" for reason, row in counts.iterrows()
-    ]
+    return [f"{_how_many(int(row['rows']), int(row['readings']))}: {reason}" for reason, row in counts.iterrows()]
+
+
+def _how_many(rows: int, readings: int) -> str:
+    """Rows and readings in words, what there is none of left out."""
+    parts = (counted(rows, "row") if rows else "", counted(readings, "reading") if readings else "")
+    return ", ".join(filter(None, parts)) or "nothing"
 
 
 def _flagged(flags: pd.DataFrame) -> list[str]:

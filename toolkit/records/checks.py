@@ -8,6 +8,7 @@ from collections.abc import Collection, Sequence
 import numpy as np
 import pandas as pd
 
+from toolkit.number_words import counted
 from toolkit.records.codebook import Codebook
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.mapping import DETAILS, READING_FIELDS
@@ -169,10 +170,10 @@ def _flag_missing_sides(frame: pd.DataFrame, rulers: Rulers, ledger: Ledger) -> 
     """A measure read on each side without a side; a treatment without a side."""
     sided = [name for name, is_sided in zip(rulers.names, rulers.sided, strict=True) if is_sided]
     without = says(frame["measure"], *sided) & says(frame["measured_side"], "none")
-    what = f"{without.sum()} row(s) of measures that are read on each side name no measured side"
+    what = f"{counted(without.sum(), 'row')} of measures that are read on each side name no measured side"
     ledger.flag(frame.loc[without].head(1), column="measured_side", value="none", what=what)
     untold = says(frame["treated_side"], "") & ~says(frame["intervention"], "measured_only")
-    what = f"{untold.sum()} row(s) name no treated side"
+    what = f"{counted(untold.sum(), 'row')} {'names' if untold.sum() == 1 else 'name'} no treated side"
     ledger.flag(frame.loc[untold].head(1), column="treated_side", value="", what=what)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from toolkit.number_words import counted
 from toolkit.records.dates import read_dates
 from toolkit.records.details import texts_of, understand_details
 from toolkit.records.ledger import Ledger, Why
@@ -103,7 +104,7 @@ def _stated(frame: pd.DataFrame, name: str, ledger: Ledger) -> pd.Categorical:
         frame.loc[empty].head(1),
         column=name,
         value="",
-        what=f'no {name} in {empty.sum()} row(s): taken as "{NOT_STATED}"',
+        what=f'no {name} in {counted(empty.sum(), "row")}: taken as "{NOT_STATED}"',
     )
     return change_texts(frame[name], lambda text: text or NOT_STATED)
 
@@ -145,7 +146,7 @@ def _visits(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     told = np.where(numbers.taken & ~bad, numbers.value, 0).astype(np.int64)
     only = (told > 0) & ~dated
     if only.any():
-        what = f"{only.sum()} row(s) have no date: the number of the visit is their order in time, days are not known"
+        what = f"{counted(only.sum(), 'row')} without a date: the number of the visit is their order in time, days are not known"
         ledger.flag(frame.loc[only].head(1), column="visit", value="", what=what)
     frame = frame.assign(visit=told)
     return ledger.take_out(frame, bad & ~dated, why=why)
@@ -266,12 +267,12 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
     frame["region"] = from_codes(codes, new)
     for text in own.values():
         rows = rows_where(frame["region"], lambda joined, text=text: text in joined.split(" + "))  # type: ignore[misc]
-        what = f"{rows.sum()} row(s) name a region that is not in the codebook; kept under this name"
+        what = f"{counted(rows.sum(), 'row')} with a region that is not in the codebook; kept under this name"
         ledger.flag(frame.loc[rows].head(1), column="region", value=text, what=what)
     untreated = rows_where(frame["intervention"], lambda text: text == "measured_only")
     empty = rows_where(frame["region"], lambda text: not text) & ~untreated
     if empty.any():
-        what = f'no region in {empty.sum()} row(s): taken as "{NOT_STATED}"'
+        what = f'no region in {counted(empty.sum(), "row")}: taken as "{NOT_STATED}"'
         ledger.flag(frame.loc[empty].head(1), column="region", value="", what=what)
         filled = frame["region"].astype(object).where(~empty, NOT_STATED)
         frame["region"] = from_texts(filled.tolist())

@@ -228,7 +228,7 @@ def _checked_schedule(schedule: pd.DataFrame) -> pd.DataFrame:
     if missing:
         raise SheetError(
             f"The schedule lacks {', '.join(missing)}. It needs client, session (1, 2, …), season and seal, one row a "
-            "session: the orders stay sealed until their session begins (draw-order, or order_schedule.seal)."
+            "session: the orders stay sealed until their session begins (python3 start.py draw-order)."
         )
     plan = schedule[list(SEALED)].reset_index(drop=True)
     if plan.isna().any(axis=None):

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from toolkit.number_words import counted
 from toolkit.records.field_words import phase_of
 from toolkit.records.header_words import read_header
 from toolkit.records.ledger import Ledger, Why
@@ -310,7 +311,7 @@ def measures_of(
     measure_code = numbers[codes] if texts else codes.astype(np.int64)
     old = sheet["measure"]
     unstated = rows_where(sheet["unit"], lambda text: not clean_text(text))
-    what = f"no unit in {unstated.sum()} row(s): the codebook's unit is taken unless the cell names one"
+    what = f"no unit in {counted(unstated.sum(), 'row')}: the codebook's unit is taken unless the cell names one"
     ledger.flag(sheet.loc[unstated].head(1), column="unit", value="", what=what)
     frame = sheet.assign(measure=from_codes(codes, [name or "" for name in names]), measure_code=measure_code)
     frame = _with_units(frame, unstated, mapping, words)
