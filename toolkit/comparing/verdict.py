@@ -247,8 +247,8 @@ def advice_of(verdict: Verdict, *, drawn: bool, n: int, n_to_tell: int | None, t
         return "Have somebody re-measure who does not know which protocol it was, in at least 80 of 100 sessions."
     if not drawn:
         return (
-            "To decide between the two, let chance choose for a season (python3 start.py draw-order --between), record as "
-            "before with two readings before, and compare again."
+            "To decide between the two, let chance choose for a season (python3 start.py draw-order --between), record "
+            "as before with two readings before, and compare again."
         )
     if verdict == "alike":
         return "In this measure the two do alike; choose by comfort, time or cost, and look at other measures."

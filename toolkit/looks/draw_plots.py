@@ -46,10 +46,10 @@ def order_figure(draws: pd.DataFrame, *, width: float = style.WIDE) -> Figure:
     parts = (("visit", "Visit of the client", _by_visit(draws)), ("when", "Day of the records", _by_day(draws)))
     beside = width >= style.SIDE_BY_SIDE
     one = (width - 1.4) / 2 if beside else width - 0.8
-    figure = style.new_figure(width, 2.45 if beside else 4.85)
+    figure = style.new_figure(width, 2.45 if beside else 4.9)
     for place, (_, name, shares) in enumerate(parts):
         left = 0.65 + (place * (one + 0.6) if beside else 0.0)
-        axes = style.axes_at(figure, left=left, top=0.5 if beside or not place else 2.95, width=one, height=1.75)
+        axes = style.axes_at(figure, left=left, top=0.1 if beside or not place else 2.55, width=one, height=1.75)
         x, share, n = (shares[column].to_numpy(dtype=float) for column in ("at", "share", "n"))
         reach = 1.96 * 50 / np.sqrt(n)
         axes.fill_between(x, 50 - reach, 50 + reach, color=style.FAINT, alpha=0.5, lw=0, step=None)
@@ -128,6 +128,7 @@ def flow_figure(steps: Sequence[dict[str, Any]], *, width: float = style.WIDE) -
     axes.set_yticks(place, names, parse_math=False)
     axes.set_ylim(len(kept) - 0.5, -0.5)
     axes.margins(x=0.1)
+    axes.xaxis.get_major_locator().set_params(integer=True)
     style.name_axes(axes, across="Sessions")
     axes.legend(loc="lower right", bbox_to_anchor=(1, 1.0), fontsize=style.SMALL, frameon=False, ncols=2)
     return figure

@@ -146,7 +146,8 @@ def _visits(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     told = np.where(numbers.taken & ~bad, numbers.value, 0).astype(np.int64)
     only = (told > 0) & ~dated
     if only.any():
-        what = f"{counted(only.sum(), 'row')} without a date: the number of the visit is their order in time, days are not known"
+        undated = f"{counted(only.sum(), 'row')} without a date"
+        what = f"{undated}: the number of the visit is their order in time, days are not known"
         ledger.flag(frame.loc[only].head(1), column="visit", value="", what=what)
     frame = frame.assign(visit=told)
     return ledger.take_out(frame, bad & ~dated, why=why)
