@@ -30,6 +30,7 @@ from toolkit.simulate import ClinicDials, simulate_clinic
 PLANNING_DRAWS = 499  # redraws of what was drawn, a season: enough to tell p on either side of 0.05, and quick
 FEWEST_FOR_WORKERS = 24  # seasons: below, starting another Python takes longer than playing them
 MOST_WORKERS = 8
+ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")  # each worker has a processor
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -129,7 +130,7 @@ def _played_elsewhere(
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
-        env={**os.environ, "PYTHONPATH": paths},
+        env={**os.environ, **ONE_THREAD, "PYTHONPATH": paths},
     ) as worker:
         if worker.stdin is None or worker.stdout is None:
             return [level_of_season(season) for season in seasons]
