@@ -104,6 +104,8 @@ def flow_figure(steps: Sequence[dict[str, Any]], *, width: float = style.WIDE) -
     >>> [text.get_text() for text in figure.axes[0].get_yticklabels()]
     ['Drawn']
     """
+    from matplotlib.ticker import MaxNLocator
+
     kept = [step for step in steps if step["technique"] or step["comparison"]]
     if not kept:
         return style.nothing_to_draw("No session is compared.", width=width)
@@ -128,7 +130,7 @@ def flow_figure(steps: Sequence[dict[str, Any]], *, width: float = style.WIDE) -
     axes.set_yticks(place, names, parse_math=False)
     axes.set_ylim(len(kept) - 0.5, -0.5)
     axes.margins(x=0.1)
-    axes.xaxis.get_major_locator().set_params(integer=True)
+    axes.xaxis.set_major_locator(MaxNLocator(6, integer=True))
     style.name_axes(axes, across="Sessions")
     axes.legend(loc="lower right", bbox_to_anchor=(1, 1.0), fontsize=style.SMALL, frameon=False, ncols=2)
     return figure

@@ -103,8 +103,8 @@ def play(seasons: Sequence[SeasonPlayed], *, tick: Callable[[], object] = lambda
             stop.set()
             raise
     out = [""] * len(seasons)
-    for start, levels in enumerate(found):
-        out[start::workers] = levels.result()
+    for start, part in enumerate(found):
+        out[start::workers] = part.result()
     return out
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -326,7 +327,8 @@ def plan_and_rank(
     given = None if n_clients is None else _sizes(dials, n_clients)
     n_lines = len(changes) + (2 if given is None else sum(line != dials for line in given.values()))
     told = bar(n_lines * n_seasons, "seasons")
-    how = {"effect": effect, "smallest": smallest, "n_seasons": n_seasons, "seed": _seed_of(rng), "told": told}
+    how: dict[str, Any] = {"effect": effect, "smallest": smallest, "n_seasons": n_seasons, "told": told}
+    how["seed"] = _seed_of(rng)
     found = _played(changes, **how)
     sizes = _sizes(dials, _worth_a_try(dials, found[AS_NOW])) if given is None else given
     found |= _played({name: line for name, line in sizes.items() if line != dials}, **how)
