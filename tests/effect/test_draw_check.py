@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from toolkit.effect import draw_units
 from toolkit.effect.comparison import Compared, find_comparison
 from toolkit.effect.draw_check import check_draw
 from toolkit.simulate import ClinicDials, simulate_clinic
@@ -125,6 +126,18 @@ def test_the_order_of_rows_changes_nothing():
     one, other = (check_draw(compared_of(dials, 0, r)) for r in (rows, rows.sample(frac=1, random_state=1)))
     assert one.p == other.p
     assert one.says == other.says
+
+
+def test_what_was_known_is_standardised_and_summed_up_in_parts_as_in_one(monkeypatch):
+    monkeypatch.setattr(draw_units, "_DRAWS_AT_ONCE", 7)
+    units = draw_units.drawn_units(compared_of(ClinicDials(n_clients=20), 4))
+    known, label = draw_units.known_before_draw(units), units["label"].to_numpy(dtype=float)
+    columns = known.columns()
+    gram, with_label = known.products(label)
+    assert np.allclose(columns.mean(axis=0), 0, atol=1e-12)
+    assert np.allclose((columns**2).sum(axis=0), 1, atol=1e-12)
+    assert np.allclose(gram, columns.T @ columns, rtol=0, atol=1e-12)
+    assert np.allclose(with_label, label @ columns, rtol=0, atol=1e-10)
 
 
 def test_few_draws_are_too_few_to_tell():

@@ -14,7 +14,7 @@ from typing import Literal, Protocol
 import numpy as np
 import pandas as pd
 
-from toolkit.records.texts import among, n_within
+from toolkit.records.texts import among, keep_rows, n_within
 
 Basis = Literal["randomised_order", "randomised_side", "randomised_protocol", "comparison_sessions", "other_side"]
 RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side", "randomised_protocol"})
@@ -85,7 +85,7 @@ def technique_rows(rows: pd.DataFrame, *, measure: str, region: str, interventio
     here = (rows["measure"] == measure) & (rows["intervention"] == intervention)
     if region != "any":
         here &= rows["region"] == region
-    return rows[here]
+    return keep_rows(rows, here.to_numpy())
 
 
 def orientation(better: str) -> float:
@@ -181,7 +181,7 @@ def _as_compared(rows: pd.DataFrame, *, arm: np.ndarray, outcome: pd.Series, bet
 
 def by_order(technique: pd.DataFrame, *, better: str) -> Compared | None:
     """First period of sessions whose order was drawn: technique first against waiting first."""
-    drawn = technique[technique["order"].isin(("technique_first", "wait_first"))]
+    drawn = keep_rows(technique, technique["order"].isin(("technique_first", "wait_first")).to_numpy())
     arm = (drawn["order"] == "technique_first").to_numpy()
     if arm.sum() < 1 or (~arm).sum() < 1:
         return None
@@ -312,7 +312,7 @@ def find_comparison(
         return None
     rule = side_rule or treated_side_rule(technique, relation=relation, better=better)[0]
     roles = role_of_side(technique, rule=rule)
-    treated = technique[(roles != "other").to_numpy()]
+    treated = keep_rows(technique, (roles != "other").to_numpy())
     other = comparison if comparison not in (None, "wait", "other_side") else MEASURED_ONLY
 
     def other_sessions() -> Compared | None:

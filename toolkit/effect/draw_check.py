@@ -21,7 +21,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
-from toolkit.effect.draw_units import WORDS_KNOWN_BEFORE, drawn_units, known_before_draw
+from toolkit.effect.draw_units import WORDS_KNOWN_BEFORE, Known, drawn_units, known_before_draw
 from toolkit.quantiles import binomial_p, chi2_above
 
 Floats = NDArray[np.float64]
@@ -119,16 +119,16 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
     n, first = len(label), int(label.sum())
     if n < FEWEST_DRAWS or min(first, n - first) < 3:
         return _few(compared, units, share)
-    columns, told = known_before_draw(units)
-    from_known, standing = _known_patterns(label, columns, told)
+    known = known_before_draw(units)
+    from_known, standing = _known_patterns(label, known)
     patterns = [*from_known, *_orders_before(units, share), *_groups(units), *whole_clients]
     patterns += _count(label, share, waits=compared.basis == "randomised_order")
     whole = min((one.p / WEIGHTS[one.part] for one in patterns), default=1.0)
     telling = [one for one in patterns if one.p / WEIGHTS[one.part] < LIMIT]
     caught = tuple(sorted(telling, key=lambda one: (list(WEIGHTS).index(one.part), one.p)))
-    usable = caught and -1 not in standing and all(_may_adjust(told[place][0]) for place in standing)
+    usable = caught and -1 not in standing and all(_may_adjust(known.words[place]) for place in standing)
     adjust = units[["client", "session_id"]].assign(
-        **{f"known {k}": columns[:, place] for k, place in enumerate(standing if usable else [])}
+        **{f"known {k}": known.column(place) for k, place in enumerate(standing if usable else [])}
     )
     return DrawCheck(
         verdict="not drawn" if caught else "looks drawn",
@@ -168,27 +168,28 @@ def _few(compared: Compared, units: pd.DataFrame, share: float | None) -> DrawCh
     )
 
 
-def _known_patterns(
-    label: Floats, columns: Floats, told: list[tuple[str, Floats | None]]
-) -> tuple[list[Pattern], list[int]]:
+def _known_patterns(label: Floats, known: Known) -> tuple[list[Pattern], list[int]]:
     """The column that predicts the draw best, against the best over redraws; and all that stand out, best first."""
-    if not columns.shape[1]:
+    if not known.words:
         return [], []
     spread = float(np.sqrt(label.mean() * (1 - label.mean()) * len(label) / (len(label) - 1)))
-    seen = (label - label.mean()) @ columns / spread
-    largest = (
-        _largest_by_chance(label, columns) / spread if len(label) <= MANY else largest_of_many(columns.T @ columns)
-    )
+    if len(label) <= MANY:
+        columns = known.columns()
+        seen, largest = (label - label.mean()) @ columns, _largest_by_chance(label, columns) / spread
+    else:
+        gram, seen = known.products(label - label.mean())
+        largest = largest_of_many(gram)
+    seen = seen / spread
     p = (1 + np.sum(largest[:, None] >= np.abs(seen)[None, :] - 1e-12, axis=0)) / (1 + N_REDRAWS)
     best = np.argsort(-np.abs(seen), kind="stable")
     standing = [int(place) for place in best if p[place] / WEIGHTS["known before"] < LIMIT]
     limit = float(np.quantile(largest, 1 - LIMIT * WEIGHTS["known before"]))
     chosen = (standing or [int(best[0])])[:3]
-    named = [_in_words(label, told[place], float(seen[place])) for place in chosen]
+    named = [_in_words(label, known, place, float(seen[place])) for place in chosen]
     found = [
         Pattern(part="known before", words=words, p=float(p[place])) for place, words in zip(chosen, named, strict=True)
     ]
-    return found, _until_nothing_predicts(label, columns, limit) if standing else []
+    return found, _until_nothing_predicts(label, known.columns(), limit) if standing else []
 
 
 def _redrawn(label: Floats, *, seed: int, n_redraws: int) -> Iterator[Floats]:
@@ -237,12 +238,12 @@ def _until_nothing_predicts(label: Floats, columns: Floats, limit: float) -> lis
     return [*chosen, -1]
 
 
-def _in_words(label: Floats, told: tuple[str, Floats | None], seen: float) -> str:
+def _in_words(label: Floats, known: Known, place: int, seen: float) -> str:
     """What predicted, and how far apart it puts the shares."""
-    words, values = told
-    if values is None:
+    words, yes = known.words[place], known.held[place]
+    if known.levels[place] is None:
         return f"{words}: {'the more' if seen > 0 else 'the less'}, the oftener {{first}}"
-    inside, outside = label[values == 1], label[values == 0]
+    inside, outside = label[yes.astype(bool)], label[~yes.astype(bool)]
     return (
         f"{words}: {{first}} in {int(inside.sum())} of {len(inside)}, elsewhere in {int(outside.sum())} of "
         f"{len(outside)}"

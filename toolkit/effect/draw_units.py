@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
@@ -21,6 +22,7 @@ from toolkit.quantiles import binomial_p, poisson_above
 Floats = NDArray[np.float64]
 FEWEST = 8  # sessions that share a value before it can tell anything
 MOST_PRACTITIONERS = 8
+_DRAWS_AT_ONCE = 20_000
 _NUMBER = re.compile(r"\D{0,20}(\d{1,15})$")
 WORDS_KNOWN_BEFORE = (
     "site",
@@ -71,15 +73,17 @@ def _sessions(compared: Compared) -> pd.DataFrame:
     if compared.basis in ("randomised_side", "other_side"):
         frame = _side_labels(frame, words)
     else:
-        numbers = frame.groupby(keys, sort=False)[["arm", "base", "gap", "y", "first", "full", "when", "hour"]].mean()
-        frame = numbers.join(frame.groupby(keys, sort=False)[["practitioner", *words]].first()).reset_index()
+        if frame.duplicated(keys).any():
+            numbers = ["arm", "base", "gap", "y", "first", "full", "when", "hour"]
+            means = frame.groupby(keys, sort=False)[numbers].mean()
+            frame = means.join(frame.groupby(keys, sort=False)[["practitioner", *words]].first()).reset_index()
         frame["label"] = (frame["arm"] > 0.5).astype(float)
     return frame.assign(_number=_running_numbers(frame))
 
 
 def _running_numbers(frame: pd.DataFrame) -> Floats:
     """Session numbers where they run through the clinic in the order of its days; else nothing to order a day by."""
-    found = [_NUMBER.match(name) for name in frame["session_id"].astype(str)]
+    found = [_NUMBER.match(name) for name in frame["session_id"].astype(str).tolist()]
     numbers = np.array([float(one[1]) if one else np.nan for one in found])
     in_order = frame["when"].to_numpy()[np.argsort(numbers, kind="stable")]
     if np.isnan(numbers).any() or len(np.unique(numbers)) < len(numbers) or (np.diff(in_order) < 0).any():
@@ -160,12 +164,48 @@ def _drawn_once(
     return constant if balanced else np.zeros(len(label), dtype=bool)
 
 
-def known_before_draw(units: pd.DataFrame) -> tuple[Floats, list[tuple[str, Floats | None]]]:
-    """Everything that could predict a draw: standardised columns, and for each its words and, if yes/no, its values.
+@dataclass(frozen=True, eq=False, kw_only=True)
+class Known:
+    """What could predict a draw: for each thing its words and a standardised column, one row a draw.
+
+    Most say yes or no: of these `held` has where it is yes, and `levels` what no and yes are once standardised.
+    """
+
+    words: list[str]
+    held: list[Floats | NDArray[np.bool_]]
+    levels: list[tuple[float, float] | None]
+
+    def column(self, place: int, rows: slice = slice(None)) -> Floats:
+        """One standardised column, of all draws or some."""
+        held, levels = self.held[place][rows], self.levels[place]
+        return np.asarray(held if levels is None else np.where(held, levels[1], levels[0]), dtype=float)
+
+    def columns(self, rows: slice = slice(None)) -> Floats:
+        """All standardised columns side by side, of all draws or some."""
+        length = len(range(*rows.indices(len(self.held[0])))) if self.held else 0
+        found = np.empty((length, len(self.held)), order="F")
+        for place in range(len(self.held)):
+            found[:, place] = self.column(place, rows)
+        return found
+
+    def products(self, label: Floats) -> tuple[Floats, Floats]:
+        """Cross-products of the columns, and of a label with them, so many draws at a time."""
+        size = len(self.held)
+        gram, with_label = np.zeros((size, size)), np.zeros(size)
+        for first in range(0, len(label), _DRAWS_AT_ONCE):
+            rows = slice(first, first + _DRAWS_AT_ONCE)
+            some = self.columns(rows)
+            gram += some.T @ some
+            with_label += label[rows] @ some
+        return gram, with_label
+
+
+def known_before_draw(units: pd.DataFrame) -> Known:
+    """Everything that could predict a draw.
 
     A column is there where it varies and at least `FEWEST` draws share each of its values.
     """
-    columns, told = [], []
+    found = Known(words=[], held=[], levels=[])
     for words, values in _candidates(units):
         known = np.where(np.isfinite(values), values, np.nan)
         if np.isfinite(known).sum() < FEWEST:
@@ -173,19 +213,13 @@ def known_before_draw(units: pd.DataFrame) -> tuple[Floats, list[tuple[str, Floa
         two = np.isin(values, (0.0, 1.0)).all()
         if two and min(values.sum(), len(values) - values.sum()) < min(FEWEST, max(3, len(values) // 4)):
             continue
-        centred = np.nan_to_num(known - np.nanmean(known))
+        mean = np.nanmean(known)
+        centred = np.nan_to_num(known - mean)
         size = float(np.sqrt(centred @ centred))
         if size > 1e-9:
-            columns.append(centred / size)
-            told.append((words, values if two else None))
-    return _side_by_side(columns, len(units)), told
-
-
-def _side_by_side(columns: list[Floats], length: int) -> Floats:
-    """Columns as one array, each let go of as it is taken over."""
-    found = np.empty((length, len(columns)), order="F")
-    for place in reversed(range(len(columns))):
-        found[:, place] = columns.pop()
+            found.words.append(words)
+            found.held.append(values == 1 if two else centred / size)
+            found.levels.append((float((0.0 - mean) / size), float((1.0 - mean) / size)) if two else None)
     return found
 
 

@@ -20,6 +20,7 @@ from toolkit.explanations.all_explanations import explanations_of
 from toolkit.explanations.case import Case, Explanation
 from toolkit.explanations.chance import level_at_look
 from toolkit.findings.measured import Ruler
+from toolkit.records.texts import keep_rows
 from toolkit.result import Estimate
 from toolkit.stats.centre import mean_change
 from toolkit.stats.clients import clients_change
@@ -100,13 +101,13 @@ def judge(
         Take the draw for kept, leave subgroups alone, and count from the second reading before only, as for a season
         that is simulated.
     """
-    mine = rows[rows["measure"] == question.measure]
+    mine = keep_rows(rows, (rows["measure"] == question.measure).to_numpy())
     better = str(question.better)
     asked = {"measure": question.measure, "region": question.region, "intervention": question.intervention}
     whole = technique_rows(mine, **asked)
     rule, how = treated_side_rule(whole, relation=relation, better=better)
     rule, how = (question.side_rule, "as the question says") if question.side_rule else (rule, how)
-    treated = whole[(role_of_side(whole, rule=rule) != "other").to_numpy()]
+    treated = keep_rows(whole, (role_of_side(whole, rule=rule) != "other").to_numpy())
     compared = find_comparison(
         mine, **asked, better=better, comparison=question.comparison, relation=relation, side_rule=rule
     )
@@ -269,7 +270,7 @@ def case_of(judged: Judged, rows: pd.DataFrame) -> Case:
     """What the explanations look at."""
     question = judged.question
     return Case(
-        rows=rows[rows["measure"] == question.measure],
+        rows=keep_rows(rows, (rows["measure"] == question.measure).to_numpy()),
         technique=judged.technique,
         measure=question.measure,
         unit=str(question.unit),

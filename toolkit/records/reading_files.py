@@ -36,6 +36,7 @@ _BINARY = {
 }
 _OLE = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _LONGEST_LINE = 1_000_000
+_NOTHING = b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"
 
 
 def find_files(source: str | Path | Sequence[str | Path]) -> list[Path]:
@@ -115,13 +116,14 @@ def _bytes_of(path: Path) -> bytes:
         with path.open("rb") as file:
             head = file.read(_LONGEST_LINE)
             _refuse_endless_line(head, file=path.name)
-            data = head + file.read(MOST_BYTES)
+            rest = file.read(MOST_BYTES)
+            data = head + rest if rest else head
     except OSError as fault:
         raise ExportError(
             f"{path.name}: the file cannot be opened ({fault.strerror}). Close it in other programs, and check that "
             "you may read it."
         ) from None
-    if not data.strip(b"\xef\xbb\xbf\xff\xfe \t\r\n\x00"):
+    if not head.strip(_NOTHING) and not data.strip(_NOTHING):
         raise ExportError(f"{path.name}: the file is empty. Export the sessions again, with a header in the first row.")
     return data
 

@@ -50,7 +50,7 @@ def split_text(utf8: bytes, *, file: str, separator: str | None = None, header_r
     """
     told, utf8 = _told_separator(utf8)
     text = _without_lines_above(utf8, header_row - 1)
-    if not text.strip():
+    if not text[:_LOOK].strip() and not text.strip():
         raise ExportError(f"{file}: the file is empty. Export the sessions again, with a header in the first row.")
     sign = separator or told or _find_separator(text, file=file)
     header = next(csv.reader(io.StringIO(text[:_LOOK].decode("utf-8", errors="ignore"), newline=""), delimiter=sign))

@@ -93,9 +93,9 @@ def plain_strings(column: pd.Series) -> pd.Series:
 
 
 def keep_rows(frame: pd.DataFrame, keep: np.ndarray) -> pd.DataFrame:
-    """The rows marked True; the frame itself when all are."""
+    """The rows marked True; when all are, without copying them."""
     if keep.all():
-        return frame
+        return frame.copy(deep=False)
     kept: pd.DataFrame = frame.loc[keep]
     return kept
 
