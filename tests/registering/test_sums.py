@@ -142,9 +142,9 @@ def protocols(folder):
 TWO = {"measure": "ankle_dorsiflexion_lunge", "between": ("long_hold", "short_hold")}
 
 
-def test_two_drawn_protocols_of_too_many_rows_are_compared_from_sums(tmp_path, engine):
-    _, records = protocols(tmp_path)
-    found = replace(registry(tmp_path, engine=engine), most_rows=100)
+def test_two_drawn_protocols_of_too_many_rows_are_compared_from_sums(tmp_path):
+    found, records = protocols(tmp_path)
+    found = replace(found, most_rows=100)
     answer = compare(found, **TWO, drawn=True)
     compared = between_interventions(
         only_treated(records.rows, measure=TWO["measure"], better="higher", relation=records.codebook.limits),

@@ -229,3 +229,13 @@ def solved(whole: Floats) -> tuple[Floats, Floats]:
         raise FitError("Nothing is left to judge the difference by: what was drawn can be told from the other columns.")
     bread = (vectors / values) @ vectors.T * np.outer(scale, scale)
     return bread, bread @ whole[:-1, -1]
+
+
+def distinct_counts(keys: Floats) -> tuple[Floats, Codes]:
+    """Distinct rows of whole numbers, and which one each row is."""
+    whole = keys.astype(np.int64)
+    width = int(whole.max(initial=0)) + 1
+    code = whole[:, 0] * width + whole[:, 1] if whole.shape[1] == 2 else whole[:, 0]
+    found, place = np.unique(code, return_inverse=True)
+    columns = [found // width, found % width] if whole.shape[1] == 2 else [found]
+    return np.column_stack(columns).astype(float), place.reshape(-1).astype(np.intp)

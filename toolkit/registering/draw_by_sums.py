@@ -22,9 +22,10 @@ from toolkit.effect.draw_check import (
     practitioners_apart,
 )
 from toolkit.quantiles import binomial_p, t_above
-from toolkit.registering.cells import MOST_VISITS, PLAIN, Summed, Totals, day_ranks, middle_rank
+from toolkit.registering.cells import MOST_VISITS, PLAIN, Totals, day_ranks, middle_rank
+from toolkit.registering.sent_sums import Summed
 
-NOT_LOOKED_AT = "orders in the sequence of a practitioner, what the last session moved, and words of the sheet"
+NOT_LOOKED_AT = "hours, orders in the sequence of a practitioner, what the last session moved, and words of the sheet"
 BALANCED = 3  # as many more of one order than blocks leave within a client
 SPOKEN = {
     "log_visit": "the visit's number",
@@ -56,7 +57,7 @@ class _Known:
     gram: Floats
 
 
-def draw_by_sums(days: pd.DataFrame, totals: Totals, summed: Summed, found: ByClient, table: int = 0) -> DrawBySums:
+def draw_by_sums(days: pd.DataFrame, totals: Totals, summed: Summed, found: ByClient, *, waits: bool) -> DrawBySums:
     """Ask readings, visits and days before whether they predict the draw; orders before, people, and the count.
 
     Parameters
@@ -64,21 +65,23 @@ def draw_by_sums(days: pd.DataFrame, totals: Totals, summed: Summed, found: ByCl
     days
         Totals by day of the sessions with a change. `totals`: the same over all days.
     summed
-        Sums by client, practitioner and arm, of which `table` holds the sessions with a change; `found`: by client.
+        Sums by client, practitioner and arm, sessions with a change in the first table; `found`: by client.
+    waits
+        Technique first or wait first: few drawn to be treated first are no unequal draw.
     """
     counts = found.counts
     n, first = round(float(counts.sum())), round(float(counts[:, 1].sum()))
-    words, p_known = _known_before(days, totals, summed, table, n, first)
+    words, p_known = _known_before(days, totals, summed, n, first)
     sizes = counts.sum(axis=1)
     by_weekday = _by_weekday(days)
-    order_words, p_orders = _orders_before(*_masks(summed, found, table))
+    order_words, p_orders = _orders_before(*_masks(summed, found))
     parts = {
         "known before": p_known,
         "orders before": p_orders,
         "clients": clients_apart(sizes, counts[:, 1]),
         "practitioners": _practitioners(found),
         "weekdays": clients_apart(*by_weekday) if by_weekday is not None else 1.0,
-        "count": _coin(first, n) if first / n <= 1 - UNEQUAL else 1.0,
+        "count": _coin(first, n) if (0.0 if waits else UNEQUAL) <= first / n <= 1 - UNEQUAL else 1.0,
     }
     says = {
         "known before": words,
@@ -111,11 +114,9 @@ def _coin(heads: int, n: int) -> float:
     return float(min(1.0, 2 * t_above(off, 1e9)))
 
 
-def _known_before(
-    days: pd.DataFrame, totals: Totals, summed: Summed, table: int, n: int, first: int
-) -> tuple[str, float]:
+def _known_before(days: pd.DataFrame, totals: Totals, summed: Summed, n: int, first: int) -> tuple[str, float]:
     """The column that predicts best, in words, and p of the largest of all."""
-    known = _products(days, totals, summed, table)
+    known = _products(days, totals, summed)
     share = first / n
     spread = float(np.sqrt(share * (1 - share) * n / (n - 1)))
     size = np.sqrt(np.diag(known.gram))
@@ -131,9 +132,9 @@ def _known_before(
     )
 
 
-def _products(days: pd.DataFrame, totals: Totals, summed: Summed, table: int) -> _Known:
+def _products(days: pd.DataFrame, totals: Totals, summed: Summed) -> _Known:
     """Products of sessions' columns from the cells, of days' columns from totals by day, and of both together."""
-    sent, arm = summed.tables[table].sums, summed.tables[table].codes["arm"].astype(float)
+    sent, arm = summed.tables[0].sums, summed.tables[0].codes["arm"].astype(float)
     there = [name for name in (*PLAIN, "rank_seen") if f"one*{name}" in sent]
     label = float(sent["one*one"] @ arm) / totals.n
     gram, seen = np.zeros((len(there), len(there))), np.zeros(len(there))
@@ -223,10 +224,10 @@ def _practitioners(found: ByClient) -> float:
     return practitioners_apart(share, code) if int(code.max()) else 1.0
 
 
-def _masks(summed: Summed, found: ByClient, table: int) -> tuple[Bits, Bits]:
+def _masks(summed: Summed, found: ByClient) -> tuple[Bits, Bits]:
     """For each client a bit for each visit with a draw, and for each that came out first; a visit of both has none."""
-    visits = summed.tables[table].sums["visits"].astype(np.int64)
-    arm = summed.tables[table].codes["arm"]
+    visits = summed.tables[0].sums["visits"].astype(np.int64)
+    arm = summed.tables[0].codes["arm"]
     masks = np.zeros((2, len(found.counts)), dtype=np.int64)
     for one in (0, 1):
         mine = arm == one
