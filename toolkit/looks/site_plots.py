@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-FUNNEL_COLUMNS = ("site", "effect", "se", "beyond", "doubted")
+FUNNEL_COLUMNS = ("site", "effect", "se", "z", "beyond", "doubted")
 DRIFT_COLUMNS = ("panel", "group", "year", "estimate", "ci_low", "ci_high", "unit")
 NOT_WHY = (
     "A funnel does not say why a site lies outside: chance, other clients, other hands, or how it is written down."
@@ -35,7 +35,7 @@ def funnel_figure(sites: pd.DataFrame, *, centre: float, tau2: float, unit: str,
     """Draw each site's effect against its standard error, with 95 % and 99.8 % control limits around the pooled one.
 
     Args:
-        sites: site, effect and se (in `unit`), beyond (0, 95 or 99.8: outside which limits), doubted (is its draw?).
+        sites: site, effect and se (in `unit`), z, beyond (0, 95 or 99.8: outside which limits), doubted (is its draw?).
         centre: the pooled effect.
         tau2: the variance between sites that the limits hold.
         unit: of the effect.
@@ -45,9 +45,9 @@ def funnel_figure(sites: pd.DataFrame, *, centre: float, tau2: float, unit: str,
         ToolkitError: a column is missing.
 
     Example:
-        >>> rows = pd.DataFrame({"site": ["a"], "effect": [1.0], "se": [0.2], "beyond": [0.0], "doubted": [False]})
+        >>> rows = pd.DataFrame({"site": ["a"], "effect": [1.0], "se": 0.2, "z": 0.0, "beyond": 0.0, "doubted": False})
         >>> funnel_figure(rows, centre=1.0, tau2=0.0, unit="deg").axes[0].get_ylabel()
-        'Standard error in °'
+        'Standard error (°)'
     """
     need_columns(sites, FUNNEL_COLUMNS, what="funnel")
     if sites.empty:
@@ -71,7 +71,7 @@ def funnel_figure(sites: pd.DataFrame, *, centre: float, tau2: float, unit: str,
     _ends_of(axes, sites, errors, centre=centre, tau2=tau2, scale=scale)
     _name_outside(axes, sites, scale=scale, narrow=narrow)
     words = unit_words(unit)
-    style.name_axes(axes, across=f"Effect in {words}; better is to the right", up=f"Standard error in {words}")
+    style.name_axes(axes, across=f"Effect ({words}), better to the right", up=f"Standard error ({words})")
     figure.legend(
         loc="lower left",
         bbox_to_anchor=(0.0, 0.0),
