@@ -5,7 +5,7 @@ from IPython.core.interactiveshell import InteractiveShell
 
 from toolkit.errors import ToolkitError
 from toolkit.notebook import live
-from toolkit.notebook.errors_in_words import in_words, readers_part
+from toolkit.notebook.errors_in_words import after_the_live_cell, in_words, readers_part
 from toolkit.notebook.kernel import figure_html, load_ipython_extension
 from toolkit.progress import bar
 
@@ -117,6 +117,20 @@ def test_a_long_cell_computed_again_says_how_far_it_is_above_its_old_answer(shel
     shell.live_cells.follow(["x"])
     assert "2 of 2 seasons done.\n1" in plain(cell)
     assert plain(cell)[-1] == "2"
+
+
+def test_a_readers_own_error_in_a_live_cell_shows_the_readers_lines_first(shell):
+    result = None
+    try:
+        run(shell, "def half(x):\n    return x / 0\nhalf(1)")
+    except ZeroDivisionError as error:
+        result = after_the_live_cell(error.__traceback__)
+    names = []
+    while result is not None:
+        names.append((result.tb_frame.f_globals.get("__name__"), result.tb_frame.f_code.co_name))
+        result = result.tb_next
+    assert [function for _, function in names] == ["<module>", "half"]
+    assert all(module != "toolkit.notebook.live" for module, _ in names)
 
 
 def test_how_far_a_cell_was_goes_when_it_fails(shell, monkeypatch):

@@ -15,6 +15,7 @@ NOT_KNOWN = (
 )
 NOT_THERE = "There is no file or folder {name}. Check the spelling, and that it stands in the folder of this notebook."
 CANNOT_BE_USED = "{name} cannot be used ({why}). Close it in other programs, and check that you may read and write it."
+LIVE = "toolkit.notebook.live"
 
 
 def in_words(error: BaseException) -> str:
@@ -55,7 +56,21 @@ def readers_part(error: BaseException) -> TracebackType | None:
     own = [
         one for one in steps if "__file__" not in one.tb_frame.f_globals and "__builtins__" in one.tb_frame.f_globals
     ]
+    return _chained(own) or error.__traceback__
+
+
+def after_the_live_cell(trace: TracebackType | None) -> TracebackType | None:
+    """The steps of a reader's own error without those by which a live cell came to the reader's code."""
+    steps, step = list[TracebackType](), trace
+    while step is not None:
+        steps.append(step)
+        step = step.tb_next
+    ours = [place for place, one in enumerate(steps) if one.tb_frame.f_globals.get("__name__") == LIVE]
+    return _chained(steps[ours[-1] + 1 :]) or trace if ours else trace
+
+
+def _chained(steps: list[TracebackType]) -> TracebackType | None:
     chain: TracebackType | None = None
-    for one in reversed(own):
+    for one in reversed(steps):
         chain = TracebackType(chain, one.tb_frame, one.tb_lasti, one.tb_lineno)
-    return chain or error.__traceback__
+    return chain

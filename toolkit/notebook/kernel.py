@@ -12,7 +12,7 @@ from importlib.util import find_spec
 from typing import Any
 
 from toolkit.errors import ToolkitError
-from toolkit.notebook.errors_in_words import in_words, readers_part
+from toolkit.notebook.errors_in_words import after_the_live_cell, in_words, readers_part
 from toolkit.notebook.live import LiveCells
 
 NEEDED = ("pandas", "scipy", "matplotlib", "ipywidgets")
@@ -67,5 +67,7 @@ def _say_what_is_wrong(shell: Any, kind: Any, value: BaseException, trace: Any, 
     if said:
         print(said)
         trace = readers_part(value)
+    elif (shorter := after_the_live_cell(trace)) is not trace:
+        trace, tb_offset = shorter, 0
     shell.showtraceback((kind, value, trace), tb_offset=None if said else tb_offset)
     return [said or str(value)]

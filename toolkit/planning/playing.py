@@ -6,6 +6,7 @@ it is played. Lines that are compared share their seeds: what differs between th
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import subprocess
@@ -153,6 +154,8 @@ def _played_elsewhere(
 
 def _serve() -> None:
     """Play the seasons on standard input, one a line, and answer with a level a line."""
+    gc.freeze()  # what is imported is not gone over again and again
+    gc.set_threshold(50_000, 20, 20)
     pd.set_option("mode.string_storage", "python")  # a season is small: a fifth quicker than strings made for millions
     for line in sys.stdin:
         asked = json.loads(line)
