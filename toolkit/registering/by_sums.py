@@ -12,7 +12,7 @@ from toolkit.claim.question import Question
 from toolkit.effect.client_sums import ByClient, by_client
 from toolkit.effect.from_sums import Found, estimate_from_sums
 from toolkit.errors import NotEnoughError, RegistryError
-from toolkit.number_words import quantity, quantity_with_interval
+from toolkit.number_words import capital, counted, quantity, spaced, with_interval
 from toolkit.quantiles import t_above, t_quantile
 from toolkit.registering.cells import (
     CHANGES,
@@ -284,12 +284,13 @@ def _says(told: BySums, low: float, high: float, allowance: float, found: Held) 
         if told.draw.passed
         else "said to be drawn, which the records do not bear out"
     )
-    size = quantity_with_interval(told.complete.value, low, high, unit, level=told.complete.level)
     missing = sum(told.n_missing)
-    filled = f"; {missing:,} missing readings filled in against the technique and for it" if missing else ""
+    filled = f"; {counted(missing, 'missing reading')} filled in against the technique and for it" if missing else ""
+    whose = f"{counted(told.n_sessions, 'session')} of {counted(n, 'client')}, {drawn}{filled}"
+    size = with_interval(told.complete.value, low, high, unit, level=told.complete.level, also=whose)
+    what = f"{spaced(told.question.intervention)} on {spaced(told.question.region)}"
     lean = f" A reader who knew what was done may have added {quantity(allowance, unit)}." if allowance else ""
     return (
-        f"{told.question.intervention.replace('_', ' ')} on {told.question.region.replace('_', ' ')} less "
-        f"{told.compared.against}: {size}, {told.n_sessions:,} sessions of {n:,} clients, {drawn}{filled}).{lean} From "
-        f"sums that {found.engine.name} made: no claim is drawn from them alone."
+        f"{capital(what)} less {told.compared.against}: {size}.{lean} From sums that {found.engine.name} made: no claim "
+        "is drawn from them alone."
     )

@@ -21,6 +21,7 @@ from toolkit.effect.draw_check import (
     largest_of_many,
     practitioners_apart,
 )
+from toolkit.number_words import counted
 from toolkit.quantiles import binomial_p, t_above
 from toolkit.registering.cells import MOST_VISITS, PLAIN, Totals, day_ranks, middle_rank
 from toolkit.registering.sent_sums import Summed
@@ -98,9 +99,9 @@ def draw_by_sums(days: pd.DataFrame, totals: Totals, summed: Summed, found: ByCl
     }
     caught = [says[name] for name, p in parts.items() if p / WEIGHTS[name] < LIMIT]
     if caught:
-        told = f"This does not look drawn at random ({n} draws): {'; '.join(caught)}."
+        told = f"This does not look drawn at random ({counted(n, 'draw')}): {'; '.join(caught)}."
     else:
-        told = f"Nothing that was summed up predicts what was drawn ({n} draws); not looked at: {NOT_LOOKED_AT}."
+        told = f"Nothing summed up predicts what was drawn ({counted(n, 'draw')}); not looked at: {NOT_LOOKED_AT}."
     return DrawBySums(passed=not caught, p=parts, says=told)
 
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from toolkit.claim.question import Question, read_question
 from toolkit.errors import RegistryError
+from toolkit.number_words import counted
 from toolkit.records.account import Records
 from toolkit.registering.compared import compared_table
 from toolkit.registering.held import MOST_ROWS as MOST_ROWS
@@ -129,8 +130,9 @@ class Registry(Held, Shown):
         there = found[found["left_out"] == ""]
         sums = {name: int(there[name].sum()) for name in ("rows", "readings", "sessions", "clients")}
         said = (
-            f"{self.where}: {len(there)} sites, {sums['clients']:,} clients, {sums['sessions']:,} sessions, "
-            f"{sums['readings']:,} readings in use, asked by {self.engine.name}."
+            f"{self.where}: {len(there)} sites, {counted(sums['clients'], 'client')}, "
+            f"{counted(sums['sessions'], 'session')}, {counted(sums['readings'], 'reading')} in use, asked by "
+            f"{self.engine.name}."
         )
         return f"{said} {self.what_is_left_out()}".strip()
 
