@@ -291,6 +291,6 @@ def _says(told: BySums, low: float, high: float, allowance: float, found: Held) 
     what = f"{spaced(told.question.intervention)} on {spaced(told.question.region)}"
     lean = f" A reader who knew what was done may have added {quantity(allowance, unit)}." if allowance else ""
     return (
-        f"{capital(what)} less {told.compared.against}: {size}.{lean} From sums that {found.engine.name} made: no claim "
-        "is drawn from them alone."
+        f"{capital(what)} less {told.compared.against}: {size}.{lean} From sums that {found.engine.name} made: "
+        "no claim is drawn from them alone."
     )
