@@ -54,8 +54,9 @@ def numbers_left_out(sessions: pd.DataFrame) -> int:
 
     Examples
     --------
-    >>> ids = [f"k{client}-{number}" for client in range(4) for number in (1, 2, 4, 5)]
-    >>> numbers_left_out(pd.DataFrame({"client": np.repeat(list("abcd"), 4), "session_id": ids}))
+    >>> clients = [client for client in "abcd" for _ in range(4)]
+    >>> numbers = [f"{client}-{number}" for client in "abcd" for number in (1, 2, 4, 5)]
+    >>> numbers_left_out(pd.DataFrame({"client": clients, "session_id": numbers}))
     4
     """
     parts = sessions["session_id"].astype(str).str.extract(r"^(.{0,40}?)(\d{1,9})$")
