@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from toolkit.commands.options import PATH, codebook_option, columns_option, say
-from toolkit.commands.screen import typed
+from toolkit.commands.screen import table_lines, typed
 
 
 @click.command()
@@ -44,6 +44,6 @@ def registry(
         say(f"{export.name}: {records.sentence()} Stored as {name}.")
     found = open_registry(folder)
     if question is None:
-        say(found.sentence(), "", found.accounts().to_string(index=False))
+        say(found.sentence(), "", table_lines(found.accounts()))
     else:
         say(found.over_years(read_question(question)))
