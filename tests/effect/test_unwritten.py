@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
-from toolkit import load_records
+from toolkit import load_records, summarise
 from toolkit.auditing import judge_question
+from toolkit.effect.comparison import Compared
+from toolkit.effect.flow import flow_of
 from toolkit.effect.unwritten import numbers_left_out
 from toolkit.simulate import ClinicDials, simulate_clinic
 
@@ -123,3 +127,26 @@ def test_few_treated_first_is_no_unequal_draw_but_few_that_waited_may_be():
     assert not judged(few).borne.draw.passed
     unequal = simulate_clinic(ClinicDials(n_clients=40, waiting_share=0.12), rng=5).rows
     assert judged(unequal).borne.draw.passed
+
+
+def test_numbers_left_out_fill_up_what_a_coin_would_have_given_and_no_more():
+    """31 of 74 treated first (z = −1.4): too few to say so, until the file leaves numbers out."""
+    arm = np.r_[np.ones(31), np.zeros(43)]
+    rows = pd.DataFrame({"client": [f"c{k % 25}" for k in range(74)], "session_id": [f"s{k}" for k in range(74)]})
+    rows = rows.assign(practitioner="p", date=pd.Timestamp("2026-01-05"), arm=arm, base=30.0, gap=0.0, y=1.0)
+    rows = rows.assign(has_second=True, blinded="yes")
+    plain = Compared(basis="randomised_order", rows=rows, against="waiting as long")
+    assert flow_of(plain).count("not there, by the count", "technique") == 0
+    for gone, filled in ((4, 4), (40, 12)):
+        flow = flow_of(replace(plain, numbers_gone=gone))
+        assert flow.count("not there, by the count", "technique") == filled
+        assert f"{gone} session numbers are left out" in flow.says
+
+
+def test_a_site_that_sends_a_summary_accounts_for_the_same_sessions():
+    rows = sheet()
+    rows.loc[did_not_move(rows), "measure"] = "cervical_rotation"
+    records = load_records(rows)
+    sent = summarise(records, question=QUESTION, site="north").content
+    assert sent["estimate"]["ci_low"] == pytest.approx(judge_question(records, QUESTION).attributable.ci_low)
+    assert sent["estimate"]["ci_low"] < 0 < sent["estimate_as_written_down"]["ci_low"]

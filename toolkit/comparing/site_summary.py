@@ -23,6 +23,7 @@ from toolkit.comparing.road import Road, road
 from toolkit.comparing.views import tied_to
 from toolkit.effect.comparison import Compared, between_interventions, find_comparison, only_treated
 from toolkit.effect.estimate import Attributable, sessions_of
+from toolkit.effect.unwritten import with_unwritten
 from toolkit.errors import NotEnoughError, QuestionError, ToolkitError
 from toolkit.findings.ask import checked_question
 from toolkit.findings.measured import ruler_of
@@ -157,6 +158,9 @@ def _compared(records: Records, question: Question, *, drawn: bool) -> Compared:
             relation=relation,
             side_rule=question.side_rule,
         )
+        if found is not None:
+            about = {"region": question.region, "intervention": question.intervention}
+            found = with_unwritten(found, rows, **about, lost=records.lost)
         wanted = {"wait": "randomised_order", "measured_only": "comparison_sessions"}.get(str(question.comparison))
         if found is not None and wanted is not None and found.basis != wanted:
             found = None
