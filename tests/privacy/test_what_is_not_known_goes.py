@@ -16,6 +16,7 @@ from toolkit.privacy.keys import key_from
 from toolkit.records.personal_numbers import KINDS_OF_NUMBERS, numbers_of_persons
 from toolkit.records.personal_words import personal_kind
 from toolkit.records.records import load_records
+from toolkit.simulate import ClinicDials, simulate_clinic
 
 KEY = hashlib.sha256(b"a key for tests").digest()
 CLIENTS = ("Wilhelmine Obermoser", "Quentin Achterberg", "Zofia Kowalczyk", "Ibrahim Yildizhan")
@@ -311,3 +312,11 @@ def test_numbers_that_the_codebook_does_not_explain_can_be_kept_by_name():
     kept = deidentify(frame, key=KEY, keep=["grip"])
     assert sorted(kept.rows["grip"]) == sorted(frame["grip"])
     assert "“grip”, kept as asked" in kept.sentence()
+
+
+def test_the_hour_of_a_visit_does_not_leave_the_office_unless_asked_for() -> None:
+    """Clients share hours, so the rule for words that two of them share would let each stand."""
+    rows = simulate_clinic(ClinicDials(n_clients=12), rng=1).rows
+    rows = rows.assign(Uhrzeit=["09:00", "10:30"] * (len(rows) // 2) + ["09:00"] * (len(rows) % 2))
+    assert "Uhrzeit" not in deidentify(rows, key=KEY).rows
+    assert "Uhrzeit" in deidentify(rows, key=KEY, keep=["Uhrzeit"]).rows

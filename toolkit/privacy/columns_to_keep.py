@@ -153,6 +153,8 @@ def _known(header: str, field: str, cells: pd.Series, people: pd.Series, texts: 
         return _kept(header, cells, "numbers of a reading", _number_or_nothing)
     if header in rules.keep:
         return _asked_for(header, cells, texts, rules)
+    if field == "time_of_day":
+        return Decision(column=header, done="left out", why="when in the day somebody came")
     codes, all_texts = distinct(cells)
     shared = _shared(codes, all_texts, people)
     own = reworded = 0
