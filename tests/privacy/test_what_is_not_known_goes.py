@@ -320,3 +320,11 @@ def test_the_hour_of_a_visit_does_not_leave_the_office_unless_asked_for() -> Non
     rows = rows.assign(Uhrzeit=["09:00", "10:30"] * (len(rows) // 2) + ["09:00"] * (len(rows) % 2))
     assert "Uhrzeit" not in deidentify(rows, key=KEY).rows
     assert "Uhrzeit" in deidentify(rows, key=KEY, keep=["Uhrzeit"]).rows
+
+
+def test_whether_the_examiner_knew_is_kept_and_who_it_was_is_not() -> None:
+    rows = simulate_clinic(ClinicDials(n_clients=12, blinded_share=0.5), rng=1).rows
+    rows.loc[rows.index[:4], "examiner_blinded"] = "Obermoser"
+    done = deidentify(rows, key=KEY).rows["examiner_blinded"]
+    assert (done.value_counts()[["yes", "no"]] == rows["examiner_blinded"].value_counts()[["yes", "no"]]).all()
+    assert set(done) == {"yes", "no", ""}

@@ -19,7 +19,7 @@ from toolkit.records.dates import looks_like_dates
 from toolkit.records.personal_words import personal_kind
 from toolkit.records.safe_harbour import Kind, kind_in_cell, kind_of_column
 from toolkit.records.texts import clean_text, distinct, plain, words_of
-from toolkit.records.values import MISSING_WORDS, NO_WORDS, YES_WORDS, says_same
+from toolkit.records.values import MISSING_WORDS, NO_WORDS, YES_WORDS, says_same, yes_or_no
 
 OLDEST = 90
 ROLES = {"practitioner": "person", "examiner": "person", "site": "site", "session_id": "visit"}
@@ -112,6 +112,8 @@ def decide(header: str, cells: pd.Series, people: pd.Series, *, rules: Rules) ->
         kind = kind_of_column(header, texts if field not in ROLES else [])
         if kind is not None and not (field in ROLES and named in ("staff", "")):
             return _left_out(header, kind, rules.keep)
+    if rules.means.get(header) == "examiner_blinded":
+        return _kept(header, cells, "yes or no", _yes_or_no)
     if field in ROLES or named == "staff":
         role = ROLES.get(field, "person")
         return Decision(
@@ -275,6 +277,12 @@ def _ages(header: str, cells: pd.Series) -> Decision:
     removed = int(lost[codes].sum()) if len(texts) else 0
     why = "90 stands for 90 and more, 45 CFR 164.514(b)(2)(i)(C)"
     return Decision(column=header, done="coarser", why=why, change=change, describes="person", cells_removed=removed)
+
+
+def _yes_or_no(text: str) -> str:
+    """Whether the examiner knew: yes, no or unknown; any other word may name somebody."""
+    said = clean_text(text)
+    return text if yes_or_no(said) is not None or plain(said) == "unknown" else ""
 
 
 def _event(text: str) -> str:
