@@ -11,6 +11,7 @@ from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protoc
 from toolkit.effect.comparison import Compared, find_comparison
 from toolkit.effect.estimate import Attributable, estimate, model_behind, sessions_of
 from toolkit.effect.not_drawn import adjust_not_drawn, first_fit, within_contrast
+from toolkit.effect.one_left_out import of_rows, one_left_out
 from toolkit.errors import NotEnoughError
 
 STIFF = ProtocolDials(choice="stiffness", share=0.9)
@@ -178,3 +179,34 @@ def test_the_model_behind_the_number_is_the_one_it_was_read_from():
     behind = first_fit(sessions_of(compared.rows), second_baseline=True)
     assert behind.contrast("technique").value == pytest.approx(quoted.value, abs=1e-9)
     assert model_behind(compared).contrast("technique").value == pytest.approx(quoted.value, abs=1e-9)
+
+
+def _jackknife_by_fits(frame, columns, ratio):
+    """Each client left out in turn and the weighed least squares solved anew, as the definition has it."""
+    y = frame["y"].to_numpy(dtype=float)
+    code = pd.factorize(frame["client"])[0]
+    n = np.bincount(code)
+    share = (1 - 1 / np.sqrt(1 + ratio * n))[code]
+    stack = np.column_stack([y, columns])
+    stack -= share[:, None] * np.stack([(np.bincount(code, weights=one) / n)[code] for one in stack.T], axis=1)
+    values = np.array([np.linalg.lstsq(stack[code != k, 1:], stack[code != k, 0])[0][0] for k in range(len(n))])
+    return float(np.sqrt((len(n) - 1) / len(n) * np.sum((values - values.mean()) ** 2)))
+
+
+@pytest.mark.parametrize("alone", [False, True])
+def test_leaving_out_one_client_is_what_fits_without_each_of_them_say(alone):
+    rng = np.random.default_rng(3)
+    client = np.repeat(np.arange(30), rng.integers(1, 6, 30))
+    site = client % 3
+    if alone:
+        site = np.where(client == 4, 3, site)  # the only client of her site: its column goes with her
+    arm = (rng.random(len(client)) < 0.5).astype(float)
+    frame = pd.DataFrame({"client": client, "y": arm + rng.normal(size=30)[client] + rng.normal(size=len(client))})
+    columns = np.column_stack([arm, np.ones(len(arm)), *(site == k for k in range(1, site.max() + 1))])
+    n = np.bincount(client)
+    ratio = 0.7
+    share = (1 - 1 / np.sqrt(1 + ratio * n))[client]
+    stack = np.column_stack([columns, frame["y"]])
+    stack -= share[:, None] * np.stack([(np.bincount(client, weights=one) / n)[client] for one in stack.T], axis=1)
+    found = one_left_out(of_rows(stack, client), (stack.T @ stack)[None])
+    assert found == pytest.approx(_jackknife_by_fits(frame, columns, ratio), rel=1e-9)

@@ -117,7 +117,7 @@ def _components(found: ByClient, *, slope: bool, near: Floats | None) -> Compone
     if not clients:  # nobody came twice: practitioners are the one grouping there is
         cells = found.cells
         found = by_client(replace(cells, client=cells.practitioner, practitioner=np.zeros_like(cells.client)))
-    parts, spread = _parts(found, slope=slope)
+    parts, spread = nested_parts(found, slope=slope)
     point, _ = highest(parts, partial(height, parts), near=near)
     sigma2 = point.rss / (parts.n - parts.p)
     g = sigma2 * point.relative_covariance
@@ -127,7 +127,7 @@ def _components(found: ByClient, *, slope: bool, near: Floats | None) -> Compone
     return Components(intercept=float(g[0, 0]), both=rest[0], slope=rest[1], residual=sigma2, theta=point.theta)
 
 
-def _parts(found: ByClient, *, slope: bool) -> tuple[NestedProducts, float]:
+def nested_parts(found: ByClient, *, slope: bool) -> tuple[NestedProducts, float]:
     """The mixed model's cross-products and the scale of the effect's column; least squares is taken off y."""
     k, n, counts = found.k, found.cells.n, found.counts
     whole = found.by_arm[0] + found.by_arm[1]

@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from toolkit.effect.one_left_out import of_rows, one_left_out
 from toolkit.errors import NotEnoughError
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import MixedFit
@@ -309,7 +310,7 @@ def _way(got: _Sessions, extra: Floats, *, name: str) -> Way:
     columns = np.column_stack([got.arm, np.ones(len(got.y)), extra, got.also])
     fit = _fit(got, columns, slope=slope)
     found = fit.contrast(LABEL, ddf="kenward_roger")
-    se = max(float(found.se or 0.0), _without_one_client(got, columns, fit))
+    se = max(float(found.se or 0.0), _without_one_client(got, fit))
     return Way(name=name, value=float(found.value), se=se, df=float(found.df or 1.0))
 
 
@@ -331,24 +332,21 @@ def _can_vary(got: _Sessions) -> bool:
     return bool(((with_it >= 2) & (without >= 2)).sum() >= 5)
 
 
-def _without_one_client(got: _Sessions, columns: Floats, fit: MixedFit) -> float:
+def _without_one_client(got: _Sessions, fit: MixedFit) -> float:
     """Jackknife standard error over clients, weighed by the client variance that the model found.
 
-    Efron & Stein (1981) Annals of Statistics 9:586-596. Practitioners, where they are random, stay with the client.
+    Practitioners, where they are random, stay with the client.
     """
-    ratio = sum(part.sd**2 for part in fit.components if part.group == "client" and part.effect == "intercept")
-    ratio /= fit.residual_variance
+    ratio = _variance_ratio(fit)
     n = np.bincount(got.client)
     share = (1 - 1 / np.sqrt(1 + ratio * n))[got.client]
-    stack = np.column_stack([got.y, columns])
+    stack = np.column_stack([fit.rows.x, got.y])
     means = np.stack([_client_mean(column, got.client) for column in stack.T], axis=1)
     stack = stack - share[:, None] * means
-    k = len(n)
-    own = np.zeros((k, stack.shape[1], stack.shape[1]))
-    np.add.at(own, got.client, stack[:, :, None] * stack[:, None, :])
-    rest = own.sum(axis=0) - own
-    scale = np.sqrt(np.maximum(np.diagonal(own.sum(axis=0)), 1e-300))[1:]
-    inside = rest[:, 1:, 1:] / (scale[:, None] * scale[None, :])
-    values = (np.linalg.pinv(inside, rcond=1e-9, hermitian=True) @ (rest[:, 1:, 0] / scale)[:, :, None])[:, 0, 0]
-    values = values / scale[0]
-    return float(np.sqrt((k - 1) / k * np.sum((values - values.mean()) ** 2)))
+    return one_left_out(of_rows(stack, got.client), (stack.T @ stack)[None])
+
+
+def _variance_ratio(fit: MixedFit) -> float:
+    """Variance between clients over what is left."""
+    between = sum(part.sd**2 for part in fit.components if part.group == "client" and part.effect == "intercept")
+    return between / fit.residual_variance

@@ -53,6 +53,34 @@ class CrossProducts:
         """Entries of `theta` that belong to the large factor."""
         return (0, 1, 3 if self.correlated else 2)[self.k]
 
+    def outer(self, weights: Array) -> Array:
+        """Sum of C' w C over the large factor's levels: C their sums, w (d, k, k) symmetric by block; shape (m, m)."""
+        if self.grouped is not None:
+            flat = weights[:, 0, 0] if self.k == 1 else weights.reshape(-1, 4)[:, [0, 1, 3]].ravel()
+            return np.asarray((flat @ self.grouped).reshape(self.joint.shape))
+        width = self.joint.shape[0]
+        weighed = np.matmul(weights[self.block_of], self.sums)
+        return np.asarray(self.sums.reshape(-1, width).T @ weighed.reshape(-1, width))
+
+    def forms(self, by_joint: Array) -> Array:
+        """For each distinct block the sum over its levels of C Psi C', with Psi = `by_joint`, shape (d, k, k)."""
+        d, k = len(self.counts), self.k
+        if self.grouped is not None:
+            return as_blocks((self.grouped @ by_joint.ravel()).reshape(d, -1), k)
+        width = self.joint.shape[0]
+        left = (self.sums.reshape(-1, width) @ by_joint).reshape(self.sums.shape)
+        each = np.matmul(left, self.sums.transpose(0, 2, 1))
+        out = np.zeros((d, k, k))
+        np.add.at(out, self.block_of, each)
+        return out
+
+
+def as_blocks(sums: Array, k: int) -> Array:
+    """Sums by the pairs of `grouped` as symmetric blocks, (d, pairs) to (d, k, k)."""
+    if k == 1:
+        return sums[:, :, None]
+    return np.stack([sums[:, 0], sums[:, 1] / 2, sums[:, 1] / 2, sums[:, 2]], axis=-1).reshape(-1, 2, 2)
+
 
 def cross_products(
     x: Array,
@@ -85,6 +113,24 @@ def cross_products(
         k=k,
         correlated=correlated,
         dense_of=dense_of,
+        joint=joint,
+        sums=sums,
+        blocks=blocks,
+        block_of=block_of,
+        counts=counts,
+        grouped=_grouped_products(sums, block_of, len(counts)),
+    )
+
+
+def level_products(joint: Array, sums: Array, gram: Array, *, n: int) -> CrossProducts:
+    """The same from sums alone, without dense factors: `joint` of [X y], of each level its `sums` and its block."""
+    blocks, block_of, counts = _distinct_blocks(gram)
+    return CrossProducts(
+        n=n,
+        p=len(joint) - 1,
+        k=sums.shape[1],
+        correlated=True,
+        dense_of=np.empty(0, dtype=np.intp),
         joint=joint,
         sums=sums,
         blocks=blocks,

@@ -12,8 +12,8 @@ from functools import cached_property
 
 import numpy as np
 
-from toolkit.mixed.cross_products import Array, CrossProducts
-from toolkit.mixed.likelihood import Point
+from toolkit.mixed.cross_products import Array
+from toolkit.mixed.likelihood import Point, Products
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -145,13 +145,13 @@ class Curvature:
         return f, float(q), 2 * total / (total - q) if total > q else 2.0
 
 
-def curvature(parts: CrossProducts, point: Point, *, reml: bool, scale: Array) -> Curvature:
+def curvature(parts: Products, point: Point, *, reml: bool, scale: Array) -> Curvature:
     """The curvature at the fitted `point`; `scale` (p, p) takes orthonormal coefficients to those of the user's X."""
     p = parts.p
     sigma2 = point.rss / (parts.n - p if reml else parts.n)
-    large_x, dense_x, dense_dense = _through_h(parts, point)
+    take, dense_x, dense_dense = _through_h(parts, point)
     gamma, bases = _relative_components(parts, point)
-    first, second, traces, doubles = _forms(parts, point, bases, large_x, dense_x, dense_dense)
+    first, second, traces, doubles = _forms(parts, point, bases, take, dense_x, dense_dense)
     whole = np.zeros((p + 1, p + 1))
     whole[:p, :p], whole[p, p] = np.linalg.inv(point.xx_inverse), point.rss
     first, second, traces, doubles = _with_residual(gamma, whole, float(parts.n), first, second, traces, doubles)
@@ -171,29 +171,18 @@ def curvature(parts: CrossProducts, point: Point, *, reml: bool, scale: Array) -
     )
 
 
-def _through_h(parts: CrossProducts, point: Point) -> tuple[Array, Array, Array]:
-    """Z1'H^-1[X r] (q1, k, p + 1), Z2'H^-1[X r] (q2, p + 1) and Z2'H^-1 Z2 (q2, q2)."""
+def _through_h(parts: Products, point: Point) -> tuple[Array, Array, Array]:
+    """From the joint matrix through H1^-1 to [X r] through H^-1 (p + 1, m), Z2'H^-1[X r] and Z2'H^-1 Z2."""
     p = parts.p
     to_residual = np.eye(p + 1)
     to_residual[:p, p] = -point.beta
-    large = _large_through_h1(parts, point)
-    large_x = large @ point.projector.T @ to_residual
     dense = point.without_large[p + 1 :, p + 1 :]
     cross = point.without_large[p + 1 :, : p + 1]
     dense_x = (cross - dense @ point.dense_inverse @ cross) @ to_residual
-    return large_x, dense_x, dense - dense @ point.dense_inverse @ dense
+    return to_residual.T @ point.projector, dense_x, dense - dense @ point.dense_inverse @ dense
 
 
-def _large_through_h1(parts: CrossProducts, point: Point) -> Array:
-    """Z1'H1^-1[X y Z2], shape (q1, k, m)."""
-    if not parts.k:
-        return np.zeros((0, 0, parts.joint.shape[0]))
-    if parts.k == 1:
-        return np.asarray(point.eliminated[parts.block_of] * parts.sums)
-    return np.asarray(point.eliminated.transpose(0, 2, 1)[parts.block_of] @ parts.sums)
-
-
-def _relative_components(parts: CrossProducts, point: Point) -> tuple[Array, list[Array]]:
+def _relative_components(parts: Products, point: Point) -> tuple[Array, list[Array]]:
     """The variance components over s2 without the residual, and the basis matrix of each of the large factor's."""
     g, first = point.relative_covariance, parts.n_large_theta
     dense = point.theta[first:] ** 2
@@ -208,7 +197,7 @@ def _relative_components(parts: CrossProducts, point: Point) -> tuple[Array, lis
 
 
 def _forms(
-    parts: CrossProducts, point: Point, bases: list[Array], large_x: Array, dense_x: Array, dense_dense: Array
+    parts: Products, point: Point, bases: list[Array], take: Array, dense_x: Array, dense_dense: Array
 ) -> tuple[Array, Array, Array, Array]:
     """The first and second forms and traces (H in place of V) of all components but the residual."""
     p, n_large = parts.p, len(bases)
@@ -216,7 +205,7 @@ def _forms(
     first, second = np.zeros((r, p + 1, p + 1)), np.zeros((r, r, p + 1, p + 1))
     traces, doubles = np.zeros(r), np.zeros((r, r))
     if n_large:
-        _fill_large(parts, point, bases, large_x, dense_x, (first, second, traces, doubles))
+        _fill_large(parts, point, bases, take, dense_x, (first, second, traces, doubles))
     levels = [parts.dense_of == place for place in range(parts.n_dense_factors)]
     for i, here in enumerate(levels, start=n_large):
         first[i] = dense_x[here].T @ dense_x[here]
@@ -229,33 +218,35 @@ def _forms(
 
 
 def _fill_large(
-    parts: CrossProducts,
+    parts: Products,
     point: Point,
     bases: list[Array],
-    large_x: Array,
+    take: Array,
     dense_x: Array,
     into: tuple[Array, Array, Array, Array],
 ) -> None:
-    """Forms and traces of the large factor's components, with each other and with the dense factors."""
+    """Forms and traces of the large factor's components, with each other and with the dense factors.
+
+    Of the second forms of two components only the symmetric part is had, which is all that is ever used.
+    """
     first, second, traces, doubles = into
     p, b, counts = parts.p, point.dense_inverse, parts.counts
-    large_z = _large_through_h1(parts, point)[:, :, p + 1 :]
+    out, back = point.eliminated, point.eliminated.transpose(0, 2, 1)
     own = parts.blocks @ point.eliminated
     apart = np.eye(len(b)) - b @ point.without_large[p + 1 :, p + 1 :]
-    weighted = [np.matmul(basis, large_x) for basis in bases]
-    between = [_summed(w, large_z) for w in weighted]
-    inner = [_summed(large_z, np.matmul(basis, large_z)) for basis in bases]
+    through = [parts.outer(out @ basis @ back) for basis in bases]
+    between = [take @ one[:, p + 1 :] for one in through]
+    inner = [one[p + 1 :, p + 1 :] for one in through]
     for i, basis in enumerate(bases):
-        first[i] = _summed(weighted[i], large_x)
+        first[i] = take @ through[i] @ take.T
         traces[i] = np.einsum("d,dab,ba->", counts, own, basis) - np.sum(b * inner[i])
         for j, other in enumerate(bases):
-            moved = np.matmul(own[parts.block_of], weighted[j])
-            second[i, j] = _summed(weighted[i], moved) - between[i] @ b @ between[j].T
             mixed = basis @ own @ other
-            turned = np.matmul((mixed + mixed.transpose(0, 2, 1))[parts.block_of], large_z)
+            both = parts.outer(out @ (mixed + mixed.transpose(0, 2, 1)) @ back)
+            second[i, j] = take @ both @ take.T / 2 - between[i] @ b @ between[j].T
             doubles[i, j] = (
                 np.einsum("d,dab,dba->", counts, own @ basis, own @ other)
-                - np.sum(b * _summed(large_z, turned))
+                - np.sum(b * both[p + 1 :, p + 1 :])
                 + np.sum((b @ inner[i]) * (b @ inner[j]).T)
             )
         for place in range(parts.n_dense_factors):
@@ -263,11 +254,6 @@ def _fill_large(
             second[i, at] = (between[i] @ apart)[:, here] @ dense_x[here]
             second[at, i] = second[i, at].T
             doubles[i, at] = doubles[at, i] = np.sum(np.diag(apart.T @ inner[i] @ apart)[here])
-
-
-def _summed(one: Array, other: Array) -> Array:
-    """Sum over the large factor's levels and random columns of one' other."""
-    return np.asarray(np.tensordot(one, other, axes=([0, 1], [0, 1])))
 
 
 def _with_residual(
@@ -288,7 +274,7 @@ def _with_residual(
     return all_first, all_second, all_traces, all_doubles
 
 
-def _derivatives(parts: CrossProducts, point: Point, gamma: Array, sigma2: float) -> tuple[Array, Array]:
+def _derivatives(parts: Products, point: Point, gamma: Array, sigma2: float) -> tuple[Array, Array]:
     """First and second derivatives of the variance components by (theta, residual SD)."""
     theta, t, r = point.theta, len(point.theta), len(gamma)
     slopes, bends = np.zeros((r, t)), np.zeros((r, t, t))

@@ -11,11 +11,62 @@ deviation for each dense factor (Bates, Maechler, Bolker & Walker 2015, J Stat S
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from scipy import linalg
 
-from toolkit.mixed.cross_products import Array, CrossProducts
+from toolkit.mixed.cross_products import Array, Codes
+
+
+class Products(Protocol):
+    """Cross-products of all rows (`CrossProducts`), or the same put together from those of sites (`nested`)."""
+
+    @property
+    def n(self) -> int:
+        """Rows."""
+
+    @property
+    def p(self) -> int:
+        """Fixed columns."""
+
+    @property
+    def k(self) -> int:
+        """Random effects of each level of the large factor."""
+
+    @property
+    def correlated(self) -> bool:
+        """May they go together?"""
+
+    @property
+    def dense_of(self) -> Codes:
+        """For each dense column the number of its factor."""
+
+    @property
+    def joint(self) -> Array:
+        """Cross-products of X, y and the dense columns."""
+
+    @property
+    def blocks(self) -> Array:
+        """The distinct Z1'Z1 blocks."""
+
+    @property
+    def counts(self) -> Array:
+        """How many levels have each."""
+
+    @property
+    def n_dense_factors(self) -> int:
+        """How many factors are kept dense."""
+
+    @property
+    def n_large_theta(self) -> int:
+        """Entries of `theta` that belong to the large factor."""
+
+    def outer(self, weights: Array) -> Array:
+        """Sum of C' w C over the large factor's levels."""
+
+    def forms(self, by_joint: Array) -> Array:
+        """For each block the sum over its levels of C Psi C'."""
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -68,35 +119,7 @@ def small_inverse(matrices: Array) -> Array:
     return np.asarray(np.stack([d, -b, -c, a], axis=-1).reshape(-1, 2, 2) / (a * d - b * c)[:, None, None])
 
 
-def _without_large(parts: CrossProducts, shrink: Array) -> Array:
-    """The joint cross-products with the large factor eliminated: N = W'W - sum of C' S C."""
-    if parts.k == 0:
-        return parts.joint
-    if parts.grouped is not None:
-        weights = shrink[:, 0, 0] if parts.k == 1 else shrink.reshape(-1, 4)[:, [0, 1, 3]].ravel()
-        return np.asarray(parts.joint - (weights @ parts.grouped).reshape(parts.joint.shape))
-    taken = np.matmul(shrink[parts.block_of], parts.sums)
-    width = parts.joint.shape[0]
-    return np.asarray(parts.joint - parts.sums.reshape(-1, width).T @ taken.reshape(-1, width))
-
-
-def _block_forms(parts: CrossProducts, by_joint: Array) -> Array:
-    """For each distinct block the sum over its levels of C Psi C', with Psi = `by_joint`, shape (d, k, k)."""
-    d, k = len(parts.counts), parts.k
-    if parts.grouped is not None:
-        forms = (parts.grouped @ by_joint.ravel()).reshape(d, -1)
-        if k == 1:
-            return forms[:, :, None]
-        return np.stack([forms[:, 0], forms[:, 1] / 2, forms[:, 1] / 2, forms[:, 2]], axis=-1).reshape(d, 2, 2)
-    width = parts.joint.shape[0]
-    left = (parts.sums.reshape(-1, width) @ by_joint).reshape(parts.sums.shape)
-    each = np.matmul(left, parts.sums.transpose(0, 2, 1))
-    out = np.zeros((d, k, k))
-    np.add.at(out, parts.block_of, each)
-    return out
-
-
-def evaluate(parts: CrossProducts, theta: Array, *, reml: bool, sigma2: float | None = None) -> Point:
+def evaluate(parts: Products, theta: Array, *, reml: bool, sigma2: float | None = None) -> Point:
     """Deviance, gradient and the pieces of the fit at `theta`; raises LinAlgError where nothing is left to explain.
 
     The residual variance is profiled out unless `sigma2` gives it.
@@ -104,7 +127,7 @@ def evaluate(parts: CrossProducts, theta: Array, *, reml: bool, sigma2: float | 
     p, k, first = parts.p, parts.k, parts.n_large_theta
     g = relative_covariance(theta, k=k, correlated=parts.correlated)
     eliminated = small_inverse(np.eye(k) + g @ parts.blocks) if k else parts.blocks
-    joint = _without_large(parts, eliminated @ g)
+    joint = parts.joint - parts.outer(eliminated @ g) if k else parts.joint
     deviance = float(parts.counts @ -np.log(_determinants(eliminated))) if k else 0.0
 
     cross = joint[p + 1 :, : p + 1]
@@ -180,7 +203,7 @@ def _inner_weight(xx_inverse: Array, beta: Array, per_rss: float, *, reml: bool)
 
 
 def _gradient(
-    parts: CrossProducts,
+    parts: Products,
     theta: Array,
     eliminated: Array,
     joint: Array,
@@ -195,7 +218,7 @@ def _gradient(
     if k:
         by_joint = projector.T @ inner @ projector
         by_joint[p + 1 :, p + 1 :] += b
-        forms = _block_forms(parts, by_joint)
+        forms = parts.forms(by_joint)
         transposed = eliminated.transpose(0, 2, 1)
         by_g = np.einsum("d,dab->ab", parts.counts, parts.blocks @ eliminated) - (transposed @ forms @ eliminated).sum(
             0

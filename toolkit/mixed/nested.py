@@ -8,11 +8,12 @@ as in `likelihood`; restricted likelihood only.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import linalg
 
-from toolkit.mixed.cross_products import Array, Codes
+from toolkit.mixed.cross_products import Array, Codes, as_blocks
 from toolkit.mixed.likelihood import Height, relative_covariance, small_inverse, through_factor
 
 
@@ -174,16 +175,115 @@ def _gradient(
 def _forms(parts: NestedProducts, found: _Sites, inner: Array) -> Array:
     """For each block the sum over its clients of C Psi C', Psi the derivative by the joint products, (d, k, k)."""
     c = parts.shared
-    sites, m = len(parts.joint), parts.joint.shape[-1]
+    sites = len(parts.joint)
     projector = np.concatenate([np.tile(np.eye(c + 1), (sites, 1, 1)), -found.taken], axis=2)
     by_joint = projector.transpose(0, 2, 1) @ inner @ projector
     by_joint[:, c + 1 :, c + 1 :] += found.b
+    return _added_forms(parts, by_joint)
+
+
+def _added_forms(parts: NestedProducts, by_joint: Array) -> Array:
+    """The same from Psi of each site, (sites, m, m)."""
+    m = parts.joint.shape[-1]
     each = np.empty(parts.grouped.shape[:2])
     for site, (first, end) in enumerate(zip(parts.starts, parts.starts[1:], strict=False)):
         rows = parts.grouped[first:end].reshape(-1, m * m)
         each[first:end] = (rows @ by_joint[site].ravel()).reshape(end - first, -1)
     d = len(parts.counts)
     sums = np.array([np.bincount(parts.block_of, weights=one, minlength=d) for one in each.T], dtype=float).T
-    if parts.k == 1:
-        return sums[:, :, None]
-    return np.stack([sums[:, 0], sums[:, 1] / 2, sums[:, 1] / 2, sums[:, 2]], axis=-1).reshape(d, 2, 2)
+    return as_blocks(sums, parts.k)
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class SiteByClient:
+    """The same products as `CrossProducts` has them, put together from those of sites: for one look at the end.
+
+    Fixed columns are the shared ones, then a column for each site but the first.
+    """
+
+    parts: NestedProducts
+
+    @property
+    def n(self) -> int:
+        """Rows."""
+        return self.parts.n
+
+    @property
+    def p(self) -> int:
+        """Fixed columns, the sites' own among them."""
+        return self.parts.p
+
+    @property
+    def k(self) -> int:
+        """Random effects of each client."""
+        return self.parts.k
+
+    @property
+    def correlated(self) -> bool:
+        """They may go together."""
+        return True
+
+    @property
+    def blocks(self) -> Array:
+        """The distinct Z1'Z1 blocks."""
+        return self.parts.blocks
+
+    @property
+    def counts(self) -> Array:
+        """How many clients have each."""
+        return self.parts.counts
+
+    @property
+    def n_dense_factors(self) -> int:
+        """Practitioners, or none."""
+        return self.parts.n_dense_factors
+
+    @property
+    def n_large_theta(self) -> int:
+        """Entries of `theta` that belong to clients."""
+        return (0, 1, 3)[self.k]
+
+    @cached_property
+    def dense_of(self) -> Codes:
+        """All dense columns are practitioners."""
+        there = np.diagonal(self.parts.joint, axis1=1, axis2=2)[:, self.parts.shared + 1 :] > 0
+        return np.zeros(int(there.sum()), dtype=np.intp)
+
+    @cached_property
+    def _places(self) -> list[tuple[Codes, Codes]]:
+        """For each site: places in its own products, and where they stand in those of all."""
+        c, places = self.parts.shared, []
+        start = self.parts.p + 1
+        for site, joint in enumerate(self.parts.joint):
+            people = c + 1 + np.flatnonzero(np.diag(joint)[c + 1 :] > 0)
+            own = ([self.parts.one], [c + site - 1]) if site else ([], [])
+            inside = np.r_[np.arange(c), own[0], c, people].astype(np.intp)
+            outside = np.r_[np.arange(c), own[1], self.parts.p, start + np.arange(len(people))].astype(np.intp)
+            places.append((inside, outside))
+            start += len(people)
+        return places
+
+    def _spread(self, by_site: Array) -> Array:
+        """Matrices of sites added up where their columns stand."""
+        width = self.p + 1 + len(self.dense_of)
+        out = np.zeros((width, width))
+        for matrix, (inside, outside) in zip(by_site, self._places, strict=True):
+            out[np.ix_(outside, outside)] += matrix[np.ix_(inside, inside)]
+        return out
+
+    @cached_property
+    def joint(self) -> Array:
+        """Cross-products of X, y and practitioners."""
+        return self._spread(self.parts.joint)
+
+    def outer(self, weights: Array) -> Array:
+        """Sum of C' w C over clients: C their sums, w (d, k, k) symmetric by block."""
+        return self._spread(_of_clients(self.parts, weights))
+
+    def forms(self, by_joint: Array) -> Array:
+        """For each block the sum over its clients of C Psi C', with Psi = `by_joint`, shape (d, k, k)."""
+        m = self.parts.joint.shape[-1]
+        local = np.zeros((len(self._places), m, m))
+        for site, (inside, outside) in enumerate(self._places):
+            np.add.at(local[site], np.ix_(inside, inside), by_joint[np.ix_(outside, outside)])
+        return _added_forms(self.parts, local)
