@@ -37,6 +37,7 @@ from toolkit.looks.reading_plots import agreement_lines
 from toolkit.records.account import Records
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
+from toolkit.records.texts import with_categories
 from toolkit.registering.registry import Registry
 from toolkit.result import Result, Shown, standard_frame
 from toolkit.safe_text import printable
@@ -342,7 +343,7 @@ def judge_question(
 def _loaded(source: Source | Records, columns: Any, codebook: str | Path | None) -> Records:
     """The records with their rows in an order that hangs on nothing but what they say."""
     records = source if isinstance(source, Records) else load_records(source, columns=columns, codebook=codebook)
-    return replace(records, rows=in_order_of_content(records.rows))
+    return replace(records, rows=in_order_of_content(with_categories(records.rows)))
 
 
 def _rulers(records: Records, asked: list[Question]) -> dict[str, Ruler]:

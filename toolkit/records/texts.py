@@ -92,6 +92,19 @@ def plain_strings(column: pd.Series) -> pd.Series:
     return pd.Series(strings.take(codes), index=column.index)
 
 
+def with_categories(frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with every column of texts as categories, in the order of the alphabet.
+
+    Rows are then compared, grouped and copied by small whole numbers, and sorted as the texts would be.
+
+    Example:
+        >>> with_categories(pd.DataFrame({"client": ["b", "a", "b"]}))["client"].cat.codes.tolist()
+        [1, 0, 1]
+    """
+    texts = [name for name in frame.columns if isinstance(frame[name].dtype, pd.StringDtype)]
+    return frame.assign(**{str(name): frame[name].astype("category") for name in texts})
+
+
 def keep_rows(frame: pd.DataFrame, keep: np.ndarray) -> pd.DataFrame:
     """The rows marked True; when all are, without copying them."""
     if keep.all():
