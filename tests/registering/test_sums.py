@@ -113,7 +113,7 @@ def test_an_honest_draw_passes_from_sums(tmp_path):
 
 def test_two_clients_are_too_few_for_sums_too():
     nobody = np.zeros(2, dtype=np.intp)
-    products = np.ones((2, 3))
+    products = np.ones((3, 2))
     codes = {"client": np.arange(2), "practitioner": nobody, "site": nobody, "arm": np.arange(2)}
     cells = Cells(**codes, products=products, names=("one", "y"))
     with pytest.raises(NotEnoughError, match="at least 5 of 3 are needed"):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from functools import partial
 
 import numpy as np
 
@@ -13,14 +12,14 @@ from toolkit.effect.client_sums import (
     Codes,
     Floats,
     added_within,
-    distinct_counts,
     full,
     labelled,
     own_sums,
     solved,
 )
-from toolkit.effect.robust_from_sums import Clusters, robust
-from toolkit.effect.whose_average import MANY_PRACTITIONERS, Average, flatters, moved_by_arm
+from toolkit.effect.cluster_robust import Robust
+from toolkit.effect.robust_from_sums import Clusters, Local, Solution, first_scores, robust
+from toolkit.effect.whose_average import FLATTERS, MANY_PRACTITIONERS, Average, flatters, moved_by_arm
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -49,49 +48,86 @@ def average_from_sums(
     spread = (1.0, 1.0) if once else spread
     turned = _Turned.of(found, components, spread) if not once else None
     whole = _pooled(found, turned)
-    by_model = robust(partial(_clients, found, turned, None), n=n_clients, sites=found.sites, pooled=(whole, whole))
-    weight = n / n_clients / found.counts.sum(axis=1)
-    weighed = (found.at_sites(weight), found.at_sites(weight**2))
-    equal = robust(partial(_clients, found, None, weight), n=n_clients, sites=found.sites, pooled=weighed)
+    by_model = robust(_clients(found, turned), Solution.of(whole, whole), n=n_clients)
     by_arm = [full(one) for one in found.by_arm]
     bread, beta = solved(by_arm[0] / spread[0] + by_arm[1] / spread[1])
     left = left_over(by_arm[0], beta) / spread[0] + left_over(by_arm[1], beta) / spread[1]
     plain = float(np.sqrt(bread[0, 0] * left / max(n - len(beta), 1)))
     if plain > by_model.se:
         by_model = replace(by_model, se=plain)
-    if flatters(by_model, equal, either_way=either_way):
+    equal = _equal_where_flattered(found, by_model, either_way=either_way)
+    if equal is not None:
         return Average(found=equal, words="every client weighing the same")
     if found.cells.people >= MANY_PRACTITIONERS:
-        clusters = _practitioners(found, turned)
-        wider = robust(lambda: clusters, n=found.cells.people, sites=found.sites)
+        wider = robust(_practitioners(found, turned), Solution.of(whole, whole), n=found.cells.people)
         if wider.se > by_model.se:
             return Average(found=wider, words="practitioners varying")
     return Average(found=by_model, words="clients varying")
 
 
+def _equal_where_flattered(found: ByClient, by_model: Robust, *, either_way: bool) -> Robust | None:
+    """The average in which every client weighs the same, where the model's flatters against it; else None.
+
+    Most often that is clear before CR2 has adjusted every client's score.
+    """
+    n_clients = len(found.counts)
+    weight = found.cells.n / n_clients / found.counts.sum(axis=1)
+    fit = Solution.of(found.at_sites(weight), found.at_sites(weight**2))
+    more = by_model.value - float(fit.beta[0])
+    if more <= 0 and not either_way:
+        return None
+    near, far = np.concatenate(
+        [_first_scores(found, fit.sites[site], weight, mine) for site, mine in found.chunks()], 1
+    )
+    apart, slack = np.sqrt(np.sum((by_model.scores - near) ** 2)), np.sqrt(np.sum(far**2))
+    if abs(more) <= FLATTERS * (apart - slack):
+        return None
+    equal = robust(_equal_clients(found, weight), fit, n=n_clients)
+    return equal if flatters(by_model, equal, either_way=either_way) else None
+
+
+def _first_scores(found: ByClient, local: Local, weight: Floats, mine: slice) -> Floats:
+    """What some clients of a site add where all weigh the same, before it is adjusted, and how far that is off."""
+    k, asked = found.k, local.first_asked
+    both = asked[:, k + 1 :]
+    treated = both.copy()
+    treated[:, :k] += asked[:, 1 : k + 1]
+    treated[:, 0] += asked[:, 0]
+    values = both @ found.products[:, 0, mine] + treated @ found.products[:, 1, mine]
+    return np.stack(first_scores(values, weight[mine]))
+
+
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Turned:
-    """How a client's covariance is taken out of its rows: each arm's scale, and what moves from arm to arm."""
+    """How a client's covariance is taken out of its rows: each arm's scale, and what moves from arm to arm.
+
+    `moved` (d, 2, 2) of each distinct pair of counts; what they add to cross-products, in its own directions: `sizes`
+    (d, 2) and `ways` (2 directions, 2 arms, d), of sums as they are.
+    """
 
     root: Floats
     moved: Floats | None
+    sizes: Floats
+    ways: Floats
 
     @classmethod
     def of(cls, found: ByClient, components: Components, spread: tuple[float, float]) -> _Turned:
         """From the model's variances; clients with the same counts are moved alike."""
         one = components
-        residual = one.residual * np.array(spread)
+        root = np.sqrt(one.residual * np.array(spread))
         if one.intercept <= 0 and one.slope <= 0:
-            return cls(root=np.sqrt(residual), moved=None)
-        distinct, place = distinct_counts(found.counts)
-        moved = moved_by_arm(distinct, (one.intercept, one.both, one.slope), residual)
-        return cls(root=np.sqrt(residual), moved=moved[place])
+            return cls(root=root, moved=None, sizes=np.empty((0, 2)), ways=np.empty((2, 2, 0)))
+        distinct = found.alike[0]
+        moved = moved_by_arm(distinct, (one.intercept, one.both, one.slope), root**2)
+        back = moved.transpose(0, 2, 1)
+        sizes, vectors = np.linalg.eigh(moved + back + back @ (distinct[:, :, None] * moved))
+        return cls(root=root, moved=moved, sizes=sizes, ways=vectors.transpose(2, 1, 0) / root[:, None])
 
-    def within(self, found: ByClient, mine: slice) -> Floats:
-        """What the sums of a client's arms, side by side, add to its cross-products, (clients, 2, 2)."""
-        moved = np.asarray(self.moved)[mine]
-        turned = moved.transpose(0, 2, 1)
-        return np.asarray(moved + turned + turned @ (found.counts[mine][:, :, None] * moved))
+    def added(self, found: ByClient, mine: slice) -> tuple[Floats, Floats]:
+        """Two combinations of both arms' sums (2, k + 1, g), and what their products are multiplied by (2, g)."""
+        at = found.alike[1][mine]
+        sums, ways = own_sums(found.products[:, :, mine], found.k), self.ways[:, :, at]
+        return ways[:, 0, None] * sums[0] + ways[:, 1, None] * sums[1], self.sizes.T[:, at]
 
 
 def _pooled(found: ByClient, turned: _Turned | None) -> Floats:
@@ -99,39 +135,33 @@ def _pooled(found: ByClient, turned: _Turned | None) -> Floats:
     if turned is None:
         return np.asarray(found.by_arm[0] + found.by_arm[1])
     out: Floats = found.by_arm[0] / turned.root[0] ** 2 + found.by_arm[1] / turned.root[1] ** 2
-    if turned.moved is None:
-        return out
-    for site, mine in found.chunks():
-        sums = own_sums(found.products[mine], found.k) / turned.root[:, None]
-        flat = sums.reshape(-1, sums.shape[-1])
-        out[site] += flat.T @ (turned.within(found, mine) @ sums).reshape(flat.shape)
+    for site, mine in found.chunks() if turned.moved is not None else ():
+        for sums, size in zip(*turned.added(found, mine), strict=True):
+            out[site] += (size * sums) @ sums.T
     return out
 
 
-def _clients(found: ByClient, turned: _Turned | None, weight: Floats | None) -> Iterator[Clusters]:
+def _clients(found: ByClient, turned: _Turned | None) -> Iterator[Clusters]:
     """Every client as a cluster, with its covariance taken out where there is one to take."""
     k = found.k
     for site, mine in found.chunks():
-        products = found.products[mine]
-        own = np.ones(len(products)) if weight is None else weight[mine]
-        if turned is not None:
-            products = products / (turned.root**2)[:, None]
-        gram = labelled(products, k)
-        if turned is not None and turned.moved is not None:
-            sums = own_sums(found.products[mine], k) / turned.root[:, None]
-            gram += sums.transpose(0, 2, 1) @ (turned.within(found, mine) @ sums)
-        yield Clusters(site=site, place=mine, gram=gram, weight=own)
+        if turned is None:
+            yield Clusters(site=site, place=mine, packed=labelled(found.products[:, :, mine], k))
+            continue
+        packed = labelled(found.products[:, :, mine] / (turned.root**2)[:, None], k)
+        for sums, size in zip(*turned.added(found, mine), strict=True) if turned.moved is not None else ():
+            sized, first = size * sums, 0
+            for column in range(k + 1):
+                packed[first : first + k + 1 - column] += sized[column] * sums[column:]
+                first += k + 1 - column
+        yield Clusters(site=site, place=mine, packed=packed)
 
 
-def _moved_within(found: ByClient, turned: _Turned, mine: Codes) -> Floats:
-    """What taking the clients' covariances out adds to the cross-products of some cells."""
-    cells, k = found.cells, found.k
-    client, arm, ones = found.place[mine], cells.arm[mine], cells.products[mine, :k]
-    sums = own_sums(found.products[client, :, :k], k) / turned.root[:, None]
-    shift = np.einsum("gb,gbi->gi", np.asarray(turned.moved)[client, arm], sums)
-    own = np.column_stack([ones[:, 0] * arm, ones]) / turned.root[arm][:, None]
-    cross = own.T @ shift
-    return np.asarray(cross + cross.T + (shift * ones[:, :1]).T @ shift)
+def _equal_clients(found: ByClient, weight: Floats) -> Iterator[Clusters]:
+    """Every client as a cluster, weighed."""
+    for site, mine in found.chunks():
+        packed = labelled(found.products[:, :, mine], found.k)
+        yield Clusters(site=site, place=mine, packed=packed, weight=weight[mine])
 
 
 def _practitioners(found: ByClient, turned: _Turned | None) -> list[Clusters]:
@@ -139,16 +169,27 @@ def _practitioners(found: ByClient, turned: _Turned | None) -> list[Clusters]:
     cells, k = found.cells, found.k
     scale = np.ones(2) if turned is None else turned.root
     key = 2 * cells.practitioner + cells.arm
-    products = added_within(cells.products, key, 2 * cells.people, cells.site).reshape(cells.people, 2, -1)
-    gram = labelled(products / (scale**2)[:, None], k)
+    products = added_within(cells.products, key, 2 * cells.people, cells.site)
+    packed = labelled(products.reshape(len(products), -1, 2).transpose(0, 2, 1) / (scale**2)[:, None], k)
     if turned is not None and turned.moved is not None:
+        rows, columns = np.triu_indices(k + 1)
         order = np.argsort(cells.practitioner, kind="stable")
         ends = np.cumsum(np.bincount(cells.practitioner, minlength=cells.people))
         for person, (first, end) in enumerate(zip(np.r_[0, ends[:-1]], ends, strict=True)):
-            gram[person] += _moved_within(found, turned, order[first:end])
+            packed[:, person] += _moved_within(found, turned, order[first:end])[rows, columns]
     site = np.zeros(cells.people, dtype=np.intp)
     site[cells.practitioner] = cells.site
     places = [np.flatnonzero(site == one) for one in range(found.sites)]
-    return [
-        Clusters(site=one, place=at, gram=gram[at], weight=np.ones(len(at))) for one, at in enumerate(places) if len(at)
-    ]
+    return [Clusters(site=one, place=at, packed=packed[:, at]) for one, at in enumerate(places) if len(at)]
+
+
+def _moved_within(found: ByClient, turned: _Turned, mine: Codes) -> Floats:
+    """What taking the clients' covariances out adds to the cross-products of some cells."""
+    cells, k = found.cells, found.k
+    client, arm, ones = found.place[mine], cells.arm[mine], cells.products[:k, mine]
+    sums = own_sums(found.products[:k, :, client], k)
+    moved = np.asarray(turned.moved)[found.alike[1][client], arm].T / turned.root[:, None]
+    shift = moved[0] * sums[0] + moved[1] * sums[1]
+    own = np.vstack([ones[0] * arm, ones]) / turned.root[arm]
+    cross = own @ shift.T
+    return np.asarray(cross + cross.T + (shift * ones[0]) @ shift.T)

@@ -1,7 +1,8 @@
 """Sessions summed up by client, practitioner and arm, put in the order of sites; cross-products of all their columns.
 
 A cell is a client's sessions with one practitioner in one arm: the cross-products of what is known of each, as the
-upper triangle of a matrix over `names`. Sites are columns that are the same for all sessions of a client: no matrix
+upper triangle of a matrix over `names` ("packed", row by row). One row a product, one column a cell or client: sums
+over any of them are products of matrices. Sites are columns that are the same for all sessions of a client: no matrix
 grows with sites times clients, they are linked with the columns that all sites share and with nothing else.
 """
 
@@ -20,14 +21,14 @@ from toolkit.errors import FitError
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
 LABEL, ONE = 0, 1  # places among [label, one, kept columns …, y]
-_CLIENTS_AT_ONCE, _CODES_AT_ONCE = 20_000, 100
+_CLIENTS_AT_ONCE, _CODES_AT_ONCE = 4_000, 100
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Cells:
     """Sessions summed up: codes of client, practitioner and site (no gaps), the arm (0 or 1), `products` of `names`.
 
-    `names` begins with "one" and ends with "y"; `products` (cells, pairs) is the upper triangle, row by row. Columns
+    `names` begins with "one" and ends with "y"; `products` (pairs, cells) is the upper triangle, row by row. Columns
     are less a number near their mean (but `one`). A client or practitioner belongs to one site.
     """
 
@@ -41,7 +42,7 @@ class Cells:
     @property
     def n(self) -> int:
         """How many sessions."""
-        return round(float(self.products[:, 0].sum()))
+        return round(float(self.products[0].sum()))
 
     @property
     def people(self) -> int:
@@ -64,37 +65,36 @@ def square(width: int) -> Codes:
 
 
 def added(values: Floats, code: Codes, length: int) -> Floats:
-    """Rows of values added by code, (n, columns) to (length, columns)."""
+    """Columns of values added by code, (rows, n) to (rows, length)."""
     if len(code) and (np.diff(code) < 0).any():
-        ends = np.arange(len(code) + 1)
-        chosen = sparse.csr_array((np.ones(len(code)), code, ends), shape=(len(code), length))
-        return np.asarray(chosen.T @ values)
+        chosen = sparse.csr_array((np.ones(len(code)), code, np.arange(len(code) + 1)), shape=(len(code), length))
+        return np.ascontiguousarray((chosen.T @ values.T).T)
     starts = np.flatnonzero(np.r_[True, code[1:] != code[:-1]]) if len(code) else np.empty(0, dtype=np.intp)
     if len(starts) == len(code) == length:  # each code once, in order
         return values
-    out = np.zeros((length, values.shape[1]))
+    out = np.zeros((len(values), length))
     if len(code):
-        out[code[starts]] = values if len(starts) == len(code) else np.add.reduceat(values, starts, axis=0)
+        out[:, code[starts]] = values if len(starts) == len(code) else np.add.reduceat(values, starts, axis=1)
     return out
 
 
 def added_within(values: Floats, code: Codes, length: int, site: Codes) -> Floats:
-    """The same where the rows of a site stand together and hold few codes: small products of matrices, site by site."""
-    if not len(site) or (np.diff(site) < 0).any():
+    """The same where the columns of a site stand together and hold few codes: small products of matrices."""
+    out = np.zeros((len(values), length))
+    starts = np.flatnonzero(np.r_[True, site[1:] != site[:-1]]) if len(site) else np.empty(0, dtype=np.intp)
+    if 8 * len(starts) > len(site):
         return added(values, code, length)
-    out = np.zeros((length, values.shape[1]))
-    starts = np.flatnonzero(np.r_[True, site[1:] != site[:-1]])
     for first, end in zip(starts, np.r_[starts[1:], len(site)], strict=True):
         least = int(code[first:end].min())
         width = int(code[first:end].max()) + 1 - least
         if width > _CODES_AT_ONCE:
-            out += added(values[first:end], code[first:end], length)
+            out += added(values[:, first:end], code[first:end], length)
             continue
         for some in range(int(first), int(end), _CLIENTS_AT_ONCE):
             last = min(some + _CLIENTS_AT_ONCE, int(end))
-            chosen = np.zeros((width, last - some))
-            chosen[code[some:last] - least, np.arange(last - some)] = 1.0
-            out[least : least + width] += chosen @ values[some:last]
+            chosen = np.zeros((last - some, width))
+            chosen[np.arange(last - some), code[some:last] - least] = 1.0
+            out[:, least : least + width] += values[:, some:last] @ chosen
     return out
 
 
@@ -102,8 +102,8 @@ def added_within(values: Floats, code: Codes, length: int, site: Codes) -> Float
 class ByClient:
     """Cells added up by client and arm, clients in the order of their sites.
 
-    `products` (clients, 2, pairs); `site` (clients,); `starts`: where each site's clients begin, and their end;
-    `place`: the client's row for each cell.
+    `products` (pairs, 2, clients); `site` (clients,); `starts`: where each site's clients begin, and their end;
+    `place`: the client's number for each cell.
     """
 
     cells: Cells
@@ -122,25 +122,29 @@ class ByClient:
         """How many sites."""
         return len(self.starts) - 1
 
-    @property
+    @cached_property
     def counts(self) -> Floats:
         """Sessions of each client in each arm, shape (clients, 2)."""
-        return np.asarray(self.products[:, :, 0])
+        return np.ascontiguousarray(self.products[0].T)
+
+    @cached_property
+    def alike(self) -> tuple[Floats, Codes]:
+        """The distinct counts of both arms, and which of them each client has."""
+        return distinct_counts(self.counts)
 
     @cached_property
     def by_arm(self) -> list[Floats]:
         """Cross-products of [label, one, kept, y] of each arm at each site, two of shape (sites, k + 1, k + 1)."""
-        at_site = np.add.reduceat(self.products, self.starts[:-1], axis=0)
-        return [labelled(at_site * np.eye(2)[arm][:, None], self.k) for arm in (0, 1)]
+        at_site = np.add.reduceat(self.products, self.starts[:-1], axis=2)
+        return [unpacked(labelled(at_site * np.eye(2)[arm][:, None], self.k)) for arm in (0, 1)]
 
     def at_sites(self, weight: Floats) -> Floats:
         """Cross-products of both arms together, clients weighed, (sites, k + 1, k + 1)."""
-        flat = self.products.reshape(len(weight), -1)
-        sums = np.stack([weight[mine] @ flat[mine] for mine in map(slice, self.starts[:-1], self.starts[1:])])
-        return labelled(sums.reshape(self.sites, 2, -1), self.k)
+        parts = map(slice, self.starts[:-1], self.starts[1:])
+        return unpacked(labelled(np.stack([self.products[:, :, one] @ weight[one] for one in parts], axis=-1), self.k))
 
     def chunks(self) -> Iterator[tuple[int, slice]]:
-        """Clients of one site, not too many at a time."""
+        """Clients of one site, as many at a time as stay at hand."""
         for site in range(self.sites):
             for first in range(int(self.starts[site]), int(self.starts[site + 1]), _CLIENTS_AT_ONCE):
                 yield site, slice(first, min(first + _CLIENTS_AT_ONCE, int(self.starts[site + 1])))
@@ -152,9 +156,8 @@ def by_client(cells: Cells) -> ByClient:
     Examples
     --------
     >>> code = np.array([0, 0, 1])
-    >>> one = np.ones((3, 3))
     >>> codes = {"client": code, "practitioner": code, "site": code, "arm": np.array([0, 1, 1])}
-    >>> cells = Cells(**codes, products=one, names=("one", "y"))
+    >>> cells = Cells(**codes, products=np.ones((3, 3)), names=("one", "y"))
     >>> by_client(cells).counts.tolist()
     [[1.0, 1.0], [0.0, 1.0]]
     """
@@ -165,28 +168,31 @@ def by_client(cells: Cells) -> ByClient:
     rank = np.empty(n_clients, dtype=np.intp)
     rank[order] = np.arange(n_clients)
     place = rank[cells.client]
-    products = added(cells.products, 2 * place + cells.arm, 2 * n_clients)
+    products = added(cells.products, cells.arm * n_clients + place, 2 * n_clients)
     site = site_of[order]
     starts = np.searchsorted(site, np.arange(int(site.max(initial=-1)) + 2)).astype(np.intp)
-    return ByClient(cells=cells, products=products.reshape(n_clients, 2, -1), site=site, starts=starts, place=place)
+    products = products.reshape(len(products), 2, n_clients)
+    return ByClient(cells=cells, products=products, site=site, starts=starts, place=place)
 
 
 def labelled(products: Floats, k: int) -> Floats:
-    """Cross-products of [label, one, kept, y] from those of both arms, (g, 2, pairs) to (g, k + 1, k + 1)."""
-    whole = np.concatenate([products[:, 0] + products[:, 1], products[:, 1, :k]], axis=1)
-    pairs = products.shape[-1]
-    where = np.empty((k + 1, k + 1), dtype=np.intp)
-    where[1:, 1:] = square(k)
-    where[0, 1:] = where[1:, 0] = pairs + np.arange(k)
-    where[0, 0] = pairs
-    return np.asarray(whole[:, where])
+    """Packed products of [label, one, kept, y] from those of both arms, (pairs, 2, g) to (k + 1 + pairs, g)."""
+    treated = products[:, 1]
+    return np.concatenate([treated[:1], treated[:k], products[:, 0] + treated])
+
+
+def unpacked(packed: Floats) -> Floats:
+    """Whole matrices, (pairs, g) to (g, width, width)."""
+    width = int(np.sqrt(2 * len(packed)))
+    return np.ascontiguousarray(packed[square(width)].transpose(2, 0, 1))
 
 
 def own_sums(products: Floats, k: int) -> Floats:
-    """Sums of [label, one, kept, y] of each arm, (g, 2, pairs) to (g, 2, k + 1)."""
-    ones = products[:, :, :k]
-    label = np.stack([np.zeros(len(ones)), ones[:, 1, 0]], axis=1)
-    return np.concatenate([label[:, :, None], ones], axis=2)
+    """Sums of [label, one, kept, y] of each arm, (pairs, 2, g) to (2, k + 1, g)."""
+    out = np.empty((2, k + 1, products.shape[-1]))
+    out[:, 1:] = products[:k].transpose(1, 0, 2)
+    out[0, LABEL], out[1, LABEL] = 0.0, out[1, ONE]
+    return out
 
 
 def full(at_site: Floats) -> Floats:

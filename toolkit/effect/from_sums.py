@@ -7,6 +7,7 @@ the number of rows.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -96,7 +97,7 @@ def _without_told(found: ByClient) -> ByClient:
         return found
     at = np.r_[kept, len(names) - 1]
     rows, columns = pairs_of(len(at))
-    products = found.cells.products[:, square(len(names))[at[rows], at[columns]]]
+    products = found.cells.products[square(len(names))[at[rows], at[columns]]]
     return by_client(replace(found.cells, products=products, names=tuple(names[place] for place in at)))
 
 
@@ -191,9 +192,8 @@ def _people(found: ByClient) -> _People:
     order = np.argsort(site, kind="stable")
     number = np.empty(cells.people, dtype=np.intp)
     number[order] = np.arange(cells.people) - np.searchsorted(site[order], site[order])
-    ones = cells.products[:, :k]
-    own = np.column_stack([ones[:, 0] * cells.arm, ones])
-    sums = added_within(own, cells.practitioner, cells.people, cells.site)
+    ones = cells.products[:k]
+    sums = added_within(np.vstack([ones[0] * cells.arm, ones]), cells.practitioner, cells.people, cells.site).T
     return _People(site=site, number=number, sums=sums, of_cell=number[cells.practitioner])
 
 
@@ -202,8 +202,7 @@ def _grouped(
 ) -> tuple[Floats, Codes, Codes, Floats, Floats]:
     """Outer products of client sums added over clients of a site with the same counts; their blocks and counts."""
     counts, k = found.counts, found.k
-    keys = counts if order == 2 else counts.sum(axis=1)[:, None]
-    distinct, block_of = distinct_counts(keys)
+    distinct, block_of = found.alike if order == 2 else distinct_counts(counts.sum(axis=1)[:, None])
     gram = np.empty((len(distinct), order, order))
     if order:
         gram[:, 0, 0] = distinct.sum(axis=1)
@@ -211,20 +210,20 @@ def _grouped(
         gram[:, 0, 1] = gram[:, 1, 0] = distinct[:, 1] / spread
         gram[:, 1, 1] = distinct[:, 1] / spread**2
     m, rows, blocks, starts = k + 1 + size, [], [], [0]
-    for site in range(found.sites if order else 0):
-        mine = slice(int(found.starts[site]), int(found.starts[site + 1]))
-        sums = _sums_of_site(found, people, mine, site, size)
-        sums[:, :, : k + 1] = sums[:, :, : k + 1] @ contrast[site]
-        by_block = np.argsort(block_of[mine], kind="stable")
-        here, firsts = np.unique(block_of[mine][by_block], return_index=True)
+    for site, sums in enumerate(_sums_by_site(found, people, size) if order else ()):
+        sums[:, : k + 1] = contrast[site].T @ sums[:, : k + 1]
+        mine = block_of[found.starts[site] : found.starts[site + 1]]
+        by_block = np.argsort(mine, kind="stable")
+        here, firsts = np.unique(mine[by_block], return_index=True)
         blocks.append(here)
         starts.append(starts[-1] + len(here))
-        for some in np.split(sums[by_block], firsts[1:]):
-            all_of, treated = some[:, 0] + some[:, 1], some[:, 1] / spread
-            products = [all_of.T @ all_of]
+        all_of, treated = sums[0] + sums[1], sums[1] / spread
+        all_of, treated = all_of[:, by_block], treated[:, by_block]
+        for some in map(slice, firsts, [*firsts[1:], len(mine)]):
+            products = [all_of[:, some] @ all_of[:, some].T]
             if order == 2:
-                cross = all_of.T @ treated
-                products += [cross + cross.T, treated.T @ treated]
+                cross = all_of[:, some] @ treated[:, some].T
+                products += [cross + cross.T, treated[:, some] @ treated[:, some].T]
             rows.append(products)
     pairs = order * (order + 1) // 2
     return (
@@ -236,14 +235,18 @@ def _grouped(
     )
 
 
-def _sums_of_site(found: ByClient, people: _People, mine: slice, site: int, size: int) -> Floats:
-    """Sums by client and arm of [label, one, kept, y] and of each practitioner's sessions, (clients, 2, m)."""
-    k = found.k
-    out = np.zeros((mine.stop - mine.start, 2, k + 1 + size))
-    out[:, :, : k + 1] = own_sums(found.products[mine], k)
-    if size:
-        cells = found.cells
-        here = np.flatnonzero(cells.site == site)
-        at = (found.place[here] - mine.start, cells.arm[here], k + 1 + people.of_cell[here])
-        np.add.at(out, at, cells.products[here, 0])
-    return out
+def _sums_by_site(found: ByClient, people: _People, size: int) -> Iterator[Floats]:
+    """Sums by arm and client of [label, one, kept, y] and of each practitioner's sessions, (2, m, clients) by site."""
+    k, cells = found.k, found.cells
+    by_site = np.argsort(cells.site, kind="stable")
+    ends = np.cumsum(np.bincount(cells.site, minlength=found.sites))
+    for site, (first, end) in enumerate(zip(found.starts, found.starts[1:], strict=False)):
+        n = int(end - first)
+        out = np.empty((2, k + 1 + size, n))
+        out[:, : k + 1] = own_sums(found.products[:, :, first:end], k)
+        if size:
+            here = by_site[ends[site - 1] if site else 0 : ends[site]]
+            at = (cells.arm[here] * size + people.of_cell[here]) * n + found.place[here] - first
+            counted = np.bincount(at, weights=cells.products[0, here], minlength=2 * size * n)
+            out[:, k + 1 :] = counted.reshape(2, size, n)
+        yield out

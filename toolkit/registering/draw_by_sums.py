@@ -217,7 +217,7 @@ def _practitioners(found: ByClient) -> float:
         return 1.0
     key = found.place * cells.people + cells.practitioner
     pairs, place = np.unique(key, return_inverse=True)
-    n = np.bincount(place.reshape(-1), weights=cells.products[:, 0])
+    n = np.bincount(place.reshape(-1), weights=cells.products[0])
     order = np.lexsort((-n, pairs // cells.people))
     client = (pairs // cells.people)[order]
     leading = order[np.r_[True, client[1:] != client[:-1]]]

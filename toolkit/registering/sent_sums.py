@@ -12,8 +12,6 @@ from numpy.typing import NDArray
 from toolkit.effect.client_sums import Cells, Floats, pairs_of
 from toolkit.registering.cells import KEYS, RANKS
 
-_ROWS_AT_ONCE = 4_000
-
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class Table:
@@ -23,17 +21,11 @@ class Table:
     codes: dict[str, NDArray[np.intp]]
 
     def products(self, names: Sequence[str]) -> Floats:
-        """Upper triangles over these columns, (cells, pairs)."""
-        out = np.empty((len(self.codes["arm"]), len(names) * (len(names) + 1) // 2))
+        """Upper triangle over these columns, (pairs, cells)."""
         there = [
             (f"{names[a]}*{names[b]}", f"{names[b]}*{names[a]}") for a, b in zip(*pairs_of(len(names)), strict=True)
         ]
-        columns = [self.sums[one if one in self.sums else other] for one, other in there]
-        for first in range(0, len(out), _ROWS_AT_ONCE):  # what is written to stays at hand
-            some = slice(first, first + _ROWS_AT_ONCE)
-            for at, column in enumerate(columns):
-                out[some, at] = column[some]
-        return out
+        return np.stack([self.sums[one if one in self.sums else other] for one, other in there], dtype=float)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -55,7 +47,7 @@ class Summed:
         tables = []
         for one, first, end in zip(sent, np.r_[0, ends[:-1]], ends, strict=True):
             own = {name: values[first:end] for name, values in codes.items()}
-            order = np.lexsort((own["practitioner"], own["arm"], own["client"]))
+            order = np.lexsort((own["practitioner"], own["client"], own["arm"]))
             whole = one["whole"].to_numpy()[order]
             names = [name for name in one.column_names if name not in (*KEYS, "whole")]
             for kind in (True, False):
@@ -96,35 +88,37 @@ class Summed:
 def _both_arms(
     at: NDArray[np.intp], codes: dict[str, NDArray[np.intp]]
 ) -> tuple[NDArray[np.intp], dict[str, NDArray[np.intp]]]:
-    """Cells in their order with an empty one (place −1) where a client has sessions in one arm only."""
-    client, arm = codes["client"], codes["arm"]
-    first = np.r_[True, client[1:] != client[:-1]]
-    starts = np.flatnonzero(first)
-    arms = np.maximum.reduceat(arm, starts) - np.minimum.reduceat(arm, starts) if len(starts) else np.empty(0)
-    lone = starts[arms == 0]
-    if not len(lone):
+    """Cells with an empty one (place −1) where a client has sessions in one arm only: none need be put together then.
+
+    Unchanged where a client has several practitioners in an arm.
+    """
+    client = _without_gaps(codes["client"])
+    n = int(client.max(initial=-1)) + 1
+    key = codes["arm"] * n + client
+    if len(np.unique(key)) < len(key):
         return at, codes
-    ends = np.r_[starts[1:], len(client)][arms == 0]
-    where = np.where(arm[lone] == 1, lone, ends)  # the first arm stands before, the second behind
-    more = {name: codes[name][lone] for name in codes} | {"arm": 1 - arm[lone]}
-    return np.insert(at, where, -1), {name: np.insert(codes[name], where, more[name]) for name in codes}
+    cell = np.full(2 * n, -1, dtype=np.intp)
+    cell[key] = np.arange(len(key))
+    known = np.where(cell < 0, np.roll(cell, n), cell)
+    full = {name: values[known] for name, values in codes.items()} | {"arm": np.repeat(np.arange(2), n)}
+    return np.where(cell < 0, -1, at[cell]), full
 
 
 def _joined(
     products: Floats, codes: dict[str, NDArray[np.intp]], more: Table, names: Sequence[str]
 ) -> tuple[Floats, dict[str, NDArray[np.intp]]]:
     """Products with those of another table added to the same cells; cells that are new come in their place."""
-    size = 1 + max(int(max(one["practitioner"].max(initial=0) for one in (codes, more.codes))), 0)
-    key, other = ((2 * one["client"] + one["arm"]) * size + one["practitioner"] for one in (codes, more.codes))
+    clients, people = (1 + max(int(one[name].max(initial=0)) for one in (codes, more.codes)) for name in KEYS[1:3])
+    key, other = ((one["arm"] * clients + one["client"]) * people + one["practitioner"] for one in (codes, more.codes))
     at = np.searchsorted(key, other)
     there = key[np.minimum(at, len(key) - 1)] == other
     added = more.products(names)
-    products[at[there]] += added[there]
+    products[:, at[there]] += added[:, there]
     if there.all():
         return products, codes
     order = np.argsort(np.concatenate([key, other[~there]]), kind="stable")
     both = {name: np.concatenate([codes[name], more.codes[name][~there]])[order] for name in codes}
-    return np.concatenate([products, added[~there]])[order], both
+    return np.concatenate([products, added[:, ~there]], axis=1)[:, order], both
 
 
 def _codes(column: Any) -> NDArray[np.intp]:
