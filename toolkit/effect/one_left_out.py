@@ -11,7 +11,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
-from toolkit.effect.client_sums import Codes, Floats, at_site, full, solved, vector_at_site
+from toolkit.effect.client_sums import Codes, Floats, at_site, full, pairs_of, solved, unpacked, vector_at_site
 from toolkit.effect.robust_from_sums import Clusters
 
 _CARRIES = 1e-8  # share of the determinant that is left without a client who alone carries a column
@@ -48,14 +48,15 @@ def _without(
     some: Clusters, value: float, bread: Floats, column: Floats, beta: Floats, *, whole: Floats, k: int
 ) -> Floats:
     """The coefficient without each of these clients."""
-    x = some.gram[:, :k, :k]
-    left = some.gram[:, :k, k] - x @ beta
+    gram = unpacked(some.packed)
+    x = gram[:, :k, :k]
+    left = gram[:, :k, k] - x @ beta
     matrix = np.eye(k) - x @ bread
     carried = np.abs(np.linalg.det(matrix)) < _CARRIES
     matrix[carried] = np.eye(k)
     out = value - np.linalg.solve(matrix, left[:, :, None])[:, :, 0] @ column
     for place in np.flatnonzero(carried):
-        out[place] = _anew(whole, some.gram[place], some.site, k)
+        out[place] = _anew(whole, gram[place], some.site, k)
     return np.asarray(out)
 
 
@@ -79,5 +80,6 @@ def of_rows(stack: Floats, client: Codes) -> Iterator[Clusters]:
     for first in range(0, len(starts), _CLIENTS_AT_ONCE):
         mine = slice(first, first + _CLIENTS_AT_ONCE)
         rows = stack[order[starts[first] : ends[mine][-1]]]
-        gram = np.add.reduceat(rows[:, :, None] * rows[:, None, :], starts[mine] - starts[first], axis=0)
-        yield Clusters(site=0, place=mine, gram=gram, weight=np.ones(len(gram)))
+        one, other = pairs_of(stack.shape[1])
+        packed = np.add.reduceat(rows[:, one] * rows[:, other], starts[mine] - starts[first], axis=0).T
+        yield Clusters(site=0, place=mine, packed=packed)
