@@ -33,7 +33,7 @@ from toolkit.comparing.ways_of_counting import other_ways
 from toolkit.effect.allocation import Allocation, allocation, characteristics
 from toolkit.effect.comparison import Compared, between_interventions, only_treated
 from toolkit.effect.estimate import bounded, estimate, sessions_of
-from toolkit.errors import NotEnoughError, QuestionError, RegistryError
+from toolkit.errors import NotEnoughError, QuestionError
 from toolkit.findings.ask import checked_question
 from toolkit.looks.words import amount, number, spaced, with_labels
 from toolkit.records.account import Records
@@ -183,7 +183,7 @@ def compare(
     -------
     Comparison or Result
         `.frame` (first row: the one to quote), `.sentence()`, `.plot()`, `.tables`, `.write()`, `.to_dict()`.
-        What was drawn, in more rows of a registry than can be fetched, is a `Result` from the engine's sums.
+        Of a registry that holds more rows than can be fetched a `Result` from the engine's sums.
 
     Raises
     ------
@@ -210,7 +210,7 @@ def compare(
     if isinstance(data, Registry):
         fetched = records_for(data, [measure])
         if fetched is None:
-            return _from_sums(data, plain, drawn=drawn, level=level)
+            return answer_by_sums(data, plain, drawn=drawn, level=level)
         data = fetched
     read = data if isinstance(data, Records) else load_records(data, columns=columns, codebook=codebook)
     records = replace(read, rows=in_order_of_content(read.rows))
@@ -219,18 +219,6 @@ def compare(
     compared = _compared(records, question, drawn=drawn)
     found = _comparison(records, question, compared, level=level, rng=rng)
     return replace(found, notes=(*found.notes, missing)) if missing else found
-
-
-def _from_sums(found: Registry, question: Question, *, drawn: bool, level: float) -> Result:
-    """More rows than can be fetched: what was drawn is told from the engine's sums, what somebody chose is not."""
-    if drawn:
-        return answer_by_sums(found, question, drawn=True, level=level)
-    raise RegistryError(
-        f"More than {found.most_rows:,} rows of {question.measure} are in use. Where somebody chose who got which, "
-        "each session is set beside the client's own other sessions, and sums do not hold those. Take fewer sites, "
-        "give the registry a larger most_rows, or let each site sum itself up (summarise) and pool the summaries; if "
-        "chance decided, say drawn=True: that is told from sums."
-    )
 
 
 def _refuse_same(question: Question, records: Records) -> None:

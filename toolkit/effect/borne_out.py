@@ -7,6 +7,7 @@ estimate and its bound. `audit` and `compare` both take this road.
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -37,6 +38,7 @@ from toolkit.quantiles import t_quantile
 
 IMBALANCE = 0.25  # SD between arms that nobody drew
 BEYOND_CHANCE = 2.58
+FEWEST_IN_TIME = 5
 _DRAWN = {
     "randomised_order": "order drawn at random",
     "randomised_side": "treated side drawn at random",
@@ -278,13 +280,32 @@ def imbalance_of(compared: Compared) -> tuple[str, ...]:
     if "visit" in rows:
         known["visit number"] = rows["visit"].to_numpy(dtype=float, na_value=np.nan)
     found = [said for said in (different_people(compared), chosen_by_second_reading(compared)) if said]
+    moments: dict[str, dict[int, tuple[int, float, float]]] = {}
     for name, values in known.items():
-        one, other = (part[np.isfinite(part)] for part in (values[arm], values[~arm]))
-        if min(len(one), len(other)) < 5:
+        arms = {which: part[np.isfinite(part)] for which, part in ((1, values[arm]), (0, values[~arm]))}
+        if min(len(part) for part in arms.values()) > 1:
+            moments[name] = {
+                which: (len(part), float(part.mean()), float(part.var(ddof=1))) for which, part in arms.items()
+            }
+    return (*found, *apart_in_time(moments))
+
+
+def apart_in_time(moments: Mapping[str, Mapping[int, tuple[int, float, float]]]) -> tuple[str, ...]:
+    """What differs between the arms by more than 0.25 SD and chance: by name n, mean and variance of each arm (1, 0).
+
+    Examples
+    --------
+    >>> apart_in_time({"visit number": {1: (100, 5.0, 4.0), 0: (100, 4.0, 4.0)}})
+    ('visit number (+0.50 SD)',)
+    """
+    found = []
+    for name, of in moments.items():
+        if len(of) < 2 or min(n for n, _, _ in of.values()) < FEWEST_IN_TIME:
             continue
-        spread = np.sqrt((one.var(ddof=1) + other.var(ddof=1)) / 2)
-        apart = (one.mean() - other.mean()) / spread if spread > 1e-9 else 0.0
-        if abs(apart) > IMBALANCE and abs(apart) > BEYOND_CHANCE * np.sqrt(1 / len(one) + 1 / len(other)):
+        (n, mean, variance), (n_other, mean_other, variance_other) = of[1], of[0]
+        spread = np.sqrt((variance + variance_other) / 2)
+        apart = (mean - mean_other) / spread if spread > 1e-9 else 0.0
+        if abs(apart) > IMBALANCE and abs(apart) > BEYOND_CHANCE * np.sqrt(1 / n + 1 / n_other):
             found.append(f"{name} ({apart:+.2f} SD)")
     return tuple(found)
 

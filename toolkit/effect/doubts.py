@@ -23,6 +23,8 @@ BASELINES_APART = 0.01
 BOTH_ARMS = 3  # sessions that an examiner must have read in each arm to be told from the arm
 RESTS_ON = 0.33  # share of the estimate that must be left without any one practitioner
 FEWEST_WITH_BOTH, LEAST_SHARE_WITH_BOTH = 5, 0.2  # clients who must have had both of two that somebody chose
+DIFFERENT_PEOPLE = "different people: {both} of {n} clients stand on both sides"
+CHOSEN_BY_SECOND = "the second reading before (given the first)"
 LONGER = 1.5  # ratio of minutes between the arms that is no longer the same length
 
 
@@ -188,7 +190,7 @@ def different_people(compared: Compared) -> str:
     both = int((arms > 1).sum())
     if not too_few_on_both(both, len(arms)):
         return ""
-    return f"different people: {both} of {len(arms)} clients stand on both sides"
+    return DIFFERENT_PEOPLE.format(both=both, n=len(arms))
 
 
 def too_few_on_both(both: int, clients: int) -> bool:
@@ -217,7 +219,7 @@ def chosen_by_second_reading(compared: Compared) -> str:
         columns = np.column_stack([less[1], less[2], np.ones(len(arm))] if level == 0 else less[1:])
         got = cluster_robust(less[0], columns, code, np.ones(len(arm)))
         if got is not None and abs(got.value) > 2.58 * got.se:
-            return "the second reading before (given the first)"
+            return CHOSEN_BY_SECOND
     return ""
 
 

@@ -99,6 +99,7 @@ def _updated(inverse: Array, moved: Array, turned: Array, *, fresh: bool) -> tup
 
 _SMALL = 0.05
 _LARGEST = 1e5
+_NOUGHT = 1e-6  # as good as zero: a search that ran against the edge stops a hair's breadth beside it
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -225,7 +226,7 @@ def _settle_zeros(counter: _Counter[H], best: H, diagonal: np.ndarray) -> H:
 def _leave_false_zero(best: Height, diagonal: np.ndarray) -> Array | None:
     """A new start where a variance sits at zero although the likelihood rises away from it (or a slope hides there)."""
     again = best.theta.copy()
-    for place in np.flatnonzero(diagonal & (best.theta == 0)):
+    for place in np.flatnonzero(diagonal & (best.theta < _NOUGHT)):
         if _variance_slope(best, diagonal, int(place)) < -1e-8:
             again[place] = 0.05
     return None if np.array_equal(again, best.theta) else again

@@ -11,9 +11,7 @@ import pandas as pd
 from toolkit.claim.question import Question
 from toolkit.effect.client_sums import ByClient, by_client
 from toolkit.effect.from_sums import Found, estimate_from_sums
-from toolkit.errors import NotEnoughError, RegistryError
-from toolkit.number_words import capital, counted, quantity, spaced, with_interval
-from toolkit.quantiles import t_above, t_quantile
+from toolkit.errors import NotEnoughError
 from toolkit.registering.cells import (
     CHANGES,
     PLAIN,
@@ -26,58 +24,26 @@ from toolkit.registering.cells import (
     summed,
     with_baselines,
 )
+from toolkit.registering.chosen_by_sums import (
+    CHOSEN_BY,
+    FEWEST_TWICE,
+    chosen_fits,
+    differs_in,
+    only_read_twice,
+    read_twice,
+    second_readings,
+    second_readings_of,
+    with_visits,
+)
 from toolkit.registering.compared import ComparedTable, compared_table
-from toolkit.registering.draw_by_sums import DrawBySums, draw_by_sums
+from toolkit.registering.draw_by_sums import draw_by_sums
 from toolkit.registering.fillings import by_arm, fillings
 from toolkit.registering.held import Held
 from toolkit.registering.measured import errors_in
 from toolkit.registering.sent_sums import Summed
+from toolkit.registering.told_by_sums import BySums, Effect, told_by_sums
 from toolkit.result import Result
 from toolkit.stats.reading_error import ReadingError
-
-LEFT_OUT = (
-    "Not looked at with so many rows: rows set aside whole and sessions missing from the count in the bound, copied "
-    "second readings, examiners by arm, minutes, hours of the day, one practitioner who carries it, the other "
-    "explanations one by one. Ask a part of it (a region, some sites; or a larger most_rows) for the full audit."
-)
-
-
-@dataclass(frozen=True, kw_only=True)
-class Effect:
-    """One way of counting: the effect, its standard error and df, with the interval at `level`."""
-
-    value: float
-    se: float
-    df: float
-    method: str
-    level: float
-
-    @property
-    def interval(self) -> tuple[float, float]:
-        """Both limits."""
-        reach = float(t_quantile((1 + self.level) / 2, self.df)) * self.se
-        return self.value - reach, self.value + reach
-
-    @property
-    def p(self) -> float:
-        """Two-sided p."""
-        return float(2 * t_above(abs(self.value) / self.se, self.df))
-
-
-@dataclass(frozen=True, eq=False, kw_only=True)
-class BySums:
-    """What the sums say of one question: the effect as written down, with missing readings filled in, the draw."""
-
-    question: Question
-    compared: ComparedTable
-    n_sessions: int
-    n_clients: int
-    complete: Effect
-    filled: tuple[Effect, ...]
-    n_missing: tuple[int, int]
-    draw: DrawBySums
-    blinded: tuple[float, float]
-    error: ReadingError | None
 
 
 def answer_by_sums(found: Held, question: Question, *, drawn: bool = False, level: float = 0.95) -> Result:
@@ -86,63 +52,94 @@ def answer_by_sums(found: Held, question: Question, *, drawn: bool = False, leve
     Parameters
     ----------
     question
-        In the registry's words. Its comparison is the drawn order, or another intervention (`drawn`).
+        In the registry's words. Its comparison is the drawn order, or another intervention (`drawn`: chance decided).
 
     Raises
     ------
-    RegistryError
-        What is asked was not drawn: that needs the rows.
     NotEnoughError
-        Nothing is compared.
+        Nothing is compared, or what was chosen cannot be told from who worked where.
     """
     told = by_sums(found, _in_words(found, question), drawn=drawn, level=level)
-    low, high = _widest(told)
-    rows = [_row("treatment effect", told.complete, told, interval=(low, high), p=_p(told))]
-    rows += [_row("as written down", told.complete, told)]
-    allowance = _allowance(told)
-    if allowance:
-        rows.append(
-            _row("less half a SEM, for a reader who knew", told.complete, told, interval=(low - allowance, high))
-        )
-    notes = [told.draw.says, LEFT_OUT, found.what_is_left_out()]
-    return Result.of(
-        rows,
-        says=_says(told, low, high, allowance, found),
-        title=f"{told.question.intervention.replace('_', ' ')} less {told.compared.against}",
-        notes=tuple(note for note in notes if note),
-        detail=told,
-    )
+    return told_by_sums(told, engine=found.engine.name, absent=found.what_is_left_out())
 
 
 def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> BySums:
     """Everything that sums say of one question."""
     compared = compared_table(found, question, drawn=drawn)
-    if compared.basis == "comparison_sessions":
-        raise RegistryError(
-            "What nobody drew is adjusted for session by session, which sums do not hold, and more than "
-            f"{found.most_rows:,} rows answer this question. Ask one region, or give the registry a larger most_rows."
-        )
     days = found.engine.frame(by_day(compared.table))
     about = by_arm(days)
     if about["y_n"].min() < 2:
         raise NotEnoughError("One of the two has no session with readings before and after, so nothing is compared.")
     filled = fillings(found, compared, about)
-    sums = _Sums.of(found, compared, days, filled)
-    complete, fits = sums.fits(level, either_way=compared.both_treated)
     missing = (about["n"] - about["y_n"]).to_numpy(dtype=int)
     error = errors_in(found, question.measure, needed=False).get(question.measure)
+    if compared.basis == "comparison_sessions":
+        fits, differs, counted = _chosen(found, compared, days, filled, level)
+        draw = None
+    else:
+        sums, differs = _Sums.of(found, compared, days, filled), ()
+        complete, fits = sums.fits(level, either_way=compared.both_treated)
+        waits = compared.basis == "randomised_order"
+        draw = draw_by_sums(sums.days, sums.totals, sums.sent, complete, waits=waits)
+        counted = complete.cells.n, len(complete.counts)
     return BySums(
         question=question,
         compared=compared,
-        n_sessions=complete.cells.n,
-        n_clients=len(complete.counts),
+        n_sessions=counted[0],
+        n_clients=counted[1],
         complete=fits[0],
         filled=tuple(fits[1:]),
         n_missing=(int(missing[0]), int(missing[1])),
-        draw=draw_by_sums(sums.days, sums.totals, sums.sent, complete, waits=compared.basis == "randomised_order"),
+        draw=draw,
+        differs=differs,
         blinded=(float(about["blind"][1]), float(about["blind"][0])),
         error=error if isinstance(error, ReadingError) else None,
     )
+
+
+def _chosen(
+    found: Held, compared: ComparedTable, days: pd.DataFrame, filled: Filled | None, level: float
+) -> tuple[list[Effect], tuple[str, ...], tuple[int, int]]:
+    """What somebody chose: the effect in each set of sessions, how the arms differ; sessions and clients."""
+    twice, alone, rows = read_twice(days), bool(days["lone"].all()), compared.table
+    if days["without_visit"].any():
+        rows = with_visits(rows)
+    if twice and days["has_second"].sum() < days["n"].sum():
+        rows = only_read_twice(rows, alone=alone)
+    used = found.engine.frame(by_day(rows)) if rows is not compared.table else days
+    counted = _counted(found, compared)
+    sums = _Sums.of(found, replace(compared, table=rows), used, filled)
+    ways = chosen_fits(
+        sums.sent,
+        sums.ways,
+        names=[name for name in CHOSEN_BY if name in sums.totals.means],
+        one_row=sums.one_row,
+        second_baseline=twice,
+        n_sessions=counted[0],
+    )
+    effects = [
+        Effect(
+            value=one.adjusted.nearest.value,
+            se=one.adjusted.nearest.se,
+            df=one.adjusted.nearest.df,
+            method=f"{one.adjusted.method}; from sums over clients",
+            level=level,
+            adjusted=one.adjusted,
+        )
+        for one in ways
+    ]
+    every = second_readings(sums.sent, sums.ways, one_row=sums.one_row) if twice else None
+    if every is None and days["has_second"].sum() >= FEWEST_TWICE:
+        every = second_readings_of(found.engine, only_read_twice(compared.table, alone=alone), sums.totals.means)
+    return effects, differs_in(found.engine, compared.table, every, alone=alone), counted
+
+
+def _counted(found: Held, compared: ComparedTable) -> tuple[int, int]:
+    """Sessions with a change, and their clients."""
+    rows = compared.table.filter(compared.table.y.notnull())
+    by_session = rows.select("client", "session_id", "arm").distinct()
+    line = found.engine.frame(by_session.agg(n=by_session.count(), clients=by_session.client.nunique())).iloc[0]
+    return int(line["n"]), int(line["clients"])
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -236,61 +233,3 @@ def _in_words(found: Held, question: Question) -> Question:
 def _effect(found: Found, level: float) -> Effect:
     one = found.average.found
     return Effect(value=one.value, se=one.se, df=one.df, method=found.method, level=level)
-
-
-def _widest(told: BySums) -> tuple[float, float]:
-    """The interval that reaches from the lowest limit against the technique to the highest of all."""
-    ways = (told.complete, *told.filled)
-    many = len(told.filled) > 2
-    low = min(way.interval[0] for way in (ways if many else (told.complete, *told.filled[:1])))
-    return low, max(way.interval[1] for way in ways)
-
-
-def _p(told: BySums) -> float:
-    if len(told.filled) > 2:
-        return max(way.p for way in (told.complete, *told.filled))
-    return told.filled[0].p if told.filled else told.complete.p
-
-
-def _allowance(told: BySums) -> float:
-    """Half a SEM where fewer than 80 % of the re-measurements were blind in an arm."""
-    return told.error.sem.value / 2 if told.error is not None and min(told.blinded) < 0.8 else 0.0
-
-
-def _row(
-    what: str, one: Effect, told: BySums, *, interval: tuple[float, float] | None = None, p: float | None = None
-) -> dict[str, Any]:
-    low, high = interval or one.interval
-    return {
-        "what": what,
-        "estimate": one.value,
-        "ci_low": low,
-        "ci_high": high,
-        "level": one.level,
-        "df": one.df,
-        "p": one.p if p is None else p,
-        "n_clients": told.n_clients,
-        "n_rows": told.n_sessions,
-        "unit": told.question.unit,
-        "method": one.method,
-    }
-
-
-def _says(told: BySums, low: float, high: float, allowance: float, found: Held) -> str:
-    """The effect with its interval, whose it is, and how far it can be believed."""
-    unit, n = str(told.question.unit), told.n_clients
-    drawn = (
-        "drawn at random, as written down"
-        if told.draw.passed
-        else "said to be drawn, which the records do not bear out"
-    )
-    missing = sum(told.n_missing)
-    filled = f"; {counted(missing, 'missing reading')} filled in against the technique and for it" if missing else ""
-    whose = f"{counted(told.n_sessions, 'session')} of {counted(n, 'client')}, {drawn}{filled}"
-    size = with_interval(told.complete.value, low, high, unit, level=told.complete.level, also=whose)
-    what = f"{spaced(told.question.intervention)} on {spaced(told.question.region)}"
-    lean = f" A reader who knew what was done may have added {quantity(allowance, unit)}." if allowance else ""
-    return (
-        f"{capital(what)} less {told.compared.against}: {size}.{lean} From sums that {found.engine.name} made: "
-        "no claim is drawn from them alone."
-    )

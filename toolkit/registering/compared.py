@@ -7,7 +7,7 @@ One row a side of a session with its arm (1 technique, 0 comparison), the last r
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -67,7 +67,9 @@ def compared_table(found: Held, question: Question, *, drawn: bool = False) -> C
         return ComparedTable(table=table, basis="randomised_order", against="waiting as long", rule=rule)
     other = str(question.comparison)
     comparison = _of(found.readings, question, other)
-    if other != MEASURED_ONLY:
+    if other == MEASURED_ONLY and question.region != "any" and not found.engine.frame(comparison.limit(1)).shape[0]:
+        comparison = _of(found.readings, replace(question, region="any"), other)  # measured wherever it was
+    elif other != MEASURED_ONLY:
         comparison = _treated(comparison, rule, counted=counted(found, question))
     parts = [
         _as_compared(one, arm=ibis.literal(arm), outcome=one.after, better=better)
