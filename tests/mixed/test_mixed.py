@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from toolkit.errors import FitError
+from toolkit.mixed.likelihood import evaluate
 from toolkit.mixed.mixed import fit_mixed, fit_mixed_arrays
 
 
@@ -320,3 +321,18 @@ def test_fifty_generated_unbalanced_sets_agree_with_statsmodels():
             effect = ours.contrast(name, ddf="normal")
             assert abs(effect.value - theirs.fe_params[name]) < 1e-3 * se, seed
             assert effect.se == pytest.approx(se, rel=1e-3), seed
+
+
+@pytest.mark.parametrize("seed", [22, 75, 129])
+def test_a_search_that_ran_against_the_edge_leaves_it_where_the_likelihood_rises(seed):
+    rng = np.random.default_rng(seed)
+    client = np.repeat(np.arange(60), 5)
+    practitioner = client % 8
+    other = rng.normal(size=8)[practitioner]
+    y = rng.normal(size=60)[client] * 0.4 + rng.normal(size=8)[practitioner] * 0.15 + rng.normal(size=300)
+    x = np.column_stack([practitioner < 4, np.ones(300), other])
+    fit = fit_mixed_arrays(y, x, ["arm", "mean", "other"], {"client": client, "practitioner": practitioner})
+    grid = [(a, b) for a in np.linspace(0.3, 0.6, 13) for b in np.linspace(0.0, 0.3, 13)]
+    lowest = min(evaluate(fit.parts, np.array(one), reml=True).deviance for one in grid)
+    assert fit.point.deviance <= lowest + 1e-9
+    assert fit.point.theta[1] > 0.01

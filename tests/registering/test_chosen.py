@@ -70,8 +70,7 @@ KINDS = {
 }
 
 
-@pytest.mark.parametrize("lost", [0.0, 0.1])
-@pytest.mark.parametrize("kind", list(KINDS))
+@pytest.mark.parametrize(("kind", "lost"), [*((kind, 0.1) for kind in KINDS), ("anew at each visit", 0.0)])
 def test_what_was_chosen_is_told_from_sums_as_from_rows(tmp_path, kind, lost):
     found, records = sites_of(tmp_path, 3, lost=lost, once=lost / 2, **KINDS[kind])
     answer = compare(replace(found, most_rows=100), **TWO)

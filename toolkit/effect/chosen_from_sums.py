@@ -7,7 +7,7 @@ the products of their columns follow from a client's sums of readings. The model
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 
@@ -15,6 +15,7 @@ import numpy as np
 
 from toolkit.effect.client_sums import (
     LABEL,
+    ONE,
     ByClient,
     Cells,
     Floats,
@@ -25,6 +26,7 @@ from toolkit.effect.client_sums import (
     pairs_of,
     solved,
     square,
+    unpacked,
 )
 from toolkit.effect.from_sums import MANY_CLIENTS, nested_parts
 from toolkit.effect.not_drawn import MANY_LEVELS, Adjusted, Way
@@ -110,10 +112,10 @@ def _with_first(cells: Cells) -> Cells:
             turn[cells.names.index(own), place] = 1.0
     whole = square(len(cells.names))
     rows, columns = pairs_of(len(names))
-    products = np.zeros((len(cells.products), len(rows)))
+    products = np.zeros((len(rows), cells.products.shape[1]))
     for at, (a, b) in enumerate(zip(rows, columns, strict=True)):
         for i, j in zip(*np.nonzero(np.outer(turn[:, a], turn[:, b])), strict=True):
-            products[:, at] += cells.products[:, whole[i, j]]
+            products[at] += cells.products[whole[i, j]]
     return replace(cells, products=products, names=names)
 
 
@@ -126,7 +128,7 @@ def _refuse(found: ByClient) -> None:
         raise NotEnoughError("one of the two has no session with readings before and after")
     for name, code in (("practitioner", found.cells.practitioner), ("site", found.cells.site)):
         n_levels = int(code.max(initial=-1)) + 1
-        arms = np.bincount(2 * code + found.cells.arm, weights=found.cells.products[:, 0], minlength=2 * n_levels)
+        arms = np.bincount(2 * code + found.cells.arm, weights=found.cells.products[0], minlength=2 * n_levels)
         if n_levels > 1 and not (arms.reshape(-1, 2).min(axis=1) >= 2).any():
             raise NotEnoughError(
                 f"no {name} used both, so the two cannot be told from the {name}s: let at least one {name} use both"
@@ -147,7 +149,7 @@ class _Clients:
 def _clients(found: ByClient) -> _Clients:
     place = square(len(found.cells.names))
     both = found.products.sum(axis=1)
-    n, sums, squares = both[:, 0], both[:, place[0, 1]], float(both[:, place[1, 1]].sum())
+    n, sums, squares = both[0], both[place[0, 1]], float(both[place[1, 1]].sum())
     within = squares - float(np.sum(sums**2 / n))
     return _Clients(n=n, share=found.counts[:, 1] / n, mean=sums / n, squares=squares, within=within)
 
@@ -206,43 +208,44 @@ def _practitioners_as_columns(cells: Cells) -> Cells:
     for one in several:
         mine = (cells.practitioner == one).astype(float)
         names.insert(-1, f"practitioner {one}")
-        products = _with_column(products, mine * products[:, 0], mine[:, None] * products[:, : len(names) - 1])
+        products = _with_column(products, mine * products[0], mine * products[: len(names) - 1])
     return replace(cells, products=products, names=tuple(names), practitioner=np.zeros_like(cells.practitioner))
 
 
 def _with_column(products: Floats, squares: Floats, cross: Floats) -> Floats:
     """Upper triangles with one more column before the last: its squares, and its products with the others."""
-    width = cross.shape[1]
+    width = len(cross)
     old, new = square(width), square(width + 1)
-    out = np.empty((len(products), (width + 1) * (width + 2) // 2))
+    out = np.empty(((width + 1) * (width + 2) // 2, products.shape[1]))
     kept = np.r_[np.arange(width - 1), width]
-    out[:, new[np.ix_(kept, kept)]] = products[:, old]
-    out[:, new[width - 1, kept]] = cross
-    out[:, new[width - 1, width - 1]] = squares
+    out[new[np.ix_(kept, kept)]] = products[old]
+    out[new[width - 1, kept]] = cross
+    out[new[width - 1, width - 1]] = squares
     return out
 
 
 def _with_extra(cells: Cells, extra: Floats) -> Cells:
     """Cells with further columns a + b × first, of each cell (cells, columns, 2), in the place of the first reading."""
     products, names = cells.products, list(cells.names)
+    first = names.index(FIRST)
     for number in range(extra.shape[1]):
-        width = len(names)
-        place = square(width)
+        place = square(len(names))
         a, b = extra[:, number, 0], extra[:, number, 1]
-        cross = a[:, None] * products[:, place[0]] + b[:, None] * products[:, place[names.index(FIRST)]]
-        first = names.index(FIRST)
-        squares = (
-            a**2 * products[:, 0] + 2 * a * b * products[:, place[0, first]] + b**2 * products[:, place[first, first]]
-        )
-        products = _with_column(products, squares, cross)
+        by_one, by_first = products[place[0]], products[place[first]]
+        squares = a**2 * by_one[0] + 2 * a * b * by_one[first] + b**2 * by_first[first]
+        products = _with_column(products, squares, a * by_one + b * by_first)
         names.insert(-1, f"extra {number}")
-    kept = [place for place, name in enumerate(names) if name != FIRST]
-    rows, columns = pairs_of(len(kept))
-    at = np.array(kept)
+    return _with_columns(replace(cells, products=products, names=tuple(names)), [0, *range(first + 1, len(names))])
+
+
+def _with_columns(cells: Cells, kept: Sequence[int]) -> Cells:
+    """The cells with some of their columns alone."""
+    at = np.array(kept, dtype=np.intp)
+    rows, columns = pairs_of(len(at))
     return replace(
         cells,
-        products=products[:, square(len(names))[at[rows], at[columns]]],
-        names=tuple(names[place] for place in kept),
+        products=cells.products[square(len(cells.names))[at[rows], at[columns]]],
+        names=tuple(cells.names[place] for place in at),
     )
 
 
@@ -282,30 +285,23 @@ def _told_apart(cells: Cells) -> Cells:
         if left > TOLD * gram[place, place]:
             known.append(place)
             kept.append(place - 1)
-    if len(kept) == k - 1:
-        return cells
-    at = np.r_[kept, k - 1]
-    rows, columns = pairs_of(len(at))
-    return replace(
-        cells,
-        products=cells.products[:, square(k)[at[rows], at[columns]]],
-        names=tuple(cells.names[place] for place in at),
-    )
+    return cells if len(kept) == k - 1 else _with_columns(cells, [*kept, k - 1])
 
 
 def _one_client_less(found: ByClient, ratio: float) -> float:
     """Jackknife standard error over clients, weighed by the client variance that the model found."""
-    k, at_sites = found.k, np.zeros((found.sites, found.k + 1, found.k + 1))
-    for some in _weighed(found, ratio, k):
-        at_sites[some.site] += some.gram.sum(axis=0)
-    return one_left_out(_weighed(found, ratio, k), at_sites)
+    at_sites = np.zeros((found.sites, found.k + 1, found.k + 1))
+    for some in _weighed(found, ratio):
+        at_sites[some.site] += unpacked(some.packed.sum(axis=1)[:, None])[0]
+    return one_left_out(_weighed(found, ratio), at_sites)
 
 
-def _weighed(found: ByClient, ratio: float, k: int) -> Iterator[Clusters]:
+def _weighed(found: ByClient, ratio: float) -> Iterator[Clusters]:
     """Each client's cross-products less a share of its means."""
+    rows, columns = pairs_of(found.k + 1)
     for site, mine in found.chunks():
-        sums = own_sums(found.products[mine], k).sum(axis=1)
-        n = found.counts[mine].sum(axis=1)
+        sums = own_sums(found.products[:, :, mine], found.k).sum(axis=0)
+        n = sums[ONE]
         share = 1 - 1 / np.sqrt(1 + ratio * n)
-        taken = ((2 * share - share**2) / n)[:, None, None] * sums[:, :, None] * sums[:, None, :]
-        yield Clusters(site=site, place=mine, gram=labelled(found.products[mine], k) - taken, weight=np.ones(len(n)))
+        taken = (2 * share - share**2) / n * sums[rows] * sums[columns]
+        yield Clusters(site=site, place=mine, packed=labelled(found.products[:, :, mine], found.k) - taken)

@@ -11,9 +11,9 @@ import pandas as pd
 
 from toolkit.effect.borne_out import apart_in_time
 from toolkit.effect.chosen_from_sums import ChosenFound, chosen_from_sums
-from toolkit.effect.client_sums import ByClient, Floats, by_client, labelled
+from toolkit.effect.client_sums import ByClient, Floats, by_client, labelled, pairs_of, unpacked
 from toolkit.effect.doubts import CHOSEN_BY_SECOND, DIFFERENT_PEOPLE, too_few_on_both
-from toolkit.effect.robust_from_sums import Clusters, robust
+from toolkit.effect.robust_from_sums import Clusters, Solution, robust
 from toolkit.errors import FitError
 from toolkit.registering.cells import KEYS, summed
 from toolkit.registering.engine import Engine
@@ -145,7 +145,9 @@ def chosen_by_second(found: ByClient) -> bool:
         return False
     for within in (False, True):
         try:
-            got = robust(partial(_second_by_client, found, within=within), n=len(found.counts), sites=1)
+            clusters = list(_second_by_client(found, within=within))
+            whole = unpacked(sum(one.packed.sum(axis=1) for one in clusters)[:, None])
+            got = robust(clusters, Solution.of(whole, whole), n=len(found.counts))
         except FitError:
             continue
         if abs(got.value) > 2.58 * got.se:
@@ -154,13 +156,14 @@ def chosen_by_second(found: ByClient) -> bool:
 
 
 def _second_by_client(found: ByClient, *, within: bool) -> Iterator[Clusters]:
-    """Each client's products of [last reading, first reading, one, arm], or of the first two about their means."""
+    """Each client's products of [last reading, first reading, one, arm], or of all but one about their means."""
     names = ("label", "one", *found.cells.names[1:])
     turn: Floats = np.zeros((len(names), 4))
     turn[names.index("base"), :2] = turn[names.index("gap"), 1] = turn[1, 2] = turn[0, 3] = 1.0
     for _, mine in found.chunks():
-        gram = turn.T @ labelled(found.products[mine], found.k) @ turn
+        gram = turn.T @ unpacked(labelled(found.products[:, :, mine], found.k)) @ turn
         if within:
             gram = gram - gram[:, :, 2:3] * gram[:, 2:3, :] / gram[:, 2:3, 2:3]
             gram = gram[:, [0, 1, 3]][:, :, [0, 1, 3]]
-        yield Clusters(site=0, place=mine, gram=gram, weight=np.ones(len(gram)))
+        rows, columns = pairs_of(gram.shape[1])
+        yield Clusters(site=0, place=mine, packed=np.ascontiguousarray(gram[:, rows, columns].T))
