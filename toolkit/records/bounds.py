@@ -6,7 +6,6 @@ The bounds lie far beyond a clinic's year and within what a usual computer holds
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -59,9 +58,8 @@ def check_area(rows: int, columns: int, *, file: str) -> None:
         )
 
 
-def check_cells(texts: Iterable[str], *, file: str, column: str) -> None:
-    """Refuse a cell of too many characters; pass each distinct text of a column once."""
-    longest = max(map(len, texts), default=0)
+def check_cells(longest: int, *, file: str, column: str) -> None:
+    """Refuse a column whose longest cell has too many characters."""
     if longest > LONGEST_CELL:
         raise ExportError(
             f'{file}, column "{column}": a cell holds {longest:,} characters; at most {LONGEST_CELL:,} are read. '

@@ -20,9 +20,11 @@ from toolkit.records.texts import (
     change_texts,
     clean_text,
     cleaned,
+    cleaned_column,
     distinct,
     from_codes,
     from_texts,
+    is_empty,
     keep_rows,
     plain,
     rows_where,
@@ -282,12 +284,11 @@ def _regions(frame: pd.DataFrame, words: Vocabulary, ledger: Ledger) -> pd.DataF
 
 def _sessions(frame: pd.DataFrame) -> pd.DataFrame:
     """session_id as given, else built from client and date (or day)."""
-    codes, texts = distinct(frame["session_id"])
-    given = cleaned(texts)
-    missing = np.array([not text for text in given], dtype=bool)[codes] if texts else np.zeros(0, dtype=bool)
+    frame["session_id"] = cleaned_column(frame["session_id"])
+    missing = is_empty(frame["session_id"])
     if not missing.any():
-        frame["session_id"] = frame["session_id"] if given is texts else from_codes(codes, given)
         return frame
+    codes, given = distinct(frame["session_id"])
     client_codes, clients = distinct(frame["client"])
     dates = frame["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     days = frame["day"].fillna(-1).to_numpy().astype(np.int64)

@@ -67,11 +67,19 @@ def _encoding(data: bytes) -> str:
     head = data[:_LOOK]
     if len(head) > 3 and (zeros := head.count(0)) > len(head) // 5:
         return "utf-16-le" if head[1::2].count(0) > zeros // 2 else "utf-16-be"
+    return "utf-8" if data.isascii() or _is_utf8(data) else "cp1252"
+
+
+def _is_utf8(data: bytes) -> bool:
+    """True where all bytes are UTF-8; decoded in parts, so that no second copy of a large file is held."""
+    reader, held = codecs.getincrementaldecoder("utf-8")(), memoryview(data)
     try:
-        data.decode("utf-8")
+        for start in range(0, len(data), _LOOK):
+            reader.decode(held[start : start + _LOOK])
+        reader.decode(b"", final=True)
     except UnicodeDecodeError:
-        return "cp1252"
-    return "utf-8"
+        return False
+    return True
 
 
 def _as_utf8(data: bytes, name: str, *, file: str) -> bytes:

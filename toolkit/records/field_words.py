@@ -11,7 +11,7 @@ import pandas as pd
 from toolkit.records.codebook import Codebook
 from toolkit.records.dates import hour_of, lacks_year, looks_like_dates
 from toolkit.records.lexicon import Words, fold, plain_words, words_of_language
-from toolkit.records.texts import clean_text, distinct, plain
+from toolkit.records.texts import clean_text, first_texts, plain
 from toolkit.records.values import MISSING_WORDS, yes_or_no
 from toolkit.records.vocabulary import phase_words, side_words, split_several
 
@@ -84,7 +84,7 @@ def field_of_values(column: pd.Series, codebook: Codebook, words: Words | None =
 
 def _sample(column: pd.Series) -> list[str]:
     """Up to sixty distinct, non-empty texts of a column."""
-    texts = [clean_text(text) for text in distinct(column)[1][:200]]
+    texts = [clean_text(text) for text in first_texts(column, 200)]
     return [text for text in texts if text.casefold() not in MISSING_WORDS][:60]
 
 

@@ -28,7 +28,7 @@ from toolkit.records.pairs import pair_sign
 from toolkit.records.propose_fields import said_by_sheet
 from toolkit.records.raw_table import Around, RawTable, check_headers
 from toolkit.records.separated import SEPARATORS, Split, find_separator, split_text
-from toolkit.records.texts import clean_text, distinct, plain
+from toolkit.records.texts import clean_text, distinct, first_texts, is_empty, plain
 from toolkit.records.unfold import blanks_to_continue, column_of, legend_texts, unfold, what_line
 
 _LAID_OUT = 5_000
@@ -237,7 +237,7 @@ def _rows_of(text: bytes, sign: str, *, most: int | None) -> list[list[str]]:
 def with_surroundings(table: RawTable) -> RawTable:
     """A table read straight, with its language, its file's name as title, and lines that are no sessions set apart."""
     headers = [str(header) for header in table.cells.columns]
-    texts = [text for header in headers[:40] for text in distinct(table.cells[header])[1][:25]]
+    texts = [text for header in headers[:40] for text in first_texts(table.cells[header], 25)]
     language = language_of([*headers, *(text for text in texts if len(text) < 40)])
     around = Around(language=language, titles=(Path(table.file).stem,) if table.file != "(table)" else ())
     parts: dict[str, tuple[str, ...]] = {header: (header,) for header in headers}
@@ -268,8 +268,7 @@ def _lines_apart(table: RawTable) -> RawTable:
     words = words_of_language(table.around.language if table.around else "en")
     filled = np.zeros(len(table.cells), dtype=np.int64)
     for header in table.cells.columns:
-        codes, texts = distinct(table.cells[header])
-        filled += np.array([bool(text) for text in texts], dtype=bool)[codes] if texts else 0
+        filled += ~is_empty(table.cells[header])
     usual = float(np.median(filled)) if len(filled) else 0.0
     lines = []
     for row in np.flatnonzero((filled == 1) | (filled <= usual - _FEWER)).tolist():

@@ -16,7 +16,7 @@ from toolkit.records.field_words import field_of_header
 from toolkit.records.header_words import read_header, read_levels
 from toolkit.records.lexicon import Words, fold
 from toolkit.records.raw_table import Around, RawTable
-from toolkit.records.texts import clean_text, distinct, from_codes
+from toolkit.records.texts import clean_text, distinct, first_texts, from_codes
 from toolkit.records.units import unit_name
 from toolkit.records.values import MISSING_WORDS
 
@@ -58,7 +58,7 @@ def pairs_apart(table: RawTable, *, told: str = "") -> RawTable:
     notes: list[str] = []
     for header in map(str, table.cells.columns):
         column, levels = table.cells[header], table.parts.get(header, (header,))
-        sign = pair_sign(distinct(column)[1], levels, around.words)
+        sign = pair_sign(first_texts(column, _MOST), levels, around.words)
         meaning = _meaning(sign, levels, around, told) if sign else None
         if meaning is None:
             cells[header], parts[header] = column, levels

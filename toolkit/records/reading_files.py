@@ -19,7 +19,7 @@ from toolkit.records.bounds import MOST_BYTES, Clock, check_bytes, check_cells, 
 from toolkit.records.locate import raw_tables, read_text, with_proven_orders, with_surroundings
 from toolkit.records.pairs import pairs_apart
 from toolkit.records.raw_table import RawTable, check_headers
-from toolkit.records.texts import cell_text, from_codes, from_texts
+from toolkit.records.texts import cell_text, from_codes, from_texts, longest
 from toolkit.safe_text import printable
 
 ENDINGS = (".csv", ".tsv", ".txt", ".xlsx", ".xls", ".ods", ".parquet")
@@ -75,7 +75,7 @@ def read_file(path: Path, *, settings: Mapping[str, Any] | None = None) -> list[
         clock.check()
         check_shape(table.rows_read, table.cells.shape[1], file=table.file)
         for name in table.cells.columns:
-            check_cells(table.cells[name].cat.categories, file=table.file, column=str(name))
+            check_cells(longest(table.cells[name]), file=table.file, column=str(name))
     return tables
 
 
@@ -116,8 +116,11 @@ def _bytes_of(path: Path) -> bytes:
         with path.open("rb") as file:
             head = file.read(_LONGEST_LINE)
             _refuse_endless_line(head, file=path.name)
-            rest = file.read(MOST_BYTES)
-            data = head + rest if rest else head
+            if len(head) < _LONGEST_LINE:
+                data = head
+            else:
+                file.seek(0)
+                data = file.read(MOST_BYTES)
     except OSError as fault:
         raise ExportError(
             f"{path.name}: the file cannot be opened ({fault.strerror}). Close it in other programs, and check that "

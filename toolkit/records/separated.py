@@ -13,14 +13,13 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
+from toolkit.records.arrow_texts import encoded
 from toolkit.records.raw_table import check_headers
-from toolkit.records.texts import categorical, clean_text
+from toolkit.records.texts import clean_text, is_empty
 
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _LOOK = 200_000
 _BLOCK = 4 << 20
-_Column = tuple[np.ndarray, list[str]]
-"""(place of each row's text, distinct texts)."""
 _Invalid = tuple[int, int, str]
 """(row, cells found, text) of a line that does not fit the header."""
 
@@ -156,18 +155,20 @@ def _split(text: bytes, names: list[str], width: int, sign: str, *, file: str, f
         raise _unreadable(text, str(fault), file=file) from None
     if b'"' in text:
         spilled = [(number, line) for number, _, line in invalid]
-        refuse_swallowed_lines(columns, spilled, separator=sign, file=file, first_row=first_row)
-    numbers = np.arange(1, len(columns[0][0]) + len(invalid) + 1)
+        _refuse_swallowed_lines(columns, spilled, separator=sign, file=file, first_row=first_row)
+    numbers = np.arange(1, len(columns[0]) + len(invalid) + 1)
     kept = np.setdiff1d(numbers, [line[0] for line in invalid], assume_unique=True) if invalid else numbers
     rows = kept[1:] + first_row - 1
-    body = [_without_header(codes, texts) for codes, texts in columns]
+    body = []
+    while columns:  # what is taken over is let go
+        body.append(encoded(columns.pop(0).slice(1)))
     blank = _blank_rows(body)
     if blank.any():
-        body, rows = [(codes[~blank], texts) for codes, texts in body], rows[~blank]
+        body, rows = [column[~blank] for column in body], rows[~blank]
     broken = pd.DataFrame(
         [(number + first_row - 1, found, width) for number, found, _ in invalid], columns=["row", "found", "expected"]
     )
-    cells = pd.DataFrame({name: categorical(codes, texts) for name, (codes, texts) in zip(names, body, strict=False)})
+    cells = pd.DataFrame(dict(zip(names, body, strict=False)))
     return Split(
         cells=cells, rows=rows, rows_blank=int(blank.sum()), broken=broken, separator=SEPARATORS.get(sign, sign)
     )
@@ -183,34 +184,12 @@ def _without_surplus(text: bytes, width: int, sign: str, invalid: list[_Invalid]
     return b"\n".join(shortened.get(line.strip(b"\r"), line) for line in text.split(b"\n"))
 
 
-def _without_header(codes: np.ndarray, texts: list[str]) -> _Column:
-    """A column without its first row, and without the header's text where no other row has it."""
-    body = codes[1:]
-    if codes[0] != 0 or (body == 0).any():
-        return body, texts
-    return body - 1, texts[1:]
+def _parse(text: bytes, width: int, sign: str) -> tuple[list[Any], list[_Invalid]]:
+    """(columns of Arrow's texts including the header line, lines that do not fit).
 
-
-def _parse(text: bytes, width: int, sign: str) -> tuple[list[_Column], list[_Invalid]]:
-    """(columns of texts including the header line, lines that do not fit).
-
-    Lines are numbered only when they are read one after the other, so a text with unfit lines is read twice.
+    One thread: lines are numbered only when they are read one after the other, and several threads that ask for memory
+    at once cost more than they save.
     """
-    table, invalid = _parse_with(text, width, sign, threads=True)
-    if invalid:
-        table, invalid = _parse_with(text, width, sign, threads=False)
-    columns = []
-    for column in table.unify_dictionaries().columns:
-        codes = np.concatenate([chunk.indices.fill_null(-1).to_numpy() for chunk in column.chunks])
-        texts = column.chunk(0).dictionary.to_pylist()
-        if (codes < 0).any():
-            texts, codes = [*texts, ""], np.where(codes < 0, len(texts), codes)
-        columns.append((codes, texts))
-    return columns, invalid
-
-
-def _parse_with(text: bytes, width: int, sign: str, *, threads: bool) -> tuple[Any, list[_Invalid]]:
-    """(pyarrow table of dictionary-encoded texts, lines that do not fit)."""
     import pyarrow as pa
     from pyarrow import csv as arrow_csv
 
@@ -223,25 +202,24 @@ def _parse_with(text: bytes, width: int, sign: str, *, threads: bool) -> tuple[A
     columns = [f"c{place}" for place in range(width)]
     table = arrow_csv.read_csv(
         pa.BufferReader(text),
-        read_options=arrow_csv.ReadOptions(use_threads=threads, column_names=columns, block_size=_BLOCK),
+        read_options=arrow_csv.ReadOptions(use_threads=False, column_names=columns, block_size=_BLOCK),
         parse_options=arrow_csv.ParseOptions(
             delimiter=sign, newlines_in_values=b'"' in text, ignore_empty_lines=False, invalid_row_handler=note
         ),
         convert_options=arrow_csv.ConvertOptions(
-            column_types=dict.fromkeys(columns, pa.dictionary(pa.int32(), pa.string())), strings_can_be_null=False
+            column_types=dict.fromkeys(columns, pa.string()), strings_can_be_null=False
         ),
     )
-    return table, invalid
+    return table.columns, invalid
 
 
-def _blank_rows(columns: list[_Column]) -> np.ndarray:
+def _blank_rows(columns: Sequence[pd.Categorical]) -> np.ndarray:
     """True for rows in which every cell is empty."""
-    blank = np.ones(len(columns[0][0]), dtype=bool)
-    for codes, texts in sorted(columns, key=lambda column: len(column[1])):
+    blank = np.ones(len(columns[0]), dtype=bool)
+    for column in sorted(columns, key=lambda column: len(column.categories)):
         if not blank.any():
             break
-        empty = np.array([not text or text.isspace() for text in texts], dtype=bool)
-        blank &= empty[codes] if texts else True
+        blank &= is_empty(pd.Series(column), spaces=True)
     return blank
 
 
@@ -258,20 +236,15 @@ def _unreadable(text: bytes, fault: str, *, file: str) -> ExportError:
     return ExportError(f"{file}: the lines cannot be split into cells ({fault}). Export the sheet again as XLSX.")
 
 
-def refuse_swallowed_lines(
-    columns: Sequence[tuple[np.ndarray, list[str]]],
-    broken: Sequence[tuple[int, str]],
-    *,
-    separator: str,
-    file: str,
-    first_row: int,
+def _refuse_swallowed_lines(
+    columns: Sequence[Any], broken: Sequence[tuple[int, str]], *, separator: str, file: str, first_row: int
 ) -> None:
     """Refuse a table in which a cell holds line breaks and as many separators as a whole line.
 
     A comma with a space behind it is taken for prose and does not count.
 
     Args:
-        columns: (place of each row's text, distinct texts) with the header line as row 0.
+        columns: Arrow's texts with the header line as row 0.
         broken: (row number from 1, text) of lines that do not fit the header.
         separator: the sign between cells.
         file: for the message.
@@ -280,14 +253,16 @@ def refuse_swallowed_lines(
     Raises:
         ExportError: naming the row where the mark is opened.
     """
+    from pyarrow import compute
+
     whole_line = len(columns) - 1
     if whole_line < 2:
         return
     found = [number for number, text in broken if _unspaced(text, separator) >= 2 * whole_line - 1]
-    for codes, texts in columns:
-        swallowing = [place for place, text in enumerate(texts) if _unspaced(text, separator) >= whole_line]
-        if swallowing:
-            found.append(int(np.flatnonzero(np.isin(codes, swallowing))[0]) + 1)
+    for column in columns:
+        several = compute.indices_nonzero(compute.match_substring_regex(column, r"[\n\r]")).to_pylist()
+        texts = ((place, column[place].as_py()) for place in several)
+        found += [place + 1 for place, text in texts if _unspaced(text, separator) >= whole_line][:1]
     if found:
         raise unclosed(file, min(found) + first_row - 1)
 

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from toolkit.records.arrow_texts import arrow_of, empty_texts, longest_text, of_categories, of_one_kind, only_visible
+
 _INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad\u200e\u200f"))
 
 
@@ -44,11 +46,34 @@ def distinct(column: pd.Series) -> tuple[np.ndarray, list[str]]:
     return codes, categories
 
 
+def first_texts(column: pd.Series, most: int) -> list[str]:
+    """The first distinct texts of a categorical column, at most so many."""
+    texts: list[str] = column.cat.categories[:most].tolist()
+    return texts
+
+
+def is_empty(column: pd.Series, *, spaces: bool = False) -> np.ndarray:
+    """True for rows of a categorical column that say nothing; where told, also for those that are but spaces."""
+    categories = column.cat.categories
+    if (held := arrow_of(categories)) is None:
+        empty = np.array([not text or (spaces and text.isspace()) for text in categories], dtype=bool)
+    else:
+        empty = empty_texts(held, spaces=spaces)
+    found: np.ndarray = np.append(empty, True)[column.cat.codes.to_numpy()]  # -1 is missing
+    return found
+
+
+def longest(column: pd.Series) -> int:
+    """The characters of the longest text of a categorical column."""
+    categories = column.cat.categories
+    if (held := arrow_of(categories)) is None:
+        return max(map(len, categories), default=0)
+    return longest_text(held)
+
+
 def categorical(codes: np.ndarray, texts: Iterable[str]) -> pd.Categorical:
     """A categorical whose row i is texts[codes[i]]; the texts are distinct already."""
-    categories: Any = pd.Index(list(texts), dtype="object")
-    column: pd.Categorical = pd.Categorical.from_codes(codes, categories=categories)
-    return column
+    return of_categories(codes, pd.Index(list(texts), dtype="object"))
 
 
 def from_codes(codes: np.ndarray, texts: Sequence[str]) -> pd.Categorical:
@@ -83,6 +108,16 @@ def cleaned(texts: list[str]) -> list[str]:
     if joined.isascii() and not unclean and joined == joined.strip():
         return texts
     return [clean_text(text) for text in texts]
+
+
+def cleaned_column(column: pd.Series) -> pd.Series | pd.Categorical:
+    """A categorical column with every text cleaned (see `clean_text`); itself where all are clean already."""
+    held = arrow_of(column.cat.categories)
+    if held is not None and only_visible(held):
+        return column
+    codes, texts = distinct(column)
+    clean = cleaned(texts)
+    return column if clean is texts else from_codes(codes, clean)
 
 
 def plain_strings(column: pd.Series) -> pd.Series:
@@ -202,7 +237,7 @@ def stack(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     for name in frames[0].columns:
         parts = [frame[name] for frame in frames]
         if isinstance(parts[0].dtype, pd.CategoricalDtype):
-            columns[name] = pd.api.types.union_categoricals(parts)
+            columns[name] = pd.api.types.union_categoricals(of_one_kind(parts))
         else:
             columns[name] = np.concatenate([part.to_numpy() for part in parts])
     return pd.DataFrame(columns)
