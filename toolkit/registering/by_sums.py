@@ -211,14 +211,14 @@ class _Sums:
 
     def fits(self, level: float, *, either_way: bool) -> tuple[ByClient, list[Effect]]:
         """The sessions with a change by client, and the effect in them and in all with what is missing filled in."""
-        complete = by_client(self.sent.cells("y", self.totals.names, tables=(0,), lent=("y",)))
+        complete = by_client(next(self.sent.cells([("y",)], self.totals.names, tables=(0,))))
         one = estimate_from_sums(complete, either_way=either_way)
         fits = [_effect(one, level)]
-        for change in self.ways:
-            names = self.every.names if self.every is not None else ()
-            tables, lent = ((0, 1), ("y", change)) if self.one_row else ((1,), (change,))
-            cells = by_client(self.sent.cells(change, names, tables=tables, lent=lent))
-            fits.append(_effect(estimate_from_sums(cells, near=one.theta, either_way=either_way), level))
+        names = self.every.names if self.every is not None else ()
+        changes = [("y", change) if self.one_row else (change,) for change in self.ways]
+        every = self.sent.cells(changes, names, tables=(0, 1) if self.one_row else (1,)) if changes else ()
+        others = (estimate_from_sums(by_client(cells), near=one.theta, either_way=either_way) for cells in every)
+        fits += [_effect(other, level) for other in others]
         return complete, fits
 
 

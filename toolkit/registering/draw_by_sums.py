@@ -24,7 +24,7 @@ from toolkit.effect.draw_check import (
 from toolkit.number_words import counted
 from toolkit.quantiles import binomial_p, t_above
 from toolkit.registering.cells import MOST_VISITS, PLAIN, Totals, day_ranks, middle_rank
-from toolkit.registering.sent_sums import Summed
+from toolkit.registering.sent_sums import Summed, without_gaps
 
 NOT_LOOKED_AT = "hours, orders in the sequence of a practitioner, what the last session moved, and words of the sheet"
 BALANCED = 3  # as many more of one order than blocks leave within a client
@@ -227,12 +227,12 @@ def _practitioners(found: ByClient) -> float:
 
 def _masks(summed: Summed, found: ByClient) -> tuple[Bits, Bits]:
     """For each client a bit for each visit with a draw, and for each that came out first; a visit of both has none."""
-    visits = summed.tables[0].sums["visits"].astype(np.int64)
-    arm = summed.tables[0].codes["arm"]
+    seen = summed.tables[0]
+    visits, arm, client = seen.sums["visits"].astype(np.int64), seen.codes["arm"], without_gaps(seen.codes["client"])
     masks = np.zeros((2, len(found.counts)), dtype=np.int64)
     for one in (0, 1):
         mine = arm == one
-        np.bitwise_or.at(masks[one], found.place[mine], visits[mine])
+        np.bitwise_or.at(masks[one], client[mine], visits[mine])
     return (masks[0] ^ masks[1]), masks[1] & ~masks[0]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,12 +20,9 @@ class Table:
     sums: dict[str, NDArray[Any]]
     codes: dict[str, NDArray[np.intp]]
 
-    def products(self, names: Sequence[str]) -> Floats:
-        """Upper triangle over these columns, (pairs, cells)."""
-        there = [
-            (f"{names[a]}*{names[b]}", f"{names[b]}*{names[a]}") for a, b in zip(*pairs_of(len(names)), strict=True)
-        ]
-        return np.stack([self.sums[one if one in self.sums else other] for one, other in there], dtype=float)
+    def product(self, one: str, other: str) -> NDArray[Any]:
+        """The sums of the product of two columns."""
+        return self.sums[f"{one}*{other}" if f"{one}*{other}" in self.sums else f"{other}*{one}"]
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -54,11 +51,7 @@ class Summed:
                 at = order[whole == kind]
                 if kind or len(at):
                     mine = {name: values[at] for name, values in own.items()}
-                    at, mine = _both_arms(at, mine) if kind else (at, mine)
-                    sums = {name: one[name].to_numpy()[at] for name in names}
-                    for values in sums.values() if (at < 0).any() else ():
-                        values[at < 0] = 0
-                    tables.append(Table(sums=sums, codes=mine))
+                    tables.append(Table(sums={name: one[name].to_numpy()[at] for name in names}, codes=mine))
         return cls(tables=tuple(tables))
 
     def with_change(self, table: int, change: str, values: tuple[float, float], near: float) -> Summed:
@@ -74,51 +67,73 @@ class Summed:
         tables = [replace(one, sums=sums) if place == table else it for place, it in enumerate(self.tables)]
         return replace(self, tables=tuple(tables))
 
-    def cells(self, change: str, names: Sequence[str], *, tables: Sequence[int], lent: Sequence[str]) -> Cells:
-        """The cells of one set of sessions: change, columns, which tables, and the name of the change in each."""
-        wanted = ["one", *(RANKS[change] if name == "day_rank" else name for name in names)]
-        first = self.tables[tables[0]]
-        products, codes = first.products([*wanted, lent[0]]), first.codes
-        for place, own in zip(tables[1:], lent[1:], strict=True):
-            products, codes = _joined(products, codes, self.tables[place], [*wanted, own])
-        tight = {name: _without_gaps(codes[name]) for name in KEYS[:3]}
-        return Cells(**tight, arm=codes["arm"], products=products, names=("one", *names, "y"))
+    def cells(
+        self, changes: Sequence[Sequence[str]], names: Sequence[str], *, tables: Sequence[int]
+    ) -> Iterator[Cells]:
+        """The cells of one set of sessions, for one change after the other: the next is written over the one before.
+
+        Parameters
+        ----------
+        changes
+            For each change its name in each of the tables.
+        names
+            The columns beside it. `tables`: which ones hold the sessions.
+        """
+        held = [self.tables[table] for table in tables]
+        codes, places = _together([table.codes for table in held])
+        rank = RANKS[changes[0][-1]] if changes else ""
+        wanted = ["one", *(rank if name == "day_rank" else name for name in names), ""]
+        pairs = list(zip(*pairs_of(len(wanted)), strict=True))
+        products = np.empty((len(pairs), len(codes["arm"])))
+        for turn, own in enumerate(changes):
+            for row, (a, b) in enumerate(pairs):
+                if not turn or b == len(names) + 1:
+                    columns = [
+                        table.product(wanted[a] or its, wanted[b] or its) for table, its in zip(held, own, strict=True)
+                    ]
+                    _write(products[row], columns, places)
+            yield Cells(**codes, products=products, names=("one", *names, "y"))
 
 
-def _both_arms(
-    at: NDArray[np.intp], codes: dict[str, NDArray[np.intp]]
-) -> tuple[NDArray[np.intp], dict[str, NDArray[np.intp]]]:
-    """Cells with an empty one (place −1) where a client has sessions in one arm only: none need be put together then.
+def _write(row: Floats, columns: Sequence[NDArray[Any]], places: Sequence[NDArray[np.intp]]) -> None:
+    """Put sums of several tables in their places, added where they share one; nought elsewhere."""
+    first, *others = zip(columns, places, strict=True)
+    if len(first[0]) == len(row):
+        row[first[1]] = first[0]
+    else:
+        row[:] = 0
+        row[first[1]] = first[0]
+    for column, place in others:
+        row[place] += column
 
-    Unchanged where a client has several practitioners in an arm.
+
+def _together(
+    held: Sequence[dict[str, NDArray[np.intp]]],
+) -> tuple[dict[str, NDArray[np.intp]], list[NDArray[np.intp]]]:
+    """Codes of the cells of several tables without gaps, in the order of arms and clients; places of each table's own.
+
+    Where no client has several practitioners in an arm, every client has a cell in both arms, be it an empty one: none
+    need be put together then.
     """
-    client = _without_gaps(codes["client"])
-    n = int(client.max(initial=-1)) + 1
-    key = codes["arm"] * n + client
-    if len(np.unique(key)) < len(key):
-        return at, codes
-    cell = np.full(2 * n, -1, dtype=np.intp)
-    cell[key] = np.arange(len(key))
-    known = np.where(cell < 0, np.roll(cell, n), cell)
-    full = {name: values[known] for name, values in codes.items()} | {"arm": np.repeat(np.arange(2), n)}
-    return np.where(cell < 0, -1, at[cell]), full
-
-
-def _joined(
-    products: Floats, codes: dict[str, NDArray[np.intp]], more: Table, names: Sequence[str]
-) -> tuple[Floats, dict[str, NDArray[np.intp]]]:
-    """Products with those of another table added to the same cells; cells that are new come in their place."""
-    clients, people = (1 + max(int(one[name].max(initial=0)) for one in (codes, more.codes)) for name in KEYS[1:3])
-    key, other = ((one["arm"] * clients + one["client"]) * people + one["practitioner"] for one in (codes, more.codes))
-    at = np.searchsorted(key, other)
-    there = key[np.minimum(at, len(key) - 1)] == other
-    added = more.products(names)
-    products[:, at[there]] += added[:, there]
-    if there.all():
-        return products, codes
-    order = np.argsort(np.concatenate([key, other[~there]]), kind="stable")
-    both = {name: np.concatenate([codes[name], more.codes[name][~there]])[order] for name in codes}
-    return np.concatenate([products, added[:, ~there]], axis=1)[:, order], both
+    site, client, practitioner, arm = (np.concatenate([one[name] for one in held]) for name in KEYS)
+    client, practitioner, site = (without_gaps(one) for one in (client, practitioner, site))
+    clients, people = (int(one.max(initial=-1)) + 1 for one in (client, practitioner))
+    key = arm * clients + client
+    of_key = np.full(2 * clients, -1, dtype=np.intp)
+    of_key[key] = practitioner
+    if (of_key[key] == practitioner).all():
+        of_key = np.where(of_key < 0, np.roll(of_key, clients), of_key)
+        both, all_arms, place = np.tile(np.arange(clients), 2), np.repeat(np.arange(2), clients), key
+    else:
+        key = key * people + practitioner
+        cells = np.sort(key)
+        cells = cells[np.r_[True, cells[1:] != cells[:-1]]]
+        both, all_arms, of_key = cells // people % clients, cells // people // clients, cells % people
+        place = np.searchsorted(cells, key)
+    site_of = np.empty(clients, dtype=np.intp)
+    site_of[client] = site
+    codes = {"client": both, "practitioner": of_key, "site": site_of[both], "arm": all_arms}
+    return codes, np.split(place, np.cumsum([len(one["arm"]) for one in held])[:-1])
 
 
 def _codes(column: Any) -> NDArray[np.intp]:
@@ -139,7 +154,7 @@ def _by_site(code: NDArray[np.intp], site: NDArray[np.intp]) -> NDArray[np.intp]
     return np.asarray(rank[code])
 
 
-def _without_gaps(code: NDArray[np.intp]) -> NDArray[np.intp]:
+def without_gaps(code: NDArray[np.intp]) -> NDArray[np.intp]:
     """The same codes with every number in use."""
     used = np.bincount(code) > 0
     return code if used.all() else (np.cumsum(used) - 1)[code].astype(np.intp)
