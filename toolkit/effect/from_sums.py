@@ -192,8 +192,8 @@ def _people(found: ByClient) -> _People:
     order = np.argsort(site, kind="stable")
     number = np.empty(cells.people, dtype=np.intp)
     number[order] = np.arange(cells.people) - np.searchsorted(site[order], site[order])
-    ones = cells.products[:k]
-    sums = added_within(np.vstack([ones[0] * cells.arm, ones]), cells.practitioner, cells.people, cells.site).T
+    ones = added_within(cells.products[:k], 2 * cells.practitioner + cells.arm, 2 * cells.people, cells.site)
+    sums = own_sums(ones.reshape(k, -1, 2).transpose(0, 2, 1), k).sum(axis=0).T
     return _People(site=site, number=number, sums=sums, of_cell=number[cells.practitioner])
 
 

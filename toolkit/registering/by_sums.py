@@ -9,7 +9,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.claim.question import Question
-from toolkit.effect.client_sums import ByClient, by_client
+from toolkit.effect.client_sums import by_client
 from toolkit.effect.from_sums import Found, estimate_from_sums
 from toolkit.errors import NotEnoughError
 from toolkit.registering.cells import (
@@ -36,11 +36,11 @@ from toolkit.registering.chosen_by_sums import (
     with_visits,
 )
 from toolkit.registering.compared import ComparedTable, compared_table
-from toolkit.registering.draw_by_sums import draw_by_sums
+from toolkit.registering.draw_by_sums import DrawBySums, draw_by_sums
 from toolkit.registering.fillings import by_arm, fillings
 from toolkit.registering.held import Held
 from toolkit.registering.measured import errors_in
-from toolkit.registering.sent_sums import Summed
+from toolkit.registering.sent_sums import Room, Summed
 from toolkit.registering.told_by_sums import BySums, Effect, told_by_sums
 from toolkit.result import Result
 from toolkit.stats.reading_error import ReadingError
@@ -78,10 +78,8 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
         draw = None
     else:
         sums, differs = _Sums.of(found, compared, days, filled), ()
-        complete, fits = sums.fits(level, either_way=compared.both_treated)
         waits = compared.basis == "randomised_order"
-        draw = draw_by_sums(sums.days, sums.totals, sums.sent, complete, waits=waits)
-        counted = complete.cells.n, len(complete.counts)
+        counted, draw, fits = sums.answers(level, either_way=compared.both_treated, waits=waits)
     return BySums(
         question=question,
         compared=compared,
@@ -209,17 +207,18 @@ class _Sums:
         ways = tuple(name for name in CHANGES[1:] if f"one*{name}" in sent.tables[-1].sums)
         return cls(days=days, totals=totals, every=all_of, sent=sent, one_row=every is None, ways=ways)
 
-    def fits(self, level: float, *, either_way: bool) -> tuple[ByClient, list[Effect]]:
-        """The sessions with a change by client, and the effect in them and in all with what is missing filled in."""
-        complete = by_client(next(self.sent.cells([("y",)], self.totals.names, tables=(0,))))
+    def answers(self, level: float, *, either_way: bool, waits: bool) -> tuple[tuple[int, int], DrawBySums, list[Effect]]:
+        """Sessions and clients with a change, the draw, and the effect in them and with what is missing filled in."""
+        room = Room()
+        complete = by_client(self.sent.only(("y",), self.totals.names, tables=(0,), room=room))
+        sizes = complete.cells.n, len(complete.counts)
+        draw = draw_by_sums(self.days, self.totals, self.sent, complete, waits=waits)
         one = estimate_from_sums(complete, either_way=either_way)
-        fits = [_effect(one, level)]
         names = self.every.names if self.every is not None else ()
-        changes = [("y", change) if self.one_row else (change,) for change in self.ways]
-        every = self.sent.cells(changes, names, tables=(0, 1) if self.one_row else (1,)) if changes else ()
+        ways = [(("y", change) if self.one_row else (change,), names) for change in self.ways]
+        every = self.sent.cells(ways, tables=(0, 1) if self.one_row else (1,), room=room) if ways else ()
         others = (estimate_from_sums(by_client(cells), near=one.theta, either_way=either_way) for cells in every)
-        fits += [_effect(other, level) for other in others]
-        return complete, fits
+        return sizes, draw, [_effect(one, level), *(_effect(other, level) for other in others)]
 
 
 def _in_words(found: Held, question: Question) -> Question:

@@ -57,14 +57,14 @@ def chosen_fits(
 
     `n_sessions`: how many have a change, those that were read once before among them.
     """
-    cells = sent.cells("y", names, tables=(0,), lent=("y",))
+    cells = sent.only(("y",), names, tables=(0,))
     ask = partial(
         chosen_from_sums, second_baseline=second_baseline, n_left_out=n_sessions - cells.n if second_baseline else 0
     )
     found = [ask(cells)]
     for change in ways:
         tables, lent = ((0, 1), ("y", change)) if one_row else ((1,), (change,))
-        filled = sent.cells(change, names, tables=tables, lent=lent)
+        filled = sent.only(lent, names, tables=tables)
         found.append(ask(filled, near=found[0].thetas))
     return found
 
@@ -125,10 +125,10 @@ def _moments(engine: Engine, rows: Any, *, alone: bool) -> dict[str, dict[int, t
 def second_readings(sent: Summed, ways: Sequence[str], *, one_row: bool) -> ByClient:
     """All sessions, with a change or without, by client: their readings before."""
     if not ways:
-        return by_client(sent.cells("y", ("base", "gap"), tables=(0,), lent=("y",)))
+        return by_client(sent.only(("y",), ("base", "gap"), tables=(0,)))
     change = ways[0]  # any will do: what a missing change is taken to be is not looked at
     tables, lent = ((0, 1), ("y", change)) if one_row else ((1,), (change,))
-    return by_client(sent.cells(change, ("base", "gap"), tables=tables, lent=lent))
+    return by_client(sent.only(lent, ("base", "gap"), tables=tables))
 
 
 def second_readings_of(engine: Engine, rows: Any, means: dict[str, float]) -> ByClient:
@@ -136,7 +136,7 @@ def second_readings_of(engine: Engine, rows: Any, means: dict[str, float]) -> By
     near = {name: means[name] for name in ("base", "gap", "y")}
     sent = Summed.of([summed(engine, rows, pd.DataFrame({"its_day": []}), near, ["y"])])
     tables = tuple(range(len(sent.tables)))
-    return by_client(sent.cells("y", ("base", "gap"), tables=tables, lent=("y",) * len(tables)))
+    return by_client(sent.only(("y",) * len(tables), ("base", "gap"), tables=tables))
 
 
 def chosen_by_second(found: ByClient) -> bool:

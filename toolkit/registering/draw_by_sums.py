@@ -135,16 +135,16 @@ def _known_before(days: pd.DataFrame, totals: Totals, summed: Summed, n: int, fi
 
 def _products(days: pd.DataFrame, totals: Totals, summed: Summed) -> _Known:
     """Products of sessions' columns from the cells, of days' columns from totals by day, and of both together."""
-    sent, arm = summed.tables[0].sums, summed.tables[0].codes["arm"].astype(float)
-    there = [name for name in (*PLAIN, "rank_seen") if f"one*{name}" in sent]
-    label = float(sent["one*one"] @ arm) / totals.n
-    gram, seen = np.zeros((len(there), len(there))), np.zeros(len(there))
+    seen = summed.tables[0]
+    there = [name for name in (*PLAIN, "rank_seen") if f"one*{name}" in seen.sums]
+    every, first = (seen.by_row(one, rest=0.0) for one in (np.ones(len(seen.rows)), seen.codes["arm"].astype(float)))
+    label = seen.total("one", "one", first) / totals.n
+    gram, with_arm = np.zeros((len(there), len(there))), np.zeros(len(there))
     for place, name in enumerate(there):
-        sums = sent[f"one*{name}"]
-        seen[place] = sums @ arm - label * sums.sum()
+        with_arm[place] = seen.total("one", name, first) - label * seen.total("one", name, every)
         for other in range(place, len(there)):
-            gram[place, other] = gram[other, place] = sent[f"{name}*{there[other]}"].sum()
-    return _with_days(there, gram, seen, days, _centred_by_day(days, there, totals.means), label)
+            gram[place, other] = gram[other, place] = seen.total(name, there[other], every)
+    return _with_days(there, gram, with_arm, days, _centred_by_day(days, there, totals.means), label)
 
 
 def _centred_by_day(days: pd.DataFrame, there: list[str], about: dict[str, float]) -> pd.DataFrame:
@@ -228,7 +228,8 @@ def _practitioners(found: ByClient) -> float:
 def _masks(summed: Summed, found: ByClient) -> tuple[Bits, Bits]:
     """For each client a bit for each visit with a draw, and for each that came out first; a visit of both has none."""
     seen = summed.tables[0]
-    visits, arm, client = seen.sums["visits"].astype(np.int64), seen.codes["arm"], without_gaps(seen.codes["client"])
+    visits = np.concatenate(seen.sums["visits"]).astype(np.int64)[seen.rows]
+    arm, client = seen.codes["arm"], without_gaps(seen.codes["client"])
     masks = np.zeros((2, len(found.counts)), dtype=np.int64)
     for one in (0, 1):
         mine = arm == one

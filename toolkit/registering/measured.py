@@ -20,13 +20,14 @@ def pair_sums(table: Any) -> Any:
     """One row a measure and client: pairs read twice before, sums and squares of their difference and of their mean."""
     pairs = table.filter(table.before.notnull(), table.before_2.notnull())
     pairs = pairs.mutate(_apart=pairs.before_2 - pairs.before, _middle=(pairs.before + pairs.before_2) / 2)
-    return pairs.group_by(["measure", "client"]).agg(
+    by_client = pairs.group_by(["measure", "client"]).agg(
         n=lambda t: t.count(),
         apart=lambda t: t["_apart"].sum(),
         apart_within=lambda t: t["_apart"].var(how="pop") * t.count(),
         middle=lambda t: t["_middle"].sum(),
         middle_within=lambda t: t["_middle"].var(how="pop") * t.count(),
     )
+    return by_client.drop("client")
 
 
 def errors_in(found: Held, measure: str | None = None, *, needed: bool = True) -> dict[str, ReadingError | str]:
@@ -38,7 +39,7 @@ def errors_in(found: Held, measure: str | None = None, *, needed: bool = True) -
             return {}
         raise RegistryError(f"No side was read twice before for “{measure}”, so its error cannot be told.")
     out: dict[str, ReadingError | str] = {}
-    for name, mine in sums.sort_values(["measure", "client"]).groupby("measure", sort=True):
+    for name, mine in sums.groupby("measure", sort=True):
         unit = found.codebook.measure(str(name)).unit
         if unit == SIGNS:
             continue
