@@ -13,6 +13,7 @@ from toolkit.effect.client_sums import (
     Floats,
     added_within,
     full,
+    in_order,
     labelled,
     own_sums,
     solved,
@@ -173,7 +174,7 @@ def _practitioners(found: ByClient, turned: _Turned | None) -> list[Clusters]:
     packed = labelled(products.reshape(len(products), -1, 2).transpose(0, 2, 1) / (scale**2)[:, None], k)
     if turned is not None and turned.moved is not None:
         rows, columns = np.triu_indices(k + 1)
-        order = np.argsort(cells.practitioner, kind="stable")
+        order = in_order(cells.practitioner)
         ends = np.cumsum(np.bincount(cells.practitioner, minlength=cells.people))
         for person, (first, end) in enumerate(zip(np.r_[0, ends[:-1]], ends, strict=True)):
             packed[:, person] += _moved_within(found, turned, order[first:end])[rows, columns]

@@ -164,7 +164,7 @@ def by_client(cells: Cells) -> ByClient:
     n_clients = int(cells.client.max(initial=-1)) + 1
     site_of = np.zeros(n_clients, dtype=np.intp)
     site_of[cells.client] = cells.site
-    order = np.argsort(site_of, kind="stable")
+    order = in_order(site_of)
     rank = np.empty(n_clients, dtype=np.intp)
     rank[order] = np.arange(n_clients)
     place = rank[cells.client]
@@ -237,11 +237,20 @@ def solved(whole: Floats) -> tuple[Floats, Floats]:
     return bread, bread @ whole[:-1, -1]
 
 
+def in_order(code: Codes) -> Codes:
+    """Places in the order of codes, equal ones as they stand; short codes are sorted by their digits."""
+    return np.argsort(code.astype(np.uint16) if code.max(initial=0) < 2**16 else code, kind="stable")
+
+
 def distinct_counts(keys: Floats) -> tuple[Floats, Codes]:
     """Distinct rows of whole numbers, and which one each row is."""
     whole = keys.astype(np.int64)
     width = int(whole.max(initial=0)) + 1
     code = whole[:, 0] * width + whole[:, 1] if whole.shape[1] == 2 else whole[:, 0]
-    found, place = np.unique(code, return_inverse=True)
+    if code.max(initial=0) < max(len(code), 1_000):  # counted, not sorted
+        there = np.bincount(code) > 0
+        found, place = np.flatnonzero(there), (np.cumsum(there) - 1)[code]
+    else:
+        found, place = np.unique(code, return_inverse=True)
     columns = [found // width, found % width] if whole.shape[1] == 2 else [found]
     return np.column_stack(columns).astype(float), place.reshape(-1).astype(np.intp)

@@ -23,6 +23,7 @@ from toolkit.effect.client_sums import (
     by_client,
     distinct_counts,
     full,
+    in_order,
     own_sums,
     pairs_of,
     solved,
@@ -213,8 +214,10 @@ def _grouped(
     for site, sums in enumerate(_sums_by_site(found, people, size) if order else ()):
         sums[:, : k + 1] = contrast[site].T @ sums[:, : k + 1]
         mine = block_of[found.starts[site] : found.starts[site + 1]]
-        by_block = np.argsort(mine, kind="stable")
-        here, firsts = np.unique(mine[by_block], return_index=True)
+        by_block = in_order(mine)
+        sizes = np.bincount(mine)
+        here = np.flatnonzero(sizes)
+        firsts = np.cumsum(sizes[here]) - sizes[here]
         blocks.append(here)
         starts.append(starts[-1] + len(here))
         all_of, treated = sums[0] + sums[1], sums[1] / spread
@@ -238,7 +241,7 @@ def _grouped(
 def _sums_by_site(found: ByClient, people: _People, size: int) -> Iterator[Floats]:
     """Sums by arm and client of [label, one, kept, y] and of each practitioner's sessions, (2, m, clients) by site."""
     k, cells = found.k, found.cells
-    by_site = np.argsort(cells.site, kind="stable")
+    by_site = in_order(cells.site)
     ends = np.cumsum(np.bincount(cells.site, minlength=found.sites))
     for site, (first, end) in enumerate(zip(found.starts, found.starts[1:], strict=False)):
         n = int(end - first)

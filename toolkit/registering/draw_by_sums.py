@@ -27,6 +27,7 @@ from toolkit.registering.cells import MOST_VISITS, PLAIN, Totals, day_ranks, mid
 from toolkit.registering.sent_sums import Summed, without_gaps
 
 NOT_LOOKED_AT = "hours, orders in the sequence of a practitioner, what the last session moved, and words of the sheet"
+_CLIENTS_AT_ONCE = 16_000
 BALANCED = 3  # as many more of one order than blocks leave within a client
 SPOKEN = {
     "log_visit": "the visit's number",
@@ -239,16 +240,48 @@ def _masks(summed: Summed, found: ByClient) -> tuple[Bits, Bits]:
 
 def _orders_before(seen: Bits, first: Bits) -> tuple[str, float]:
     """Each order against those before it in the sequence of one client, in words with p; as `draw_check` has it."""
-    steps = [visit for visit in range(1, MOST_VISITS + 1) if (seen >> visit & 1).any()]
-    total = np.zeros(len(seen), dtype=np.int8)
-    most = 0
+    every = np.bitwise_or.reduce(seen) if len(seen) else 0
+    steps = [visit for visit in range(1, MOST_VISITS + 1) if every >> visit & 1]
+    parts = [(seen[some], first[some]) for some in map(slice, *_ends(len(seen)))]
+    most = max((_furthest(*part, steps) for part in parts), default=0)
+    balanced = most <= BALANCED
+    found = [_agreement(*part, steps, balanced=balanced) for part in parts]
+    agree, tried, (heads, free) = (np.sum([one[place] for one in found], axis=0) for place in range(3))
+    name = "of one client"
+    ways = [
+        (lag_words(lag + 1, name, float(agree[lag] / max(tried[lag], 1))), _coin(int(agree[lag]), int(tried[lag])))
+        for lag in range(len(agree))
+    ]
+    if balanced:
+        ways.append((f"the same comes first again and again in the sessions {name}", _coin(int(heads), int(free))))
+    words, p = min(ways, key=lambda one: one[1])
+    return words, min(1.0, p * len(ways))
+
+
+def _ends(n: int) -> tuple[range, range]:
+    """Where some clients begin and end, as many as stay at hand."""
+    return range(0, n, _CLIENTS_AT_ONCE), range(_CLIENTS_AT_ONCE, n + _CLIENTS_AT_ONCE, _CLIENTS_AT_ONCE)
+
+
+def _furthest(seen: Bits, first: Bits, steps: list[int]) -> int:
+    """The most that either order was ahead in the sequence of a client."""
+    total, most = np.zeros(len(seen), dtype=np.int8), 0
     for visit in steps:
         total += _sign(seen, first, visit)
         most = max(most, int(np.abs(total).max(initial=0)))
-    balanced = most <= BALANCED
+    return most
+
+
+def _agreement(
+    seen: Bits, first: Bits, steps: list[int], *, balanced: bool
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """By lag: how often an order was that one again, and how often both are known; first and all of those drawn free.
+
+    Where draws are balanced within clients, only where neither order is ahead is the next one free.
+    """
     history = np.zeros((4 if balanced else 7, len(seen)), dtype=np.int8)
-    agree, tried, heads, free = np.zeros(len(history)), np.zeros(len(history)), 0, 0
-    total[:] = 0
+    (agree, tried), heads, free = np.zeros((2, len(history)), dtype=np.int64), 0, 0
+    total = np.zeros(len(seen), dtype=np.int8)
     for visit in steps:
         sign = _sign(seen, first, visit)
         counted = sign != 0 if not balanced else (sign != 0) & (total == 0)
@@ -258,15 +291,7 @@ def _orders_before(seen: Bits, first: Bits) -> tuple[str, float]:
         agree += (product > 0).sum(axis=1)
         tried += (product != 0).sum(axis=1)
         history[:, counted] = np.vstack([sign[counted], history[:-1, counted]])
-    name = "of one client"
-    ways = [
-        (lag_words(lag + 1, name, float(agree[lag] / max(tried[lag], 1))), _coin(int(agree[lag]), int(tried[lag])))
-        for lag in range(len(history))
-    ]
-    if balanced:
-        ways.append((f"the same comes first again and again in the sessions {name}", _coin(heads, free)))
-    words, p = min(ways, key=lambda one: one[1])
-    return words, min(1.0, p * len(ways))
+    return agree, tried, np.array([heads, free])
 
 
 def _sign(seen: Bits, first: Bits, visit: int) -> NDArray[np.int8]:
