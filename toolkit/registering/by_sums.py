@@ -207,7 +207,9 @@ class _Sums:
         ways = tuple(name for name in CHANGES[1:] if f"one*{name}" in sent.tables[-1].sums)
         return cls(days=days, totals=totals, every=all_of, sent=sent, one_row=every is None, ways=ways)
 
-    def answers(self, level: float, *, either_way: bool, waits: bool) -> tuple[tuple[int, int], DrawBySums, list[Effect]]:
+    def answers(
+        self, level: float, *, either_way: bool, waits: bool
+    ) -> tuple[tuple[int, int], DrawBySums, list[Effect]]:
         """Sessions and clients with a change, the draw, and the effect in them and with what is missing filled in."""
         room = Room()
         complete = by_client(self.sent.only(("y",), self.totals.names, tables=(0,), room=room))
