@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -113,7 +115,8 @@ def test_the_same_export_is_stored_once_however_it_is_sorted(tmp_path):
 
 def test_the_same_code_at_another_site_is_another_client(tmp_path):
     rows = load_records(pd.read_csv(demo(), dtype=str).head(60))
-    clinics = registry(tmp_path, new=True).store(rows, site="north").store(rows, site="south")
+    other = replace(rows, rows=rows.rows.assign(after=rows.rows["after"] + 0.5))
+    clinics = registry(tmp_path, new=True).store(rows, site="north").store(other, site="south")
     found = clinics.sites().set_index("site")["clients"]
     assert clinics.engine.frame(clinics.readings.agg(n=clinics.readings.client.nunique()))["n"].iloc[0] == found.sum()
     assert found["north"] == found["south"] == rows.rows["client"].nunique()

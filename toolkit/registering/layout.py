@@ -13,11 +13,14 @@ A file that no note of an export names is not read: what was cut off halfway is 
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from glob import escape
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote, unquote
 
 import pandas as pd
 
@@ -36,6 +39,7 @@ WORDS = (
 )
 COLUMNS = (*WORDS, *WHOLE, "date", *NUMBERS)
 NO_YEAR = 0
+MOST_CHARACTERS = 100  # of a site's name in that of its folder; a file system takes 255 bytes
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,7 +55,10 @@ class Part:
 
 @dataclass(frozen=True, kw_only=True)
 class Export:
-    """One export as it was stored: `accounts` by site, `source` as the records told it, `parts` and its ledger."""
+    """One export as it was stored: `accounts` by site, `source` as the records told it, `parts` and its ledger.
+
+    `content`: made from its rows whatever their site is called.
+    """
 
     name: str
     sites: tuple[str, ...]
@@ -61,6 +68,7 @@ class Export:
     parts: tuple[Part, ...]
     ledger: Path | None
     codebook: dict[str, str] = field(default_factory=dict)
+    content: str = ""
 
     def only(self, sites: Sequence[str]) -> Export:
         """What it holds of these sites; itself where it holds no other."""
@@ -98,6 +106,37 @@ def exports_in(folder: Path) -> tuple[Export, ...]:
     return tuple(_export(folder, note) for note in notes)
 
 
+def readable_exports(folder: Path) -> tuple[tuple[Export, ...], dict[str, str]]:
+    """The exports whose notes can be read; and of the others the sites, by the names of their folders, and why.
+
+    Raises
+    ------
+    RegistryError
+        There is no registry, or a note cannot be read and no file tells whose it was.
+    """
+    found, damaged = [], dict[str, str]()
+    if not folder.is_dir() or not any((folder / "exports").glob("*.json")):
+        return exports_in(folder), damaged
+    for note in sorted((folder / "exports").glob("*.json")):
+        try:
+            found.append(_export(folder, note))
+        except RegistryError:
+            files = (folder / "readings").glob(f"site=*/year=*/{escape(note.stem)}-*.parquet")
+            sites = {unquote(file.parent.parent.name.removeprefix("site=")) for file in files}
+            if not sites:
+                raise
+            damaged |= dict.fromkeys(sorted(sites), f"the note exports/{note.name} cannot be read")
+    return tuple(found), damaged
+
+
+def folder_of(site: str) -> str:
+    """The folder of a site's readings: its name made fit for one, a long one cut and told apart by its content."""
+    name = quote(site, safe="")
+    if len(name) > MOST_CHARACTERS:
+        name = f"{name[:MOST_CHARACTERS]}~{hashlib.sha256(site.encode()).hexdigest()[:12]}"
+    return f"site={name}"
+
+
 def _export(folder: Path, note: Path) -> Export:
     try:
         held = json.loads(note.read_text(encoding="utf-8"))
@@ -122,6 +161,7 @@ def _export(folder: Path, note: Path) -> Export:
             parts=parts,
             ledger=_inside(folder, held["ledger"]) if held["ledger"] else None,
             codebook=dict(held.get("codebook", {})),
+            content=str(held.get("content", "")),
         )
     except (OSError, ValueError, KeyError, TypeError, AttributeError, RecursionError) as problem:
         raise RegistryError(
@@ -154,12 +194,26 @@ class Readable:
         return f"Not in this answer: {told} ({n} stored rows)."
 
 
-def readable(parts: Sequence[Part]) -> Readable:
+def readable(
+    parts: Sequence[Part], *, exports: Sequence[Export] = (), damaged: Mapping[str, str] | None = None
+) -> Readable:
     """Leave out the sites of which a file is missing or does not hold what was stored; the others stay whole.
 
     A site counts with all of its rows or not at all: half a site would be a selection that nobody made.
+
+    Parameters
+    ----------
+    parts
+        The files of readings. `exports`: what they belong to, for their ledgers and units.
+    damaged
+        Sites that are left out anyway, and why.
     """
-    faults: dict[str, str] = {}
+    faults: dict[str, str] = dict(damaged or {})
+    units: dict[str, str] = {}
+    for one in exports:
+        why = _ledger_fault(one.ledger) or _unit_fault(one.units, units)
+        faults |= {site: why for site in one.sites if why and site not in faults}
+        units = {**one.units, **units}
     for part in parts:
         if part.site not in faults and (why := _fault(part)):
             faults[part.site] = why
@@ -177,6 +231,8 @@ def _fault(part: Part) -> str:
     import pyarrow.parquet as pq
 
     where = f"year {part.year}" if part.year != NO_YEAR else "rows without a date"
+    if any(place.is_symlink() for place in (part.path, part.path.parent, part.path.parent.parent)):
+        return f"the file of {where} is a link to somewhere else"
     if not part.path.is_file():
         return f"the file of {where} is missing"
     try:
@@ -194,6 +250,30 @@ def _fault(part: Part) -> str:
             return f"in {where} the column {name} holds {kind} in place of {wanted}"
     if rows != part.rows:
         return f"the file of {where} holds {rows} rows where {part.rows} were stored"
+    return ""
+
+
+def _ledger_fault(ledger: Path | None) -> str:
+    """What is wrong with an export's ledger, in which its losses stand; "" for nothing."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    if ledger is None:
+        return ""
+    if not ledger.is_file() or ledger.is_symlink():
+        return "the ledger of what was set aside is missing"
+    try:
+        pq.read_schema(ledger)
+    except (OSError, pa.ArrowInvalid):
+        return "the ledger of what was set aside cannot be read"
+    return ""
+
+
+def _unit_fault(own: Mapping[str, str], held: Mapping[str, str]) -> str:
+    """Does an export hold a measure in another unit than those before it? Two that store at once may."""
+    for measure, unit in own.items():
+        if held.get(measure, unit) != unit:
+            return f"{measure} was stored in {unit}, by others in {held[measure]}: store that export again"
     return ""
 
 

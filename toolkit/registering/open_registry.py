@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import io
-from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -11,11 +9,12 @@ from typing import Any
 import pandas as pd
 
 from toolkit.errors import RegistryError
-from toolkit.records.codebook import Codebook, load_codebook
+from toolkit.records.codebook import load_codebook
+from toolkit.registering.codebooks import codebook_of
 from toolkit.registering.engine import Engine, engine_of
 from toolkit.registering.held import MOST_ROWS
-from toolkit.registering.layout import COLUMNS, NUMBERS, WHOLE, Export, exports_in, readable
-from toolkit.registering.registry import Registry, held_units, only_columns, parts_of
+from toolkit.registering.layout import COLUMNS, NUMBERS, WHOLE, readable, readable_exports
+from toolkit.registering.registry import Registry, only_columns, parts_of
 from toolkit.registering.table_checks import checked
 
 NEEDED = ("session_id", "client", "practitioner", "site", "date", "region", "treated_side", "intervention", "order")
@@ -75,8 +74,8 @@ def registry(
     computes = engine_of(engine)
     if new and not (folder / "exports").is_dir():
         return _empty(folder, computes, most_rows)
-    exports = exports_in(folder)
-    found = readable(parts_of(exports))
+    exports, damaged = readable_exports(folder)
+    found = readable(parts_of(exports), exports=exports, damaged=damaged)
     if not found.parts:
         raise RegistryError(f"No site of {folder.name} can be read. {found.sentence()}")
     return Registry(
@@ -85,7 +84,7 @@ def registry(
         stored=only_columns(computes.parquet([part.path for part in found.parts])),
         exports=exports,
         left_out=found.left_out,
-        codebook=_codebook_of(exports),
+        codebook=codebook_of(exports),
         most_rows=most_rows,
         folder=folder,
         reopen=partial(registry, folder, engine=computes),
@@ -151,27 +150,3 @@ def _of_table(engine: Engine, name: str, most_rows: int) -> Registry:
 
 def _is_word(column: str) -> bool:
     return column not in NUMBERS and column not in WHOLE and column != "date"
-
-
-def _codebook_of(exports: Sequence[Export]) -> Codebook:
-    """The project's codebook with what the exports' own had in its place, the measures in the registry's units."""
-    usual = load_codebook()
-    own = [one.codebook for one in exports if one.codebook]
-    lists: dict[str, pd.DataFrame] = {}
-    for name in Codebook.__dataclass_fields__:
-        mine = getattr(usual, name)
-        parts = [_as_list(text, mine) for book in own if (text := book.get(name))]
-        keys = list(mine.columns[: 2 if name == "movement_limits" else 1])
-        joined = pd.concat([*parts, mine], ignore_index=True) if parts else mine
-        lists[name] = joined.drop_duplicates(keys, ignore_index=True) if parts else mine
-    units = held_units(exports)
-    measures = lists["measures"]
-    lists["measures"] = measures.assign(unit=measures["measure"].map(units).fillna(measures["unit"]))
-    return Codebook(**lists)
-
-
-def _as_list(text: str, like: pd.DataFrame) -> pd.DataFrame:
-    """A list of the codebook from its CSV, with the columns and types of the project's own."""
-    found = pd.read_csv(io.StringIO(text), dtype=str, keep_default_na=False)
-    numbers = {name: pd.to_numeric(found[name]) for name in like.columns if pd.api.types.is_numeric_dtype(like[name])}
-    return found.assign(**numbers).reindex(columns=like.columns)

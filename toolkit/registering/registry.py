@@ -161,11 +161,3 @@ def parts_of(exports: Sequence[Export]) -> tuple[Part, ...]:
 def only_columns(table: Any) -> Any:
     """A table with the registry's columns, in their order."""
     return table.select(*COLUMNS)
-
-
-def held_units(exports: Sequence[Export]) -> Mapping[str, str]:
-    """The unit of each measure."""
-    found: dict[str, str] = {}
-    for one in exports:
-        found = {**one.units, **found}
-    return found
