@@ -107,7 +107,7 @@ PASSES = {
     ("n", "share"): "    one pass: which side belongs to the treated one",
     ("arm", "date"): "    one pass: totals by day",
     ("arm", "y"): "    one pass: how often each change stands",
-    ("measure", "client"): "    one pass: pairs read twice, by client",
+    ("measure", "n"): "    one pass: pairs read twice, by client",
 }
 
 
@@ -155,8 +155,7 @@ class Watched:
     def __init__(self, clock: Clock) -> None:
         from toolkit.registering.engine import Engine
 
-        self.spent, self.sent, self.cells, self.widest = 0.0, 0, 0, None
-        self.each: dict[str, float] = {}
+        self.anew()
         real = Engine.arrow
 
         def arrow(engine: Any, table: Any) -> Any:
@@ -169,6 +168,11 @@ class Watched:
             return found
 
         Engine.arrow = arrow  # type: ignore[method-assign]
+
+    def anew(self) -> None:
+        """Before a question."""
+        self.spent, self.sent, self.cells, self.widest = 0.0, 0, 0, None
+        self.each: dict[str, float] = {}
 
 
 def moved(plan: str, cells: int) -> tuple[str, int]:
@@ -199,22 +203,26 @@ def measured(folder: Path, engine: str) -> dict[str, Any]:
     bare(found)
     _, plain, plain_spent = min((clock.of(lambda: bare(found)) for _ in range(3)), key=lambda one: one[2])
     _, read, read_spent = min((clock.of(lambda: one_read(found)) for _ in range(3)), key=lambda one: one[2])
-    watched = Watched(clock)
-    answer, taken, spent = clock.of(lambda: found.difference(QUESTION))
+    watched, asked = Watched(clock), []
+    for _ in range(3):
+        watched.anew()
+        asked.append((*clock.of(lambda: found.difference(QUESTION)), watched.spent, watched.each))
+    answer, taken, spent, by_engine, each = min(asked, key=lambda one: one[2])
     row = answer.row("as written down")
     told = {
         "question, s": taken,
         "bare aggregate, s": plain,
         "one read, s": read,
+        "question the first time, processor s": asked[0][2],
         "question, processor s": spent,
-        "  of it the engine": watched.spent,
-        **watched.each,
-        "  of it the fits and the rest": spent - watched.spent,
+        "  of it the engine": by_engine,
+        **each,
+        "  of it the fits and the rest": spent - by_engine,
         "bare aggregate, processor s": plain_spent,
         "one read, processor s": read_spent,
         "ratio by the wall": taken / (plain + read),
         "ratio of processor s": spent / (plain_spent + read_spent),
-        "  of the engine alone": watched.spent / (plain_spent + read_spent),
+        "  of the engine alone": by_engine / (plain_spent + read_spent),
         "peak memory of Python, GiB": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20,
         "sessions": int(row["n_rows"]),
         "clients": int(row["n_clients"]),
@@ -295,7 +303,7 @@ def write() -> None:
         body,
         "```",
         "",
-        "ratio: the question over the bare aggregate plus one read, in the same process.",
+        "ratio: the question over the bare aggregate plus one read, in the same process, each the quickest of three.",
         "What is more than those: the pass that sums up some 36 products by client, practitioner and arm where the",
         "bare one sums up five numbers; passes of their own for days, changes and reading error; and three fits (as",
         "written down, missing readings against the technique and for it), each of which adjusts the scores of every",

@@ -60,7 +60,7 @@ def compared_table(found: Held, question: Question, *, drawn: bool = False) -> C
     technique, rule = treated_rows(found, question)
     better = str(question.better)
     if question.comparison in (None, "wait"):
-        both = technique.filter(technique.order.isin(DRAWN_ORDERS))
+        both = technique.filter(_was_drawn(found, technique.order))
         first = both.order == "technique_first"
         outcome = ibis.ifelse(first, both.after, both.after_wait)
         table = _as_compared(both, arm=first, outcome=outcome, better=better)
@@ -84,6 +84,11 @@ def compared_table(found: Held, question: Question, *, drawn: bool = False) -> C
         rule=rule,
         both_treated=other != MEASURED_ONLY,
     )
+
+
+def _was_drawn(found: Held, order: Any) -> Any:
+    """Is an order written down? As stored there is either one or none, which an engine tells while it reads."""
+    return order.between(*DRAWN_ORDERS) if found.exports else order.isin(DRAWN_ORDERS)
 
 
 def _of(table: Any, question: Question, intervention: str) -> Any:
