@@ -32,8 +32,13 @@ def encoded(column: Any) -> pd.Categorical:
 
 def as_index(texts: Any) -> pd.Index:
     """Arrow's texts as the categories of a column, without making Python's of them."""
-    index: pd.Index = pd.Index(pd.array(texts, dtype="str"))
+    index: pd.Index = pd.Index(as_strings(texts))
     return index
+
+
+def as_strings(texts: Any) -> Any:
+    """Texts, Arrow's or Python's, as an array of pandas' strings."""
+    return pd.array(texts, dtype="str")
 
 
 def of_categories(codes: np.ndarray, categories: pd.Index) -> pd.Categorical:

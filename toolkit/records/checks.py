@@ -13,7 +13,18 @@ from toolkit.records.codebook import Codebook
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.mapping import DETAILS, READING_FIELDS
 from toolkit.records.readings import Rulers
-from toolkit.records.texts import distinct, from_texts, plain, row_keys, says
+from toolkit.records.texts import (
+    all_differ,
+    distinct,
+    first_rows,
+    from_texts,
+    held_in,
+    n_different,
+    plain,
+    row_keys,
+    says,
+    shared,
+)
 
 SAME_PLACE = (
     "session_id",
@@ -33,10 +44,10 @@ _ONE_PER_SESSION = ("client", "date", "day", "practitioner", "order")
 
 def set_repeats_aside(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     """Rows equal in everything: the first is kept, the others set aside with the file and row of the first."""
-    shared = np.flatnonzero(_shared(row_keys(frame, SAME_PLACE)))
-    if not len(shared):
+    places = np.flatnonzero(shared(row_keys(frame, SAME_PLACE)))
+    if not len(places):
         return frame
-    some = frame.iloc[shared]
+    some = frame.iloc[places]
     codes = row_keys(some, _EVERYTHING)
     _, first, inverse = np.unique(codes, return_index=True, return_inverse=True)
     origin = first[inverse]
@@ -53,6 +64,8 @@ def set_repeats_aside(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
 
 def own_sessions(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     """session_id made unique where an export numbers the sessions of each client from 1."""
+    if n_different(row_keys(frame, ["session_id", "client"])) == n_different(row_keys(frame, ["session_id"])):
+        return frame
     pairs = frame[["session_id", "client"]].drop_duplicates()
     clients = pairs["session_id"].value_counts()
     if len(clients) < 2 or (clients > 1).mean() <= 0.5:
@@ -82,18 +95,15 @@ def set_contradictions_aside(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFram
         reason="the same session, measure and side stands in several rows that differ",
         remedy="keep the row that is right, or give two sessions of one day a session_id each",
     )
-    return ledger.take_out(frame, _shared(row_keys(frame, SAME_PLACE)), why=why)
-
-
-def _shared(keys: np.ndarray) -> np.ndarray:
-    """True for keys that come more than once."""
-    series = pd.Series(keys)
-    return series.duplicated(keep=False).to_numpy() if not series.is_unique else np.zeros(len(keys), dtype=bool)
+    return ledger.take_out(frame, shared(row_keys(frame, SAME_PLACE)), why=why)
 
 
 def _differing_sessions(frame: pd.DataFrame, name: str) -> np.ndarray:
     """True for all rows of sessions whose rows differ in a column."""
-    session, code = row_keys(frame, ["session_id"]), row_keys(frame, [name])
+    session = row_keys(frame, ["session_id"])
+    if all_differ(session):
+        return np.zeros(len(frame), dtype=bool)
+    code = row_keys(frame, [name])
     first = np.zeros(int(session.max(initial=0)) + 1, dtype=np.int64)
     first[session[::-1]] = code[::-1]
     odd = np.zeros(len(first), dtype=bool)
@@ -105,8 +115,8 @@ def _differing_sessions(frame: pd.DataFrame, name: str) -> np.ndarray:
 def flag_copies(frame: pd.DataFrame, ledger: Ledger) -> None:
     """The same readings of one measured side under several regions or interventions: one change would count twice."""
     place = ("session_id", "measure", "measured_side", *READING_FIELDS)
-    some = frame.loc[_shared(row_keys(frame, place[:3]))]
-    copies = some.loc[_shared(row_keys(some, place))]
+    some = frame.loc[shared(row_keys(frame, place[:3]))]
+    copies = some.loc[shared(row_keys(some, place))]
     what = "the same readings stand under another region or intervention of this session: join them with + in one row"
     ledger.flag(copies, column="region", value=copies["region"].astype(str).to_numpy(dtype=object), what=what)
 
@@ -116,8 +126,8 @@ def flag_near_clients(frame: pd.DataFrame, ledger: Ledger, *, told: Collection[s
 
     `told` are spellings the user has spoken of already.
     """
-    counts = frame["client"].astype(str).value_counts()
-    for names in near_clients(list(counts.index)):
+    counts = _rows_of_clients(frame["client"])
+    for names in near_clients(list(counts)):
         if any(plain(name) in told for name in names):
             continue
         main, *others = sorted(names, key=lambda name: (-counts[name], len(name)))
@@ -129,6 +139,15 @@ def flag_near_clients(frame: pd.DataFrame, ledger: Ledger, *, told: Collection[s
         )
 
 
+def _rows_of_clients(column: pd.Series) -> dict[str, int]:
+    """How many rows each client has: most first, those with as many in the order in which they come."""
+    codes, names = distinct(column)
+    counts = np.bincount(codes, minlength=len(names))
+    there = np.flatnonzero(counts)
+    there = there[np.lexsort((first_rows(codes)[there], -counts[there]))]
+    return {names[place]: int(counts[place]) for place in there.tolist()}
+
+
 def near_clients(names: Sequence[str]) -> list[list[str]]:
     """Groups of spellings that differ only in signs, leading zeros or a note in brackets.
 
@@ -137,9 +156,10 @@ def near_clients(names: Sequence[str]) -> list[list[str]]:
         [['C-012', 'C12'], ['124', '124 (new)']]
     """
     groups: dict[str, list[str]] = {}
-    for name in names:
-        bare = re.sub(r"[(\[].*?[)\]]", " ", name).casefold()
-        key = re.sub(r"[^a-z0-9\u00c0-\uffff]", "", re.sub(r"(?<!\d)0+(?=\d)", "", bare))
+    lines = "\n".join(name.replace("\n", " ") for name in names)  # all at once: a pattern is costly to begin
+    bare = re.sub(r"[(\[].*?[)\]]", " ", lines).casefold()
+    keys = re.sub(r"[^a-z0-9\u00c0-\uffff\n]", "", re.sub(r"(?<!\d)0+(?=\d)", "", bare)).split("\n")
+    for name, key in zip(names, keys, strict=False):
         groups.setdefault(key or name, []).append(name)
     return [found for found in groups.values() if len(found) > 1]
 
@@ -149,6 +169,7 @@ _MISMATCH = {
     "same": "one side was treated and only the other measured",
     "opposite": "tissue on the treated side limits this movement to the opposite side, which was not measured",
 }
+_RELATIONS = ("same", "opposite", "either")
 _FEWEST_CLIENTS = 8
 
 
@@ -183,28 +204,29 @@ def _flag_other_side_only(frame: pd.DataFrame, codebook: Codebook, ledger: Ledge
     on_left, on_right = says(frame["measured_side"], "left"), says(frame["measured_side"], "right")
     same, other = (left & on_left) | (right & on_right), (left & on_right) | (right & on_left)
     relation = _relations(frame, codebook)
-    unfit = (other & (relation == "same")) | (same & (relation == "opposite"))
+    unfit = (other & (relation == _RELATIONS.index("same"))) | (same & (relation == _RELATIONS.index("opposite")))
     unfit &= ~says(frame["intervention"], "measured_only")
     if not unfit.any():
         return
     shows = (same | other) & ~unfit
-    keys = pd.Series(row_keys(frame, _TREATMENT))
-    lacking = unfit & ~keys.isin(keys[shows]).to_numpy()
+    keys = row_keys(frame, _TREATMENT)
+    lacking = unfit & ~held_in(keys, keys[shows])
     for kind, what in _MISMATCH.items():
-        rows = frame.loc[lacking & (relation == kind)]
+        rows = frame.loc[lacking & (relation == _RELATIONS.index(kind))]
         value = rows["measured_side"].astype(str).to_numpy(dtype=object)
         ledger.flag(rows, column="measured_side", value=value, what=what)
 
 
 def _relations(frame: pd.DataFrame, codebook: Codebook) -> np.ndarray:
-    """same, opposite or either for each row, by what the codebook says of its regions and measure; unknown = same."""
+    """The place in `_RELATIONS` for each row, by what the codebook says of its regions and measure; unknown = same."""
     region_codes, regions = distinct(frame["region"])
     measure_codes, measures = distinct(frame["measure"])
-    table = np.empty((max(len(regions), 1), max(len(measures), 1)), dtype=object)
+    table = np.zeros((max(len(regions), 1), max(len(measures), 1)), dtype=np.int8)
     for place, joined in enumerate(regions):
         for number, measure in enumerate(measures):
             found = {codebook.limits(region, measure) or "same" for region in joined.split(" + ")}
-            table[place, number] = found.pop() if len(found) == 1 and found != {"both"} else "either"
+            told = found.pop() if len(found) == 1 and found != {"both"} else "either"
+            table[place, number] = _RELATIONS.index(told)
     relations: np.ndarray = table[region_codes, measure_codes]
     return relations
 
@@ -227,12 +249,12 @@ def _flag_swapped(frame: pd.DataFrame, ledger: Ledger) -> None:
 def _left_minus_right(frame: pd.DataFrame) -> pd.DataFrame:
     """Left minus right of the first reading before, for sessions with both sides."""
     columns = ["file", "row", "practitioner", "client", "measure", "date", "before"]
-    key = row_keys(frame, ["session_id", "region", "intervention", "measure"])
+    keys = row_keys(frame, ["session_id", "region", "intervention", "measure"])
     told = (frame["date"].notna() & frame["before"].notna()).to_numpy()
-    some = frame[columns].assign(key=key)
-    left = some.loc[told & says(frame["measured_side"], "left")]
-    right = some.loc[told & says(frame["measured_side"], "right"), ["key", "before"]]
-    left = left.loc[left["key"].isin(right["key"])]
+    on_left, on_right = (told & says(frame["measured_side"], side) for side in ("left", "right"))
+    both = held_in(keys, keys[on_left]) & held_in(keys, keys[on_right])
+    left = frame.loc[on_left & both, columns].assign(key=keys[on_left & both])
+    right = frame.loc[on_right & both, ["before"]].assign(key=keys[on_right & both])
     left, right = left.drop_duplicates("key"), right.drop_duplicates("key")
     pairs: pd.DataFrame = left.merge(right, on="key", suffixes=("", "_right"))
     pairs["difference"] = pairs["before"] - pairs["before_right"]

@@ -14,7 +14,7 @@ from toolkit.records.header_words import read_header
 from toolkit.records.ledger import Ledger, Why
 from toolkit.records.lexicon import words_of_language
 from toolkit.records.mapping import READING_FIELDS, Mapping, ReadingColumn
-from toolkit.records.readings import FORCES, PRESSURES, Judged, Rulers, judge, unit_of_rows
+from toolkit.records.readings import FORCES, PRESSURES, Judged, Rulers, judge_cells, unit_of_rows
 from toolkit.records.sheets import CONTEXT
 from toolkit.records.texts import (
     change_texts,
@@ -48,37 +48,58 @@ def wide_rows(
     for name in READING_FIELDS:
         if name in mapping.fields:
             header = mapping.fields[name]
-            numbers = _numbers(frame[f"cell:{header}"], mapping)
-            result = judge(numbers, measure=codes, unit=frame["unit"], rulers=rulers, tip=mapping.tip_cm2)
-            _note_problems(frame, result, header, keep, ledger)
-            keep &= result.problem == 0
-            read[name] = _Read(header=header, value=result.value, numbers=numbers, written=result.written)
+            judged = _judged(frame[f"cell:{header}"], codes, frame["unit"], mapping, rulers)
+            _note_problems(frame, judged, header, keep, ledger)
+            keep &= judged.problem == 0
+            read[name] = _Read(header=header, judged=judged)
     unfilled = _fill_same(read, frame, ledger, keep)
     keep &= ~unfilled
     marks = _flag_marks(read, frame, ledger, keep)
-    judged = {name: read[name].value if name in read else np.full(len(frame), np.nan) for name in READING_FIELDS}
+    values = {name: read[name].value if name in read else np.full(len(frame), np.nan) for name in READING_FIELDS}
     written = _written_in(read, len(frame))
-    frame = frame.assign(**judged, unit=_units(codes, rulers), marks=marks, written=written)
+    frame = frame.assign(**values, unit=_units(codes, rulers), marks=marks, written=written)
     return only_paired(keep_rows(frame[list(WIDE_COLUMNS)], keep), ledger)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class _Read:
-    """One column of readings: header, values in the codebook's unit (changed where "same" is filled in), the cells."""
+    """One column of readings: header, values in the codebook's unit (changed where "same" is filled in) and marks."""
 
     header: str
-    value: np.ndarray
-    numbers: Numbers
-    written: np.ndarray
+    judged: Judged
+
+    @property
+    def value(self) -> np.ndarray:
+        """The readings."""
+        return self.judged.value
+
+
+def _judged(column: pd.Series, measure: np.ndarray, unit: pd.Series, mapping: Mapping, rulers: Rulers) -> Judged:
+    """A column of cells as readings in the codebook's unit."""
+    return judge_cells(
+        column,
+        read=lambda cells: _numbers(cells, mapping),
+        measure=measure,
+        unit=unit,
+        rulers=rulers,
+        tip=mapping.tip_cm2,
+    )
 
 
 def _written_in(read: dict[str, _Read], length: int) -> pd.Categorical:
     """The one unit that the readings of each row were written in, "?" where they differ, "" where none is told."""
-    units = np.full(length, "", dtype=object)
+    names = ["", UNKNOWN_UNIT]
+    units = np.zeros(length, dtype=np.int16)
     for one in read.values():
-        told = np.where(np.isnan(one.value), "", one.written)
-        units = np.where(units == "", told, np.where((told == "") | (told == units), units, UNKNOWN_UNIT))
-    return from_texts(units.tolist()) if length else constant("", 0)
+        names += [name for name in one.judged.units if name not in names]
+        if not one.judged.written.any():
+            continue
+        told = np.array([names.index(name) for name in one.judged.units], dtype=np.int16)[one.judged.written]
+        told[np.isnan(one.value)] = 0
+        differ = (units != 0) & (told != 0) & (told != units)
+        units = np.where(units == 0, told, units)
+        units[differ] = names.index(UNKNOWN_UNIT)
+    return from_codes(units, names)
 
 
 def session_rows(
@@ -143,23 +164,24 @@ def _session_reading(
     part: pd.DataFrame, sheet: pd.DataFrame, column: ReadingColumn, mapping: Mapping, rulers: Rulers, ledger: Ledger
 ) -> _Read:
     """One column of readings as numbers; each bad reading set aside alone."""
-    numbers = _numbers(sheet[f"cell:{column.column}"], mapping)
     told = part.get("told_unit")
     unit = pd.Series(constant(column.unit, len(sheet)), index=sheet.index) if column.unit or told is None else told
-    result = judge(numbers, measure=part["measure_code"].to_numpy(), unit=unit, rulers=rulers, tip=mapping.tip_cm2)
-    _note_problems(sheet.assign(readings=1), result, column.column, np.ones(len(sheet), dtype=bool), ledger)
-    return _Read(header=column.column, value=result.value, numbers=numbers, written=result.written)
+    judged = _judged(sheet[f"cell:{column.column}"], part["measure_code"].to_numpy(), unit, mapping, rulers)
+    _note_problems(sheet.assign(readings=1), judged, column.column, np.ones(len(sheet), dtype=bool), ledger)
+    return _Read(header=column.column, judged=judged)
 
 
 def _fill_same(read: dict[str, _Read], frame: pd.DataFrame, ledger: Ledger, keep: np.ndarray) -> np.ndarray:
     """Give "same" the reading before it, in place; True for rows where there is none, which are noted."""
     lost = np.zeros(len(frame), dtype=bool)
+    if not any(one.judged.same.any() for one in read.values()):
+        return lost
     latest = np.full(len(frame), np.nan)
     for name in READING_FIELDS:
         if name not in read:
             continue
         one = read[name]
-        same = one.numbers.same
+        same = one.judged.same
         if same.any():
             one.value[same] = latest[same]
             empty = same & np.isnan(one.value) & keep
@@ -178,11 +200,14 @@ def _fill_same(read: dict[str, _Read], frame: pd.DataFrame, ledger: Ledger, keep
 
 def _flag_marks(read: dict[str, _Read], frame: pd.DataFrame, ledger: Ledger, keep: np.ndarray) -> pd.Categorical:
     """Flag each reading that carries a mark; returns the marks of each row: "before:noted after:same", "" for none."""
+    if not any(one.judged.mark.any() for one in read.values()):
+        return constant("", len(frame))
     texts = np.full(len(frame), "", dtype=object)
     for name, one in read.items():
-        marked = keep & (one.numbers.mark > 0) & ~np.isnan(one.value)
-        for place in np.unique(one.numbers.mark[marked]).tolist():
-            rows = marked & (one.numbers.mark == place)
+        mark = one.judged.mark
+        marked = keep & (mark > 0) & ~np.isnan(one.value)
+        for place in np.unique(mark[marked]).tolist():
+            rows = marked & (mark == place)
             texts[rows] = [f"{text} {name}:{MARKS[place]}".strip() for text in texts[rows]]
             ledger.flag(frame.loc[rows], column=one.header, value=_shown(one, rows), what=MARK_SAYS[MARKS[place]])
     return from_texts(texts.tolist()) if len(texts) else constant("", 0)
@@ -208,13 +233,12 @@ def reading_rows(
     frame = measures_of(sheet, mapping=mapping, words=words, rulers=rulers, ledger=ledger)
     frame = _phases(frame, mapping, ledger)
     header, codes = mapping.fields["value"], frame["measure_code"].to_numpy()
-    numbers = _numbers(frame[f"cell:{header}"], mapping)
-    result = judge(numbers, measure=codes, unit=frame["unit"], rulers=rulers, tip=mapping.tip_cm2)
-    _note_problems(frame, result, header, np.ones(len(frame), dtype=bool), ledger)
-    keep = result.problem == 0
-    values = _with_same(frame, numbers, result.value)
-    read = {"value": _Read(header=header, value=values, numbers=numbers, written=result.written)}
-    lost = numbers.same & np.isnan(read["value"].value) & keep
+    judged = _judged(frame[f"cell:{header}"], codes, frame["unit"], mapping, rulers)
+    _note_problems(frame, judged, header, np.ones(len(frame), dtype=bool), ledger)
+    keep = judged.problem == 0
+    values = _with_same(frame, judged)
+    read = {"value": _Read(header=header, judged=replace(judged, value=values))}
+    lost = judged.same & np.isnan(values) & keep
     ledger.note(frame.loc[lost], why=Why(column=header, reason=_NO_BEFORE[0], remedy=_NO_BEFORE[1]), value="same")
     marks = _flag_marks(read, frame, ledger, keep & ~lost)
     written = _written_in(read, len(frame))
@@ -243,9 +267,9 @@ def _readings_by_column(
     return stack(parts)
 
 
-def _with_same(frame: pd.DataFrame, numbers: Numbers, value: np.ndarray) -> np.ndarray:
+def _with_same(frame: pd.DataFrame, judged: Judged) -> np.ndarray:
     """The values with "same" filled by the last reading before of the same session, measure and side."""
-    same = numbers.same
+    same, value = judged.same, judged.value
     if not same.any():
         return value
     key = row_keys(frame, ["session_id", "measure", "measured_side"])
@@ -281,6 +305,8 @@ def _phases(frame: pd.DataFrame, mapping: Mapping, ledger: Ledger) -> pd.DataFra
 
 def _with_units(frame: pd.DataFrame, unstated: np.ndarray, mapping: Mapping, words: Vocabulary) -> pd.DataFrame:
     """The rows of forces and pressures that state no unit with the one that is told or fits, "?" where several do."""
+    if not unstated.any():
+        return frame
     headers = [mapping.fields[name] for name in (*READING_FIELDS, "value") if name in mapping.fields]
     headers = headers or [one.column for one in mapping.readings if one.measure == "measure"]
     units = frame["unit"].astype(str).to_numpy(dtype=object)

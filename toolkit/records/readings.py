@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from toolkit.records.arrow_texts import of_categories
 from toolkit.records.codebook import Codebook, Measure
 from toolkit.records.texts import distinct
 from toolkit.records.units import UNKNOWN_UNIT, conversion_factor, unit_name
-from toolkit.records.values import Numbers
+from toolkit.records.values import Numbers, says_as_before
 
 FORCES = ("kg", "lbf", "N")
 PRESSURES = ("kPa", "kg/cm2", "N/cm2", "lbf/in2")
@@ -22,13 +23,31 @@ _CODES_FOR_MISSING = np.array([99, 999, 9999, 99999, 88, 888, 77, 777], dtype=fl
 class Judged:
     """Readings in the codebook's unit: `value` (NaN = not taken or refused), `problem` (0 = none) into `reasons`.
 
-    `written` is the unit each reading was written in, "" where none is told.
+    `written` is the place in `units` of the unit each reading was written in, 0 where none is told; `mark` one into
+    `values.MARKS`.
     """
 
     value: np.ndarray
     problem: np.ndarray
     reasons: tuple[tuple[str, str], ...]
     written: np.ndarray
+    units: tuple[str, ...]
+    mark: np.ndarray
+
+    @property
+    def same(self) -> np.ndarray:
+        """True where the cell says that the reading is the one before it."""
+        return says_as_before(self.mark)
+
+    def taken_from(self, places: np.ndarray) -> Judged:
+        """The readings at these places, in their order."""
+        return replace(
+            self,
+            value=self.value[places],
+            problem=self.problem[places] if self.problem.any() else np.zeros(len(places), dtype=np.int32),
+            written=self.written[places] if self.written.any() else np.zeros(len(places), dtype=np.int16),
+            mark=self.mark[places] if self.mark.any() else np.zeros(len(places), dtype=np.int8),
+        )
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -146,18 +165,63 @@ def judge(
                 "correct the reading or its unit; if the range is too narrow, extend the codebook",
             )
     value = np.where(numbers.taken & (reasons.problem == 0), value, np.nan)
-    written = _written(numbers, unit)
-    return Judged(value=value, problem=reasons.problem, reasons=tuple(reasons.listed), written=written)
+    written, units = _written(numbers, unit)
+    return Judged(
+        value=value,
+        problem=reasons.problem,
+        reasons=tuple(reasons.listed),
+        written=written,
+        units=units,
+        mark=numbers.mark,
+    )
 
 
-def _written(numbers: Numbers, unit: pd.Series) -> np.ndarray:
-    """The unit of each reading as it is called: of the cell, else of the column; "" where none is told."""
+def judge_cells(
+    column: pd.Series,
+    *,
+    read: Callable[[pd.Series], Numbers],
+    measure: np.ndarray,
+    unit: pd.Series,
+    rulers: Rulers,
+    tip: float | None = None,
+) -> Judged:
+    """Read and judge one column of cells: every different cell, measure and unit once, however many rows repeat them.
+
+    Args:
+        column: categorical texts.
+        read: reads them as numbers.
+        measure: each row's measure, as a place in `rulers.names`.
+        unit: each row's unit text from the unit column, categorical.
+        rulers: the codebook's measures.
+        tip: area of an algometer's tip in cm²; None when it is not known.
+    """
+    codes, unit_codes = column.cat.codes.to_numpy(), unit.cat.codes.to_numpy()
+    several, measures = len(unit.cat.categories) + 1, len(rulers.names)
+    size = (len(column.cat.categories) + 1) * several * measures
+    if size > len(column):
+        return judge(read(column), measure=measure, unit=unit, rulers=rulers, tip=tip)
+    key = ((codes.astype(np.int64) + 1) * several + (unit_codes + 1)) * measures + measure
+    there = np.zeros(size, dtype=bool)
+    there[key] = True
+    keys = np.flatnonzero(there)
+    places = np.cumsum(there, dtype=np.int32) - 1
+    cells = pd.Series(of_categories(keys // (several * measures) - 1, column.cat.categories))
+    units = pd.Series(of_categories(keys // measures % several - 1, unit.cat.categories))
+    judged = judge(read(cells), measure=keys % measures, unit=units, rulers=rulers, tip=tip)
+    return judged.taken_from(places[key])
+
+
+def _written(numbers: Numbers, unit: pd.Series) -> tuple[np.ndarray, tuple[str, ...]]:
+    """(place, names) of the unit of each reading as it is called: of the cell, else of the column; the first is ""."""
     cell_codes, cell_texts = distinct(pd.Series(numbers.unit))
     unit_codes, unit_texts = distinct(unit)
-    in_cell = np.array([unit_name(text) or "" for text in cell_texts] or [""], dtype=object)[cell_codes]
-    beside = np.array([unit_name(text) or "" for text in unit_texts] or [""], dtype=object)[unit_codes]
-    written: np.ndarray = np.where(in_cell == "", beside, in_cell)
-    return written
+    in_cell, beside = ([unit_name(text) or "" for text in texts] for texts in (cell_texts, unit_texts))
+    units = tuple(dict.fromkeys(["", *in_cell, *beside]))
+    written: np.ndarray = np.array([units.index(name) for name in beside] or [0], dtype=np.int16)[unit_codes]
+    if any(in_cell):
+        told = np.array([units.index(name) for name in in_cell], dtype=np.int16)[cell_codes]
+        written = np.where(told == 0, written, told)
+    return written, units
 
 
 def _judge_signs(numbers: Numbers, sign: np.ndarray, reasons: _Reasons) -> None:

@@ -38,7 +38,7 @@ from toolkit.records.readings import Rulers, rulers_of
 from toolkit.records.settling import settle_mapping
 from toolkit.records.sheets import sheet_of
 from toolkit.records.sites import account_by_site, at_site, files_by_site, scoped, several_sites
-from toolkit.records.texts import stack
+from toolkit.records.texts import n_different, row_keys, stack
 from toolkit.records.tidy import as_written, settle_scopes, tidy_rows
 from toolkit.records.vocabulary import vocabulary_of
 
@@ -276,9 +276,9 @@ def _source(
 
 def _kept_sheet_rows(rows: pd.DataFrame, members: pd.DataFrame) -> int:
     """How many rows of the sheets have at least one reading in use."""
-    direct = rows.loc[rows["wide_id"] < 0, ["file", "row"]].drop_duplicates()
+    direct = rows.loc[(rows["wide_id"] < 0).to_numpy(), ["file", "row"]]
     joined = members.loc[members["wide_id"].isin(rows["wide_id"]), ["file", "row"]].drop_duplicates()
-    return len(direct) + len(joined)
+    return n_different(row_keys(direct, ["file", "row"])) + len(joined)
 
 
 def _file_line(sheet: _Sheet) -> dict[str, Any]:

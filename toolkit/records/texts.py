@@ -9,8 +9,18 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.records.arrow_texts import arrow_of, empty_texts, longest_text, of_categories, of_one_kind, only_visible
+from toolkit.records.arrow_texts import (
+    arrow_of,
+    as_strings,
+    empty_texts,
+    longest_text,
+    of_categories,
+    of_one_kind,
+    only_visible,
+)
 
+_DENSE = 4
+"""Whole numbers up to so many times the rows are counted in a table; larger ones are looked up."""
 _INVISIBLE = dict.fromkeys(map(ord, "\u200b\u200c\u200d\u2060\ufeff\u00ad\u200e\u200f"))
 
 
@@ -120,10 +130,27 @@ def cleaned_column(column: pd.Series) -> pd.Series | pd.Categorical:
     return column if clean is texts else from_codes(codes, clean)
 
 
-def plain_strings(column: pd.Series) -> pd.Series:
-    """A categorical column as an ordinary column of strings."""
-    codes, texts = distinct(column)
-    strings = pd.array(texts or [""], dtype="str")
+def plain_strings(column: pd.Series, held: dict[tuple[str, int], Any] | None = None) -> pd.Series:
+    """A categorical column as an ordinary column of strings.
+
+    Args:
+        column: categorical texts.
+        held: columns of one text made before, by text and length; a frame has many, and they share what they hold.
+    """
+    codes, categories = column.cat.codes.to_numpy(), column.cat.categories
+    strings = as_strings(categories)
+    low = int(codes.min()) if len(codes) else 0
+    if len(codes) and low == codes.max():
+        key = ("" if low < 0 else str(strings[low]), len(codes))
+        kept = {} if held is None else held
+        if key not in kept:
+            kept[key] = as_strings([key[0]]).take(np.zeros(len(codes), dtype=np.int64))
+        return pd.Series(kept[key].copy(), index=column.index)
+    if low < 0:
+        codes, texts = distinct(column)
+        strings = as_strings(texts)
+    if len(codes) == len(strings) and (codes == np.arange(len(codes))).all():
+        return pd.Series(strings, index=column.index)
     return pd.Series(strings.take(codes), index=column.index)
 
 
@@ -179,25 +206,119 @@ def row_keys(frame: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
     """One whole number per row: equal exactly where all `columns` are equal (missing equals missing)."""
     total, size = np.zeros(len(frame), dtype=np.int64), 1
     for name in columns:
-        codes = _codes(frame[name])
-        width = int(codes.max(initial=0)) + 1
+        codes, width = _codes(frame[name])
+        if size <= _DENSE * len(frame) and _follows(codes, total, size):
+            continue
         if size * width >= 2**62:
             total = pd.factorize(total)[0].astype(np.int64)
             size = int(total.max(initial=0)) + 1
         total, size = total * width + codes, size * width
+        if size <= _DENSE * len(frame) and all_differ(total):
+            break
     return total
+
+
+def _follows(codes: np.ndarray, keys: np.ndarray, size: int) -> bool:
+    """Whether rows that agree in their keys agree in their codes too: these then tell nothing new."""
+    told = np.zeros(size, dtype=codes.dtype)
+    told[keys] = codes
+    return bool((told[keys] == codes).all())
+
+
+def _counts(keys: np.ndarray) -> np.ndarray | None:
+    """How often each key from 0 on comes; None where the largest is too large to count them so."""
+    most = int(keys.max(initial=0))
+    return np.bincount(keys, minlength=1) if most <= _DENSE * len(keys) else None
+
+
+def all_differ(keys: np.ndarray) -> bool:
+    """Whether no whole number from 0 on comes twice.
+
+    Example:
+        >>> all_differ(np.array([3, 0, 4])), all_differ(np.array([3, 0, 3]))
+        (True, False)
+    """
+    counts = _counts(keys)
+    return bool(pd.Series(keys).is_unique if counts is None else counts.max(initial=0) <= 1)
+
+
+def shared(keys: np.ndarray) -> np.ndarray:
+    """True for whole numbers from 0 on that come more than once.
+
+    Example:
+        >>> shared(np.array([3, 0, 3])).tolist()
+        [True, False, True]
+    """
+    counts = _counts(keys)
+    if counts is not None:
+        several: np.ndarray = (counts > 1)[keys]
+        return several
+    series = pd.Series(keys)
+    return series.duplicated(keep=False).to_numpy() if not series.is_unique else np.zeros(len(keys), dtype=bool)
+
+
+def n_different(keys: np.ndarray) -> int:
+    """How many different whole numbers from 0 on there are.
+
+    Example:
+        >>> n_different(np.array([3, 0, 3]))
+        2
+    """
+    counts = _counts(keys)
+    return int(len(pd.unique(keys)) if counts is None else np.count_nonzero(counts))
+
+
+def held_in(keys: np.ndarray, those: np.ndarray) -> np.ndarray:
+    """True for whole numbers from 0 on that are among others.
+
+    Example:
+        >>> held_in(np.array([3, 0, 9]), np.array([9, 3])).tolist()
+        [True, False, True]
+    """
+    most = int(max(keys.max(initial=0), those.max(initial=0)))
+    if most > _DENSE * len(keys):
+        return np.asarray(pd.Series(keys).isin(those).to_numpy(), dtype=bool)
+    held = np.zeros(most + 1, dtype=bool)
+    held[those] = True
+    found: np.ndarray = held[keys]
+    return found
 
 
 def group_codes(frame: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
     """The number of each row's group, 0, 1, 2 … in order of appearance; a group is equal in all `columns`."""
-    return pd.factorize(row_keys(frame, columns))[0].astype(np.int64)
+    keys = row_keys(frame, columns)
+    counts = _counts(keys)
+    if counts is None:
+        return pd.factorize(keys)[0].astype(np.int64)
+    there = np.flatnonzero(counts)
+    came = first_rows(keys)[there]
+    number = np.empty(len(counts), dtype=np.int64)
+    number[there if (came[1:] > came[:-1]).all() else there[np.argsort(came)]] = np.arange(len(there))
+    found: np.ndarray = number[keys]
+    return found
 
 
-def _codes(column: pd.Series) -> np.ndarray:
-    """Codes of a column, from 0, missing values first."""
+def first_rows(keys: np.ndarray) -> np.ndarray:
+    """For each whole number from 0 on its first place; 0 for those that do not come.
+
+    Example:
+        >>> first_rows(np.array([2, 0, 2])).tolist()
+        [1, 0, 0]
+    """
+    first = np.zeros(int(keys.max(initial=-1)) + 1, dtype=np.int64)
+    first[keys[::-1]] = np.arange(len(keys) - 1, -1, -1)
+    return first
+
+
+def _codes(column: pd.Series) -> tuple[np.ndarray, int]:
+    """(codes of a column from 0, missing values first; how many there may be)."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        return column.cat.codes.to_numpy().astype(np.int64) + 1
-    return np.asarray(pd.factorize(column, use_na_sentinel=True)[0], dtype=np.int64) + 1
+        return column.cat.codes.to_numpy().astype(np.int64) + 1, len(column.cat.categories) + 1
+    values = column.to_numpy()
+    if values.dtype == np.int64 and len(values) and values.min() >= 0 and values.max() <= _DENSE * len(values):
+        return values, int(values.max()) + 1
+    codes = np.asarray(pd.factorize(column, use_na_sentinel=True)[0], dtype=np.int64) + 1
+    return codes, int(codes.max(initial=0)) + 1
 
 
 def among(column: pd.Series, those: pd.Series) -> np.ndarray:

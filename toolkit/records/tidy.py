@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,7 +13,7 @@ from toolkit.records.dates import days_since_first
 from toolkit.records.ledger import SET_ASIDE_COLUMNS
 from toolkit.records.mapping import DETAILS, READING_FIELDS, WHAT, WHO
 from toolkit.records.same_order import content_hashes
-from toolkit.records.texts import distinct, from_texts, group_codes, plain_strings
+from toolkit.records.texts import distinct, first_rows, from_texts, group_codes, plain_strings
 from toolkit.records.units import conversion_factor, unit_name
 
 TIDY_COLUMNS = ("file", "row", *WHO, "visit", *WHAT, *READING_FIELDS, *DETAILS, "marks")
@@ -22,10 +23,11 @@ def tidy_rows(rows: pd.DataFrame) -> pd.DataFrame:
     """Rows with day and visit computed, texts as plain strings, in the fixed order of columns."""
     frame = rows.assign(day=_days(rows), visit=_visits(rows))
     columns: dict[str, object] = {}
+    held: dict[tuple[str, int], Any] = {}
     for name in TIDY_COLUMNS:
         column = frame[name]
-        columns[name] = plain_strings(column) if isinstance(column.dtype, pd.CategoricalDtype) else column
-    return pd.DataFrame(columns).reset_index(drop=True)
+        columns[name] = plain_strings(column, held) if isinstance(column.dtype, pd.CategoricalDtype) else column
+    return pd.DataFrame(columns, copy=False).reset_index(drop=True)
 
 
 def _days(rows: pd.DataFrame) -> pd.Series:
@@ -40,15 +42,14 @@ def _visits(rows: pd.DataFrame) -> pd.Series:
     Sessions of one day are numbered by what they say, so that sorting the export changes nothing; where there is
     neither date nor day, the export's own order is all there is.
     """
-    session = group_codes(rows, ["client", "session_id"])
-    _, first = np.unique(session, return_index=True)
+    session, client = group_codes(rows, ["session_id", "client"]), group_codes(rows, ["client"])
+    first = first_rows(session)
     dates = rows["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     when = np.where(rows["date"].notna(), dates, rows["day"].fillna(-1).to_numpy())
     told = rows["visit"].to_numpy().astype(np.int64)
     counted = ((rows["date"].isna() & rows["day"].isna()).to_numpy()) & (told > 0)
     when = np.where(counted, told, when)
-    client = group_codes(rows, ["client"])
-    order = np.lexsort((first, _told_apart(rows, session, client, when), when[first], client[first]))
+    order = _in_time(rows, session, client, when)
     sorted_clients = client[first][order]
     starts = np.flatnonzero(np.r_[True, sorted_clients[1:] != sorted_clients[:-1]]) if len(order) else np.zeros(0, int)
     number = np.arange(len(order)) - np.repeat(starts, np.diff(np.r_[starts, len(order)])) + 1
@@ -57,9 +58,26 @@ def _visits(rows: pd.DataFrame) -> pd.Series:
     return pd.Series(np.where(counted, told, visit[session]), index=rows.index)
 
 
+def _in_time(rows: pd.DataFrame, session: np.ndarray, client: np.ndarray, when: np.ndarray) -> np.ndarray:
+    """The sessions in order: by client, day, what they say where two are of one day, and the export's order.
+
+    Client, day and session are made one whole number where there is room: sorting one is a tenth of sorting three.
+    """
+    first = first_rows(session)
+    who, days, many = client[first], when[first].astype(np.int64), len(first)
+    low, span = (int(days.min()), int(np.ptp(days)) + 1) if many else (0, 1)
+    if many and int(who.max() + 1) * span * many < 2**62:
+        keys = np.sort((who * span + (days - low)) * many + np.arange(many))
+        order: np.ndarray = keys % many
+        again = order[1:][keys[1:] // many == keys[:-1] // many]
+        if (days[again] == -1).all():
+            return order
+    return np.lexsort((first, _told_apart(rows, session, client, when), when[first], who))
+
+
 def _told_apart(rows: pd.DataFrame, session: np.ndarray, client: np.ndarray, when: np.ndarray) -> np.ndarray:
     """A number for each session by what it says, 0 where no other session of the client has its day."""
-    _, first = np.unique(session, return_index=True)
+    first = first_rows(session)
     days = pd.DataFrame({"client": client[first], "when": when[first]})
     tied = days.duplicated(keep=False).to_numpy() & (days["when"] != -1).to_numpy()
     said = np.zeros(len(first), dtype=np.uint64)

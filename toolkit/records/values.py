@@ -80,8 +80,7 @@ class Numbers:
     @property
     def same(self) -> np.ndarray:
         """True where the cell says that the reading is the one before it."""
-        same: np.ndarray = self.mark == MARKS.index("same")
-        return same
+        return says_as_before(self.mark)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -161,7 +160,7 @@ def read_numbers(
         taken=_at([one.taken for one in read], codes, bool),
         problem=problem[codes] if read else codes.astype(np.int16),
         reasons=tuple(reasons),
-        mark=_at([float(MARKS.index(one.mark)) for one in read], codes, int),
+        mark=_at([float(MARKS.index(one.mark)) for one in read], codes, np.int8),
     )
 
 
@@ -300,6 +299,12 @@ def _not_a_number(text: str, low: str, words: Words) -> _One:
     if text[0] in "<>≤≥~≈":
         return _One(reason="a limit, not a reading", remedy="type the reading, or leave the cell empty")
     return _One(reason="not a number", remedy="type the number alone, or leave the cell empty if nothing was read")
+
+
+def says_as_before(marks: np.ndarray) -> np.ndarray:
+    """True for the marks of cells that say that the reading is the one before it."""
+    same: np.ndarray = marks == MARKS.index("same")
+    return same
 
 
 def says_same(text: str) -> bool:
