@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from toolkit.effect.cluster_robust import cluster_robust
 from toolkit.effect.comparison import Compared
 from toolkit.effect.doubts import (
     RESTS_ON,
@@ -31,6 +30,7 @@ from toolkit.effect.doubts import (
 from toolkit.effect.draw_check import DrawCheck, check_draw
 from toolkit.effect.estimate import N_DRAWS, Attributable, bounded, design_of, estimate, with_also
 from toolkit.effect.flow import Flow, flow_of
+from toolkit.effect.many_sessions import robust_over_clients
 from toolkit.effect.observer import Observer, blind_rows, copied_second_readings, observer_of, without_copies
 from toolkit.effect.schedule import Account, by_schedule
 from toolkit.errors import FitError, NotEnoughError
@@ -350,7 +350,7 @@ def _plain_effect(part: pd.DataFrame) -> tuple[float, float, float] | None:
     base = part["base"] - part["base"].mean()
     columns = np.column_stack([part["arm"], np.ones(len(part)), base])
     code = pd.factorize(part["client"])[0]
-    got = cluster_robust(part["y"].to_numpy(dtype=float), columns, code, np.ones(len(part)))
+    got = robust_over_clients(part["y"].to_numpy(dtype=float), columns, code, np.ones(len(part)))
     if got is None:
         return None
     reach = float(t_quantile(0.995, got.df)) * got.se

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Codes = NDArray[np.intp]
 _ROWS_AT_ONCE = 50_000
+TOLD = 1e-6  # share of a column's squares that is left where others tell it
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)

@@ -12,8 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from toolkit.effect.cluster_robust import cluster_robust
 from toolkit.effect.comparison import Compared
+from toolkit.effect.many_sessions import robust_over_clients
 from toolkit.effect.observer import copied_second_readings
 from toolkit.quantiles import fisher_p, t_above
 
@@ -153,7 +153,7 @@ def _z(values: Floats, arm: Floats, code: NDArray[np.intp]) -> float:
     within = [one - (np.bincount(code, weights=one) / count)[code] for one in (values, arm)]
     if np.ptp(within[0]) < 1e-9 or np.ptp(within[1]) < 1e-9:
         return 1.0
-    got = cluster_robust(within[0], within[1][:, None], code, np.ones(len(values)))
+    got = robust_over_clients(within[0], within[1][:, None], code, np.ones(len(values)))
     return 1.0 if got is None else float(2 * t_above(abs(got.value) / got.se, got.df))
 
 
@@ -217,7 +217,7 @@ def chosen_by_second_reading(compared: Compared) -> str:
     for level in (0.0, 1.0):  # between all sessions, then within clients
         less = [one - level * (np.bincount(code, weights=one) / count)[code] for one in (arm, base, first)]
         columns = np.column_stack([less[1], less[2], np.ones(len(arm))] if level == 0 else less[1:])
-        got = cluster_robust(less[0], columns, code, np.ones(len(arm)))
+        got = robust_over_clients(less[0], columns, code, np.ones(len(arm)))
         if got is not None and abs(got.value) > 2.58 * got.se:
             return CHOSEN_BY_SECOND
     return ""

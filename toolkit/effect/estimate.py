@@ -18,9 +18,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect import missing_readings as bounds
-from toolkit.effect.cluster_robust import cluster_robust, equal_clients, n_codes
+from toolkit.effect.cluster_robust import TOLD, Robust, cluster_robust, equal_clients, n_codes
 from toolkit.effect.comparison import Compared
 from toolkit.effect.draw_units import drawn_once
+from toolkit.effect.from_sums import FROM_SUMS
+from toolkit.effect.many_sessions import effect_from_rows
 from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn, first_fit, indicators
 from toolkit.effect.rerandomisation import Redrawn, flipped_sides, redraw, shuffled_labels
 from toolkit.effect.whose_average import average, flatters, scatter_by_arm
@@ -35,7 +37,6 @@ FEW_CLIENTS = 20
 NUMBERS = ("y", "base", "gap", "has_second")
 KNOWN = ("site", "visit", "day", "date", "time_of_day")
 N_DRAWS = 4999
-TOLD = 1e-6  # share of a column's squares that is left where others tell it
 ENOUGH_FOR_TIME = 60  # sessions from which on visits and days are adjusted for (about 10 a column; common practice)
 
 
@@ -227,6 +228,9 @@ def _can_vary(design: Design) -> bool:
 
 def _by_model(design: Design) -> dict[str, Any]:
     """Mean, se, df, p and method from the mixed model, the interval robust over clients."""
+    many = _by_sums(design)
+    if many is not None:
+        return many
     slope = _can_vary(design)
     columns = np.column_stack([design.label, design.covariates])
     fit = _model(design, slope=slope)
@@ -240,9 +244,28 @@ def _by_model(design: Design) -> dict[str, Any]:
         f"mixed model, {who} random{'; effect varying between clients' if slope else ''}; "
         f"cluster-robust interval (CR2), {got.words}"
     )
-    found = got.found
+    return _as_effect(got.found, said)
+
+
+def _as_effect(found: Robust, said: str) -> dict[str, Any]:
+    """A robust estimate with its p."""
     p = float(2 * t_above(abs(found.value) / found.se, found.df))
     return {"mean": found.value, "se": found.se, "df": found.df, "p": p, "method": said}
+
+
+def _by_sums(design: Design) -> dict[str, Any] | None:
+    """The same from sums over clients, where sessions are very many and each is in one of two arms."""
+    if not _varies(design.label):
+        return None
+    found = effect_from_rows(
+        design.y,
+        design.label,
+        design.covariates,
+        design.client,
+        design.practitioner,
+        either_way=design.either_way,
+    )
+    return None if found is None else _as_effect(found.average.found, found.method.removesuffix(FROM_SUMS))
 
 
 def _by_adjustment(complete: Compared) -> dict[str, Any]:

@@ -30,7 +30,7 @@ from toolkit.effect.client_sums import (
     square,
     vector_at_site,
 )
-from toolkit.effect.estimate import TOLD
+from toolkit.effect.cluster_robust import TOLD
 from toolkit.effect.whose_average import Average
 from toolkit.errors import NotEnoughError
 from toolkit.mixed.nested import NestedProducts, height
@@ -38,6 +38,7 @@ from toolkit.mixed.search import highest
 
 TIME = ("first_visit", "log_visit", "day_rank")  # taken in where those before them do not tell them already
 LEAST = 1e-12
+FROM_SUMS = "; from sums over clients"
 MANY_CLIENTS = 2_000  # from which on a likelihood has one summit, and a search may begin near another fit's
 
 
@@ -76,7 +77,7 @@ def estimate_from_sums(found: ByClient, *, near: Floats | None = None, either_wa
     components = _components(found, slope=slope, near=near if n_clients >= MANY_CLIENTS else None)
     average = average_from_sums(found, components, spread, either_way=either_way)
     said = f"mixed model, clients and practitioners random{'; effect varying between clients' if slope else ''}"
-    method = f"{said}; cluster-robust interval (CR2), {average.words}; from sums over clients"
+    method = f"{said}; cluster-robust interval (CR2), {average.words}{FROM_SUMS}"
     return Found(average=average, method=method, theta=components.theta)
 
 
