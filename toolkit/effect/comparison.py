@@ -14,11 +14,12 @@ from typing import Literal, Protocol
 import numpy as np
 import pandas as pd
 
-from toolkit.records.texts import among, keep_rows, n_within
+from toolkit.records.texts import among, as_texts, below_each_other, keep_rows, n_within, same_texts
 
 Basis = Literal["randomised_order", "randomised_side", "randomised_protocol", "comparison_sessions", "other_side"]
 RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side", "randomised_protocol"})
 SIDES = ("left", "right")
+ROLES = ("other", "treated", "whole")
 MEASURED_ONLY = "measured_only"
 
 
@@ -111,7 +112,7 @@ def treated_side_rule(rows: pd.DataFrame, *, relation: str, better: str) -> tupl
     if relation != "opposite":
         return "same", "the codebook names the same side"
     sided = rows[rows["treated_side"].isin(SIDES) & rows["measured_side"].isin(SIDES)]
-    opposite = sided["treated_side"].to_numpy() != sided["measured_side"].to_numpy()
+    opposite = ~same_texts(sided["treated_side"], sided["measured_side"])
     alone = n_within(sided["measured_side"], sided["session_id"]) == 1
     if alone.sum() >= 5:
         share = float(opposite[alone].mean())
@@ -132,13 +133,12 @@ def role_of_side(rows: pd.DataFrame, *, rule: str) -> pd.Series:
 
     A session that measured one side only has no other side: its reading belongs to the treatment.
     """
-    treated = rows["treated_side"].astype(str).to_numpy()
-    measured = rows["measured_side"].astype(str).to_numpy()
-    sided = np.isin(treated, SIDES) & np.isin(measured, SIDES)
-    belongs = (treated == measured) if rule == "same" else (treated != measured)
+    sided = (rows["treated_side"].isin(SIDES) & rows["measured_side"].isin(SIDES)).to_numpy()
+    belongs = same_texts(rows["treated_side"], rows["measured_side"]) == (rule == "same")
     sides = n_within(rows["measured_side"], rows["session_id"])
-    role = np.where(~sided, "whole", np.where(belongs | (sides < 2), "treated", "other"))
-    return pd.Series(role, index=rows.index, name="role")
+    role = np.where(~sided, ROLES.index("whole"), np.where(belongs | (sides < 2), ROLES.index("treated"), 0))
+    said = pd.Categorical.from_codes(role, categories=pd.Index(ROLES, dtype="str"))
+    return pd.Series(said, index=rows.index, name="role")
 
 
 def only_treated(
@@ -151,7 +151,7 @@ def only_treated(
     """
     mine = rows[rows["measure"] == measure]
     kept = pd.Series(True, index=mine.index)
-    for region, part in mine.groupby(mine["region"].astype(str), sort=False):
+    for region, part in mine.groupby(as_texts(mine["region"]), sort=False):
         rule, _ = treated_side_rule(part, relation=relation(str(region), measure) or "", better=better)
         kept.loc[part.index] = (role_of_side(part, rule=rule) != "other").to_numpy()
     return mine[kept]
@@ -164,17 +164,17 @@ def _as_compared(rows: pd.DataFrame, *, arm: np.ndarray, outcome: pd.Series, bet
     first = rows["before"].fillna(rows["before_2"])
     return pd.DataFrame(
         {
-            "client": rows["client"].astype(str).to_numpy(),
-            "practitioner": rows["practitioner"].astype(str).to_numpy(),
-            "session_id": rows["session_id"].astype(str).to_numpy(),
+            "client": as_texts(rows["client"]).array,
+            "practitioner": as_texts(rows["practitioner"]).array,
+            "session_id": as_texts(rows["session_id"]).array,
             "date": rows["date"].to_numpy(),
-            **{name: rows[name].to_numpy() for name in ("day", "visit", "site", "time_of_day") if name in rows},
+            **{name: rows[name].array for name in ("day", "visit", "site", "time_of_day") if name in rows},
             "arm": arm.astype(float),
             "base": sign * base.to_numpy(dtype=float),
             "gap": sign * (first - base).to_numpy(dtype=float),
             "has_second": rows["before_2"].notna().to_numpy(),
             "y": sign * (outcome - base).to_numpy(dtype=float),
-            "blinded": rows["examiner_blinded"].astype(str).to_numpy(),
+            "blinded": as_texts(rows["examiner_blinded"]).array,
         }
     )
 
@@ -245,7 +245,7 @@ def by_sessions(
     technique, comparison = (part[part["order"] != "wait_first"] for part in (technique, comparison))
     if technique.empty or comparison.empty:
         return None
-    both = pd.concat([technique, comparison])
+    both = below_each_other([technique, comparison])
     arm = np.r_[np.ones(len(technique), bool), np.zeros(len(comparison), bool)]
     rows = _as_compared(both, arm=arm, outcome=both["after"], better=better)
     return Compared(

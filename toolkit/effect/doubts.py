@@ -37,7 +37,7 @@ def examiners_by_arm(compared: Compared) -> tuple[str, Compared]:
     source = compared.source
     if source is None or "examiner" not in source or compared.basis in ("randomised_side", "other_side"):
         return "", compared
-    examiner = source["examiner"].fillna("").astype(str)
+    examiner = source["examiner"].astype(str).fillna("")
     label = compared.rows["arm"].to_numpy(dtype=float)
     code, names = pd.factorize(examiner)
     if len(names) < 2 or len(label) < 10 or not 0 < label.mean() < 1:

@@ -7,7 +7,6 @@ names of clients change anything.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
@@ -18,12 +17,12 @@ from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
 from toolkit.quantiles import binomial_p, poisson_above
+from toolkit.records.texts import as_texts, by_frequency, running_numbers
 
 Floats = NDArray[np.float64]
 FEWEST = 8  # sessions that share a value before it can tell anything
 MOST_PRACTITIONERS = 8
 _DRAWS_AT_ONCE = 20_000
-_NUMBER = re.compile(r"\D{0,20}(\d{1,15})$")
 WORDS_KNOWN_BEFORE = (
     "site",
     "practitioner",
@@ -68,7 +67,7 @@ def _sessions(compared: Compared) -> pd.DataFrame:
     frame["full"] = (source["after"] - source["before"]).to_numpy(dtype=float) if whole else rows["y"]
     words = [name for name in WORDS_KNOWN_BEFORE if name in source and name != "practitioner"]
     for name in words:
-        frame[name] = source[name].astype(str).to_numpy()
+        frame[name] = as_texts(source[name]).array
     keys = ["client", "session_id"]
     if compared.basis in ("randomised_side", "other_side"):
         frame = _side_labels(frame, words)
@@ -83,12 +82,12 @@ def _sessions(compared: Compared) -> pd.DataFrame:
 
 def _running_numbers(frame: pd.DataFrame) -> Floats:
     """Session numbers where they run through the clinic in the order of its days; else nothing to order a day by."""
-    found = [_NUMBER.match(name) for name in frame["session_id"].astype(str).tolist()]
-    numbers = np.array([float(one[1]) if one else np.nan for one in found])
-    in_order = frame["when"].to_numpy()[np.argsort(numbers, kind="stable")]
-    if np.isnan(numbers).any() or len(np.unique(numbers)) < len(numbers) or (np.diff(in_order) < 0).any():
+    _, numbers = running_numbers(frame["session_id"], digits=15, before=20, only_signs=True)
+    order = np.argsort(numbers, kind="stable")
+    there = not len(numbers) or (numbers[order[0]] >= 0 and (np.diff(numbers[order]) > 0).all())
+    if not there or (np.diff(frame["when"].to_numpy()[order]) < 0).any():
         return np.zeros(len(frame))
-    return numbers
+    return numbers.astype(float)
 
 
 def _side_labels(frame: pd.DataFrame, words: list[str]) -> pd.DataFrame:
@@ -229,14 +228,14 @@ def _candidates(units: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
     yield from _readings(units)
     for name in WORDS_KNOWN_BEFORE:
         if name in units:
-            shown = units[name].astype(str)
-            for value in shown[shown != ""].value_counts().index[:MOST_PRACTITIONERS]:
+            shown = as_texts(units[name])
+            for value in by_frequency(shown[shown != ""])[:MOST_PRACTITIONERS]:
                 yield f"{name.replace('_', ' ')} {value}", (shown == value).to_numpy(dtype=float)
-    carried = units["practitioner"].value_counts()
-    for name in carried.index[: MOST_PRACTITIONERS if len(carried) > 1 else 0]:
+    carried = by_frequency(units["practitioner"])
+    for name in carried[: MOST_PRACTITIONERS if len(carried) > 1 else 0]:
         mine = (units["practitioner"] == name).to_numpy()
         if mine.sum() >= FEWEST:
-            yield from _of_one(units, str(name), mine)
+            yield from _of_one(units, name, mine)
 
 
 def _of_one(units: pd.DataFrame, name: str, mine: NDArray[np.bool_]) -> Iterator[tuple[str, Floats]]:

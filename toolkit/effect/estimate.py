@@ -31,6 +31,7 @@ from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import MixedFit
 from toolkit.quantiles import t_above, t_quantile
 from toolkit.records.same_order import content_seed
+from toolkit.records.texts import repeated
 
 Floats = NDArray[np.float64]
 FEW_CLIENTS = 20
@@ -100,7 +101,7 @@ class Design:
 def sessions_of(rows: pd.DataFrame) -> pd.DataFrame:
     """Compared rows as one row a session and arm: sides of one session share what was drawn, so they count once."""
     keys = ["client", "practitioner", "session_id", "arm"]
-    if not rows.duplicated(["session_id", "client", "arm"]).any():
+    if not repeated(rows, ["session_id", "client", "arm"]):
         return rows[[name for name in (*keys, *NUMBERS, *KNOWN, *_adjusting(rows)) if name in rows]].reset_index(
             drop=True
         )

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
 from toolkit.quantiles import fisher_p
+from toolkit.records.texts import below_each_other, repeated
 
 ARMS = (1.0, 0.0)
 TOO_FEW = ((200, -1.28), (70, -1.64), (0, -2.33))  # from so many sessions on: z of the number treated first
@@ -85,12 +86,12 @@ def flow_of(
     rows = compared.rows.assign(uncounted=False, why="")
     gone = _set_aside(compared, lost)
     unclear = _without_order(compared)
-    moved = pd.concat([_elsewhere(compared), _unread(compared)], ignore_index=True)
+    moved = below_each_other([_elsewhere(compared), _unread(compared)])
     missing = _nothing(compared)
     if counted:
-        missing = _missing_by_count(compared, pd.concat([rows, gone, unclear, moved], ignore_index=True), share)
+        missing = _missing_by_count(compared, below_each_other([rows, gone, unclear, moved]), share)
     parts = [part for part in (rows, gone, unclear, moved, missing) if len(part)]
-    everything = pd.concat(parts, ignore_index=True) if len(parts) > 1 else rows
+    everything = below_each_other(parts) if len(parts) > 1 else rows
     n_lost = tuple(int((everything["y"].isna() & (everything["arm"] == arm)).sum()) for arm in ARMS)
     return Flow(
         parts=(rows, gone, unclear, moved, missing),
@@ -273,7 +274,7 @@ def _steps(
 
 def _once(rows: pd.DataFrame) -> pd.DataFrame:
     """One row a session and arm: the sides of a session averaged."""
-    if not rows.duplicated(["client", "session_id", "arm"]).any():
+    if not repeated(rows, ["session_id", "client", "arm"]):
         return rows[["arm", "base", "y"]]
     return rows.groupby(["client", "session_id", "arm"], sort=False)[["base", "y"]].mean().reset_index()
 

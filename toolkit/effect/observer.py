@@ -11,6 +11,7 @@ import pandas as pd
 from toolkit.effect.comparison import Compared
 from toolkit.effect.rerandomisation import difference_interval
 from toolkit.quantiles import binomial_above, f_quantile, fisher_p, normal_density
+from toolkit.records.texts import as_texts
 
 ENOUGH_BLINDED = 0.8
 ARMS_APART = 0.10
@@ -53,7 +54,8 @@ def blind_rows(compared: Compared) -> Compared:
     treated = (examiner != "") & ((examiner == practitioner) | _each_their_own(examiner, practitioner))
     said = compared.rows["blinded"]
     own = treated.to_numpy() & (said == "yes").to_numpy()
-    rows = compared.rows.assign(blinded=said.where(~own, "no"), read_by_treater=own)
+    said = said.astype(str).where(~own, "no").astype(said.dtype) if own.any() else said
+    rows = compared.rows.assign(blinded=said, read_by_treater=own)
     return replace(compared, rows=rows)
 
 
@@ -101,7 +103,7 @@ def observer_of(compared: Compared, *, sem: float | None, sem_source: str, asked
 
 
 def _shares(read: pd.DataFrame) -> tuple[float, float] | None:
-    said = read["blinded"].astype(str)
+    said = as_texts(read["blinded"])
     if said.empty or not said.isin(("yes", "no")).any():
         return None
     shares = (said == "yes").groupby(read["arm"]).mean()
@@ -110,8 +112,8 @@ def _shares(read: pd.DataFrame) -> tuple[float, float] | None:
 
 def _gap(read: pd.DataFrame, arm: float) -> tuple[float, float, float] | None:
     """Change where the reader knew less change where not, in one arm, with its interval over client means."""
-    said, mine = read["blinded"].to_numpy(dtype=object), read["arm"].to_numpy() == arm
-    knew, blind = mine & (said == "no"), mine & (said == "yes")
+    said, mine = read["blinded"], read["arm"].to_numpy() == arm
+    knew, blind = mine & (said == "no").to_numpy(), mine & (said == "yes").to_numpy()
     if min(knew.sum(), blind.sum()) < 3:
         return None
     code, names = pd.factorize(read["client"], sort=True)

@@ -7,6 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from toolkit.effect.comparison import Compared
+from toolkit.records.texts import among, below_each_other, each_once, group_codes, repeated, running_numbers
 
 FEWEST_GONE, MOST_GONE = 3, 0.5  # session numbers left out, and their share of those there: more is an extract
 
@@ -33,13 +34,10 @@ def with_unwritten(
         ((rows["intervention"] == intervention) & rows["order"].isin(("technique_first", "wait_first"))).to_numpy()
     ]
     same = same if region == "any" else same[(same["region"] == region).to_numpy()]
-    here = same["session_id"].astype(str).isin(compared.rows["session_id"])
-    other = same[~here.to_numpy()]
+    other = same[~among(same["session_id"], compared.rows["session_id"])]
     named = ["client", "session_id"]
-    sessions = rows[named] if lost is None or lost.empty else pd.concat([rows[named], lost[named]])
-    return replace(
-        compared, unread=other.drop_duplicates(named), numbers_gone=numbers_left_out(sessions.drop_duplicates())
-    )
+    sessions = rows[named] if lost is None or lost.empty else below_each_other([rows[named], lost[named]])
+    return replace(compared, unread=other.drop_duplicates(named), numbers_gone=numbers_left_out(each_once(sessions)))
 
 
 def numbers_left_out(sessions: pd.DataFrame) -> int:
@@ -59,13 +57,13 @@ def numbers_left_out(sessions: pd.DataFrame) -> int:
     >>> numbers_left_out(pd.DataFrame({"client": clients, "session_id": numbers}))
     4
     """
-    parts = sessions["session_id"].astype(str).str.extract(r"^(.{0,40}?)(\d{1,9})$")
-    if parts.empty or parts[1].isna().any():
+    head, numbers = running_numbers(sessions["session_id"], digits=9, before=40, only_signs=False)
+    if not len(numbers) or (numbers < 0).any():
         return 0
-    numbers = parts[1].astype("int64")
-    for groups in (parts[0], parts[0] + "\0" + sessions["client"].astype(str)):
-        if not pd.DataFrame({"group": groups, "number": numbers}).duplicated().any():
-            of = numbers.groupby(groups.to_numpy()).agg(["min", "max", "size"])
+    of_client = sessions[["client"]].assign(head=head)
+    for group in (head, group_codes(of_client, ["head", "client"])):
+        if not repeated(pd.DataFrame({"number": numbers, "group": group}), ["number", "group"]):
+            of = pd.Series(numbers).groupby(group).agg(["min", "max", "size"])
             gone = int((of["max"] - of["min"] + 1 - of["size"]).sum())
             return gone if FEWEST_GONE <= gone <= MOST_GONE * len(sessions) else 0
     return 0

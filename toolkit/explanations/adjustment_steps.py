@@ -12,6 +12,7 @@ from toolkit.effect.rerandomisation import difference_interval
 from toolkit.explanations.case import Case
 from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
+from toolkit.records.texts import as_texts
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -43,7 +44,7 @@ def _by_rows(change: pd.DataFrame, step: str, says: str) -> AdjustmentStep:
 
 
 def _by_clients(change: pd.DataFrame, step: str, says: str, *, method: str = "t over client means") -> AdjustmentStep:
-    means = change.groupby(change["client"].astype(str))["change"].mean().to_numpy(dtype=float)
+    means = change.groupby(as_texts(change["client"]))["change"].mean().to_numpy(dtype=float)
     low, high = _t_interval(means)
     return _step(change, step, says, _mean(means), low, high, method)
 

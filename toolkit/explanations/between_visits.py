@@ -18,6 +18,7 @@ from toolkit.effect.comparison import orientation, role_of_side, technique_rows,
 from toolkit.explanations.case import without_each
 from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.dates import visit_days
+from toolkit.records.texts import as_texts
 from toolkit.result import Estimate
 
 COMPARISON = "measured_only"
@@ -48,10 +49,10 @@ def visit_pairs(
     base = mine["before_2"].fillna(mine["before"]).astype(float)
     out = pd.DataFrame(
         {
-            "client": mine["client"].astype(str),
-            "practitioner": mine["practitioner"].astype(str),
-            "session_id": mine["session_id"].astype(str),
-            "side": mine["measured_side"].astype(str),
+            "client": as_texts(mine["client"]),
+            "practitioner": as_texts(mine["practitioner"]),
+            "session_id": as_texts(mine["session_id"]),
+            "side": as_texts(mine["measured_side"]),
             "arm": np.where(mine.index.isin(treated.index), 1.0, np.nan),
             "base": sign * base,
             "gap": sign * (mine["before"].fillna(mine["before_2"]) - base).astype(float),
@@ -61,7 +62,7 @@ def visit_pairs(
         },
         index=mine.index,
     )
-    out.loc[(mine["intervention"].astype(str) == COMPARISON).to_numpy(), "arm"] = 0.0
+    out.loc[(as_texts(mine["intervention"]) == COMPARISON).to_numpy(), "arm"] = 0.0
     out["day"] = visit_days(mine)
     out["place"] = mine["visit"].astype(float) if "visit" in mine else out["day"]
     out = out.dropna(subset=["place"]).sort_values(["place", "session_id"], kind="stable")

@@ -18,6 +18,7 @@ from toolkit.effect.estimate import Attributable
 from toolkit.number_words import with_interval
 from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.dates import visit_days
+from toolkit.records.texts import as_texts
 from toolkit.result import Estimate
 
 Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applicable"]
@@ -86,9 +87,9 @@ def first_readings(rows: pd.DataFrame) -> pd.DataFrame:
     Weeks come from the dates, else from `day`; NaN where there is neither.
     """
     kept = rows.dropna(subset=["before"])
-    client = kept["client"].astype(str)
+    client = as_texts(kept["client"])
     dates = pd.to_datetime(kept["date"])
-    side = kept["measured_side"].astype(str) if "measured_side" in kept else ""
+    side = as_texts(kept["measured_side"]) if "measured_side" in kept else ""
     return pd.DataFrame(
         {
             "client": client,
@@ -102,7 +103,7 @@ def first_readings(rows: pd.DataFrame) -> pd.DataFrame:
 
 def client_sums(changes: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
     """Sum of changes and number of rows of each client."""
-    grouped = changes.groupby(changes["client"].astype(str), sort=False)["change"].agg(["sum", "count"])
+    grouped = changes.groupby(as_texts(changes["client"]), sort=False)["change"].agg(["sum", "count"])
     return grouped["sum"].to_numpy(dtype=float), grouped["count"].to_numpy(dtype=float)
 
 

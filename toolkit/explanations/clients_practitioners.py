@@ -9,6 +9,7 @@ from toolkit.explanations.case import Case, Explanation, Status, client_sums, ja
 from toolkit.explanations.chance import mean_over_clients, mean_over_rows
 from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
+from toolkit.records.texts import as_texts
 from toolkit.result import Estimate
 
 
@@ -92,7 +93,7 @@ def first_visits(change: pd.DataFrame, *, unit: str) -> Estimate | None:
     if when.isna().any() and "visit" in change:
         when = change["visit"]
     then = "visit" if "visit" in change else "session_id"  # visits of one day are numbered by what they say
-    order = change.assign(client=change["client"].astype(str), when=when).sort_values(["when", then], kind="stable")
+    order = change.assign(client=as_texts(change["client"]), when=when).sort_values(["when", then], kind="stable")
     opening = order.groupby("client")["session_id"].transform("first")
     first = order[order["session_id"] == opening]
     return jackknife(

@@ -23,6 +23,7 @@ from toolkit.effect.rerandomisation import difference_interval
 from toolkit.explanations.case import Case, Explanation, Status, first_readings, jackknife, told, without_each
 from toolkit.number_words import amount
 from toolkit.quantiles import standard_error, t_quantile
+from toolkit.records.texts import as_texts, group_codes, written
 from toolkit.result import Estimate
 
 OBSERVER_BIAS = "a leaning reader"
@@ -49,7 +50,7 @@ def digit_preference(case: Case, *, confidence_level: float = 0.99) -> Estimate 
     near = np.isin(digit, (0, 1, 4))
     if near.sum(axis=0).min() < FEWEST_FOR_OBSERVER_BIAS:
         return None
-    client = pd.factorize(pairs["client"].astype(str))[0]
+    client = pd.factorize(as_texts(pairs["client"]))[0]
     ends, close = (np.column_stack([np.bincount(client, column) for column in one.T]) for one in (digit == 0, near))
 
     def share_after(ends: np.ndarray, close: np.ndarray) -> np.ndarray:
@@ -78,8 +79,8 @@ def digit_preference(case: Case, *, confidence_level: float = 0.99) -> Estimate 
 def blinded_difference(case: Case) -> Estimate | None:
     """Mean change when the reader knew, less mean change when not; clients weighted equally, in both groups paired."""
     change = case.changes()
-    knew = change["examiner_blinded"].astype(str)
-    means = change["change"].groupby([knew, change["client"].astype(str)]).mean()
+    knew = as_texts(change["examiner_blinded"])
+    means = change["change"].groupby([knew, as_texts(change["client"])]).mean()
     groups = [means[means.index.get_level_values(0) == said].droplevel(0) for said in ("no", "yes")]
     if min(len(g) for g in groups) < 3:
         return None
@@ -179,8 +180,7 @@ class Step:
 def examiner_change(case: Case) -> Explanation:
     """Largest difference between examiners in first readings of the same clients, and steps over time."""
     rows = case.rows.dropna(subset=["before"])
-    examiner = rows["examiner"].astype(str)
-    rows = rows[(examiner.str.strip() != "") & (examiner != "nan")]
+    rows = rows[written(rows["examiner"])]
     step = step_over_time(case.rows, unit=case.unit)
     stepped = step is not None and step.p < 0.05
     status, size, says = _by_examiner(rows, unit=case.unit)
@@ -202,7 +202,7 @@ def examiner_change(case: Case) -> Explanation:
 
 def _by_examiner(rows: pd.DataFrame, *, unit: str) -> tuple[Status, Estimate | None, str]:
     """Status, size and words from who took the readings."""
-    names = rows["examiner"].astype(str).unique()
+    names = as_texts(rows["examiner"]).unique()
     if len(names) == 0:
         return "open", None, "Nobody wrote down who took the readings."
     if len(names) == 1:
@@ -224,7 +224,7 @@ def largest_step(rows: pd.DataFrame, *, unit: str) -> Estimate | None:
         The difference with its t interval, wide enough for all pairs of examiners (Bonferroni); None where no two
         examiners read the same 3 clients, or the difference never varies.
     """
-    keys = [rows["client"].astype(str), rows["examiner"].astype(str)]
+    keys = [as_texts(rows["client"]), as_texts(rows["examiner"])]
     means = rows["before"].astype(float).groupby(keys).mean().unstack()
     gaps = [(means[one] - means[other]).dropna().to_numpy() for one, other in combinations(means.columns, 2)]
     gaps = [gap for gap in gaps if len(gap) >= 3 and np.ptp(gap) > 0]
@@ -265,7 +265,7 @@ def step_over_time(rows: pd.DataFrame, *, unit: str) -> Step | None:
     frame = first_readings(rows).dropna(subset=["date", "weeks"])
     if len(frame) < FEWEST_FOR_A_SHIFT or frame["date"].nunique() < 3:
         return None
-    groups = pd.factorize(frame["client"] + "|" + frame["side"])[0]
+    groups = group_codes(frame, ["client", "side"])
     clients = pd.factorize(frame["client"])[0]
     days = frame["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
     candidates = np.unique(np.quantile(days, np.linspace(0.1, 0.9, N_CANDIDATES), method="nearest"))

@@ -8,6 +8,7 @@ import pandas as pd
 from toolkit.explanations.case import Case, Explanation, told
 from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
+from toolkit.records.texts import as_texts
 from toolkit.result import Estimate
 
 NOT_WRITTEN_DOWN = "readings not written down"
@@ -116,7 +117,7 @@ def _nothing_moved(case: Case) -> pd.DataFrame:
 
 def _client_mean(changes: pd.DataFrame) -> float:
     """Mean of client means."""
-    return float(changes["change"].groupby(changes["client"].astype(str)).mean().mean())
+    return float(changes["change"].groupby(as_texts(changes["client"])).mean().mean())
 
 
 COMFORT_MISTAKEN = "comfort mistaken for outcome"
@@ -132,7 +133,7 @@ def comfort(case: Case) -> Explanation:
         return Explanation(
             explanation=COMFORT_MISTAKEN, status="not_applicable", size=None, says=says, what_would_close_it=""
         )
-    change = change.assign(client=change["client"].astype(str))
+    change = change.assign(client=as_texts(change["client"]))
     felt = np.where(change["comfort"] >= COMFORTABLE, "good", "other")
     means: pd.DataFrame = change.assign(felt=felt).groupby(["client", "felt"])["change"].mean().unstack()
     gap = (means["good"] - means["other"]).dropna().to_numpy() if means.shape[1] == 2 else np.array([])

@@ -13,6 +13,7 @@ import pandas as pd
 from toolkit.explanations.case import Case, Explanation, Status, client_sums, first_readings, jackknife, told
 from toolkit.explanations.chance import mean_over_clients, mean_over_rows
 from toolkit.quantiles import t_quantile
+from toolkit.records.texts import among, as_texts
 from toolkit.result import Estimate
 
 MEASURED_AGAIN = "being measured again"
@@ -62,9 +63,9 @@ def _treated_otherwise(case: Case) -> bool:
     """Is the comparison another intervention, not sessions that were only measured?"""
     if case.compared is None or case.compared.basis != "comparison_sessions":
         return False
-    sessions = set(case.compared.rows.loc[case.compared.rows["arm"] == 0, "session_id"])
-    theirs = case.rows[case.rows["session_id"].astype(str).isin(sessions)]
-    return bool((theirs["intervention"].astype(str) != "measured_only").any())
+    sessions = case.compared.rows.loc[case.compared.rows["arm"] == 0, "session_id"]
+    theirs = case.rows[among(case.rows["session_id"], sessions)]
+    return bool((as_texts(theirs["intervention"]) != "measured_only").any())
 
 
 NATURAL_COURSE = "natural course over weeks"

@@ -10,6 +10,7 @@ from toolkit.claim.question import Question
 from toolkit.errors import QuestionError
 from toolkit.number_words import quantity
 from toolkit.records.account import Records
+from toolkit.records.texts import as_texts, by_frequency, each_once
 from toolkit.stats.published import published_mic
 
 COMPARISON = "measured_only"
@@ -18,9 +19,11 @@ COMPARISON = "measured_only"
 def questions_in(records: Records) -> list[Question]:
     """Every measure × region × intervention that occurs, most clients first; none of them declared."""
     rows = records.rows
-    treated = rows[(rows["intervention"].astype(str) != COMPARISON) & (rows["intervention"].astype(str) != "")]
+    done = as_texts(rows["intervention"])
     keys = ["measure", "region", "intervention"]
-    counts = treated.astype(dict.fromkeys(keys, str)).groupby(keys, sort=True)["client"].nunique()
+    asked = rows.loc[((done != COMPARISON) & (done != "")).to_numpy(), ["client", *keys]]
+    asked = each_once(asked.assign(**{name: as_texts(asked[name]) for name in keys}))
+    counts = asked.groupby(keys, sort=True)["client"].count()
     counts = counts[counts > 0].sort_values(ascending=False, kind="stable")
     return [
         _with_published_size(Question(measure=m, region=r or "any", intervention=i, source="not declared"), records)
@@ -46,7 +49,7 @@ def checked_question(question: Question, records: Records) -> Question:
         QuestionError: nothing in the records answers it, or its unit does not fit the measure.
     """
     book, rows = records.codebook, records.rows
-    held = {name: set(rows[name].astype(str).unique()) for name in ("measure", "region", "intervention")}
+    held = {name: set(as_texts(rows[name]).unique()) for name in ("measure", "region", "intervention")}
     measure = question.measure if question.measure in held["measure"] else book.find_measure(question.measure)
     if measure is None or measure not in held["measure"]:
         raise QuestionError(f"There are no records of the measure “{question.measure}”. {_hold(rows, 'measure')}")
@@ -107,7 +110,7 @@ def _converted(question: Question, unit: str) -> Question:
 
 
 def _hold(rows: pd.DataFrame, column: str) -> str:
-    found = [name for name in rows[column].astype(str).value_counts().index if name]
+    found = [name for name in by_frequency(rows[column]) if name]
     listed = ", ".join(found[:8]) + (" and others" if len(found) > 8 else "")
     return f"The records hold: {listed or 'none'}."
 

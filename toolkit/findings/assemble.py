@@ -23,6 +23,7 @@ from toolkit.findings.methods_used import main_methods, methods_used
 from toolkit.mixed.region_intervention import by_region_and_intervention
 from toolkit.records.account import Records
 from toolkit.records.cautions import cautions_by_section, cautions_for
+from toolkit.records.texts import keep_rows
 from toolkit.resources import shared_file
 
 SCHEMA = "schemas/findings-2.schema.json"
@@ -93,9 +94,8 @@ def by_region(records: Records, measures: list[str]) -> dict[str, Any]:
     models: list[dict[str, Any]] = []
     for measure in measures:
         better = records.codebook.measure(measure).better
-        rows = records.rows.assign(**{name: records.rows[name].astype(str) for name in ("region", "intervention")})
-        rows = only_treated(rows, measure=measure, better=better, relation=records.codebook.limits)
-        rows = rows[~((rows["region"] == "") & (rows["intervention"] != "measured_only"))]
+        rows = only_treated(records.rows, measure=measure, better=better, relation=records.codebook.limits)
+        rows = keep_rows(rows, ~((rows["region"] == "") & (rows["intervention"] != "measured_only")).to_numpy())
         try:
             found = by_region_and_intervention(
                 rows, measure=measure, better="higher" if better == "higher" else "lower"

@@ -15,6 +15,7 @@ from toolkit.effect.comparison import Compared
 from toolkit.findings.finding import Judged
 from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.dates import visit_days
+from toolkit.records.texts import as_texts, by_frequency, first_of_each
 
 ALIKE = 0.1  # SD; after Austin (2009) Stat Med 28:3083-3107 (abstract read; the 0.1 itself from memory)
 MOST_PRACTITIONERS = 5
@@ -96,7 +97,7 @@ def overlap_scores(known: pd.DataFrame, names: list[str]) -> pd.DataFrame:
 
 def _clock(rows: pd.DataFrame) -> pd.DataFrame:
     """Each session's number and its weeks since the client's first visit, NaN where there are no dates."""
-    client, session = rows["client"].astype(str), rows["session_id"].astype(str)
+    client, session = as_texts(rows["client"]), as_texts(rows["session_id"])
     visit = rows["visit"].astype(float) if "visit" in rows else np.nan
     frame = pd.DataFrame(
         {
@@ -106,12 +107,12 @@ def _clock(rows: pd.DataFrame) -> pd.DataFrame:
             "visit number": visit,
         }
     )
-    return frame.drop_duplicates(["client", "session_id"])
+    return first_of_each(frame, ["session_id", "client"])
 
 
 def _practitioners(frame: pd.DataFrame) -> list[str]:
     """The practitioners with most sessions; of two, one says it all."""
-    most = frame.loc[frame["practitioner"] != "", "practitioner"].value_counts().index.tolist()
+    most = by_frequency(frame.loc[frame["practitioner"] != "", "practitioner"])
     return most[:1] if len(most) == 2 else most[:MOST_PRACTITIONERS]
 
 
@@ -121,8 +122,9 @@ def _difference(known: pd.DataFrame, name: str, unit: str) -> dict[str, Any]:
     codes, clients = pd.factorize(kept["client"])
     sums = np.zeros((len(clients), 2, 3))
     values = kept[name].to_numpy(dtype=float)
+    place = 2 * codes + kept["arm"].to_numpy(dtype=int)
     for power in range(3):
-        np.add.at(sums[:, :, power], (codes, kept["arm"].to_numpy(dtype=int)), values**power)
+        sums[:, :, power] = np.bincount(place, weights=values**power, minlength=2 * len(clients)).reshape(-1, 2)
     total = sums.sum(axis=0)
     means = [float(total[arm, 1] / total[arm, 0]) if total[arm, 0] else None for arm in (1, 0)]
     lost = 0 if unit == SHARE else 1

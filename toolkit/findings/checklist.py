@@ -10,10 +10,12 @@ import csv
 from collections.abc import Callable
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from toolkit.records.account import Records
 from toolkit.records.free_text import kind_of_event
+from toolkit.records.texts import as_texts, each_once, group_codes, written
 from toolkit.resources import shared_file
 
 NO_EVENT = ("", "none", "no", "0", "nan")
@@ -70,8 +72,8 @@ def _who_came(_: dict[str, Any], records: Records) -> Said:
 
 
 def _how_often(_: dict[str, Any], records: Records) -> Said:
-    counts = records.rows.groupby(records.rows["client"].astype(str))["session_id"].nunique()
-    named = records.rows["practitioner"].astype(str)
+    counts = each_once(records.rows[["session_id", "client"]])["client"].value_counts()
+    named = as_texts(records.rows["practitioner"])
     return (
         f"Sessions a client: median {counts.median():.3g}, most {int(counts.max())}; "
         f"practitioners: {named[named != ''].nunique() or 'not written down'}."
@@ -164,12 +166,15 @@ def _harms(_: dict[str, Any], records: Records) -> Said:
     rows = records.rows
     if "adverse_event" not in rows or not _filled(rows["adverse_event"]):
         return "", "Adverse events and discomfort: how asked, how many, of what kind; also when there were none."
-    words = rows["adverse_event"].astype(str).str.strip()
-    session = [rows["client"].astype(str), rows["session_id"].astype(str)]
-    asked = int((words != "").groupby(session).any().sum())
-    event = words.where(~words.str.lower().isin(NO_EVENT), "")
-    kinds = event[event != ""].groupby(session).first().map(kind_of_event).value_counts()
-    total = rows[["client", "session_id"]].astype(str).drop_duplicates().shape[0]
+    session = group_codes(rows, ["session_id", "client"])
+    code, texts = pd.factorize(as_texts(rows["adverse_event"]))
+    words = [str(text).strip() for text in texts]
+    says = np.array([*(word != "" for word in words), False])[code]
+    asked = len(np.unique(session[says]))
+    event = np.array([*(word != "" and word.lower() not in NO_EVENT for word in words), False])[code]
+    had = pd.Series(code[event], index=session[event]).groupby(level=0).first()
+    kinds = had.map({place: kind_of_event(word) for place, word in enumerate(words)}).value_counts()
+    total = int(session.max(initial=-1)) + 1
     listed = "; ".join(f"{kind}: {n}" for kind, n in kinds.head(5).items())
     more = f"; and {len(kinds) - 5} other kinds" if len(kinds) > 5 else ""
     said = f"{int(kinds.sum())} sessions with an adverse event{f' ({listed}{more})' if listed else ''}, "
@@ -227,5 +232,4 @@ def _left(findings: dict[str, Any]) -> list[dict[str, Any]]:
 
 def _filled(column: pd.Series) -> float:
     """The share of rows in which something is written."""
-    words = column.astype(str).str.strip().str.lower()
-    return float((~column.isna() & ~words.isin(("", "nan"))).mean())
+    return float(written(column).mean())

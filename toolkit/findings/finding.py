@@ -20,7 +20,7 @@ from toolkit.explanations.all_explanations import explanations_of
 from toolkit.explanations.case import Case, Explanation
 from toolkit.explanations.chance import level_at_look
 from toolkit.findings.measured import Ruler
-from toolkit.records.texts import keep_rows
+from toolkit.records.texts import as_texts, keep_rows
 from toolkit.result import Estimate
 from toolkit.stats.centre import mean_change
 from toolkit.stats.clients import clients_change
@@ -188,12 +188,8 @@ NOTHING = "the records hold nothing to compare with"
 
 def _why_nothing(technique: pd.DataFrame) -> str:
     """Why the records compare nothing: no order at all, or an order whose waits have no reading after them."""
-    waited = technique[technique["order"].astype(str) == "wait_first"]
-    if (
-        len(waited)
-        and waited["after_wait"].isna().all()
-        and (technique["order"].astype(str) == "technique_first").any()
-    ):
+    waited = technique[(technique["order"] == "wait_first").to_numpy()]
+    if len(waited) and waited["after_wait"].isna().all() and (technique["order"] == "technique_first").any():
         return (
             f"an order is written down, but none of the {len(waited)} readings that waited first has one after the wait"
         )
@@ -228,7 +224,7 @@ def _signs(pairs: pd.DataFrame, question: Question, *, first: str) -> tuple[Esti
 
 def _blinded_share(technique: pd.DataFrame) -> float | None:
     """Share of re-measurements by a reader who did not know what was done; None where nobody wrote it down."""
-    said = technique.loc[technique["after"].notna(), "examiner_blinded"].astype(str)
+    said = as_texts(technique.loc[technique["after"].notna(), "examiner_blinded"])
     if said.empty or not said.isin(("yes", "no")).any():
         return None
     return float((said == "yes").mean())

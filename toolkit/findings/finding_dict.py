@@ -19,6 +19,7 @@ from toolkit.findings.moved import counted_from, responders_of
 from toolkit.records.account import Records
 from toolkit.records.cautions import cautions_by_section
 from toolkit.records.codebook import Codebook
+from toolkit.records.texts import each_once
 from toolkit.result import Estimate
 from toolkit.stats.effect_size_intervals import effect_sizes
 
@@ -158,7 +159,7 @@ def finding_dict(judged: Judged, records: Records) -> dict[str, Any]:
         "better": question.better,
         "n_clients": int(rows["client"].nunique()),
         "n_sessions": int(rows["session_id"].nunique()),
-        "n_sides": len(rows[["client", "measured_side"]].astype(str).drop_duplicates()),
+        "n_sides": len(each_once(rows[["client", "measured_side"]])),
         "n_missing_after": int(rows["after"].isna().sum()),
         "change": _change(judged),
         "change_from_second_baseline": _estimate(judged.readings_2),

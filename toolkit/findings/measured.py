@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError
+from toolkit.records.texts import as_texts
 from toolkit.result import Estimate
 from toolkit.stats.agreement import LimitsOfAgreement, limits_of_agreement_repeated
 from toolkit.stats.published import published_sem
@@ -22,7 +23,7 @@ def pairs_before(rows: pd.DataFrame, *, measure: str) -> pd.DataFrame:
     kept = rows[rows["measure"] == measure].dropna(subset=["before", "before_2"])
     return pd.DataFrame(
         {
-            "client": kept["client"].astype(str).to_numpy(),
+            "client": as_texts(kept["client"]).array,
             "first": kept["before"].to_numpy(dtype=float),
             "second": kept["before_2"].to_numpy(dtype=float),
         }

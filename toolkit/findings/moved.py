@@ -7,6 +7,7 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError
 from toolkit.findings.finding import Judged
+from toolkit.records.texts import as_texts
 from toolkit.stats.beyond_error import Responders, responders
 from toolkit.stats.clients import clients_change
 
@@ -72,4 +73,4 @@ def session_changes(judged: Judged) -> pd.DataFrame:
     first = counted_from(judged)
     pairs = judged.technique.dropna(subset=[first, "after"])
     sign = 1.0 if judged.question.better == "higher" else -1.0
-    return pd.DataFrame({"client": pairs["client"].astype(str), "change": sign * (pairs["after"] - pairs[first])})
+    return pd.DataFrame({"client": as_texts(pairs["client"]), "change": sign * (pairs["after"] - pairs[first])})

@@ -18,6 +18,7 @@ from toolkit.mixed.cross_products import Array
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import Contrast, MixedFit
 from toolkit.multiplicity import holm_p
+from toolkit.records.texts import as_texts, repeated
 from toolkit.result import Shown
 
 Better = Literal["higher", "lower"]
@@ -154,11 +155,14 @@ def session_changes(rows: pd.DataFrame, *, measure: str, better: Better) -> tupl
     baseline = second.where(second.notna(), before)
     sign = 1.0 if better == "higher" else -1.0
     keys = ["client", "practitioner", "session_id", "region", "intervention"]
-    frame = own[keys].astype(str).assign(change=sign * (own["after"].astype(float) - baseline), baseline=baseline)
+    frame = pd.DataFrame({name: as_texts(own[name]) for name in keys})
+    frame = frame.assign(change=sign * (own["after"].astype(float) - baseline), baseline=baseline)
     complete = frame.dropna(subset=["change"])
     if complete.empty:
         raise NotEnoughError(f"{measure}: no session has a reading before and one after.")
-    sessions = complete.groupby(keys, sort=False)[["change", "baseline"]].mean().reset_index()
+    sessions = complete.reset_index(drop=True)
+    if repeated(complete, ["session_id", *keys]):
+        sessions = complete.groupby(keys, sort=False)[["change", "baseline"]].mean().reset_index()
     return sessions, len(frame) - len(complete), str(own["unit"].iloc[0]) if "unit" in own else ""
 
 

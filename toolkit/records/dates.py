@@ -14,7 +14,7 @@ import pandas as pd
 
 from toolkit.errors import ExportError
 from toolkit.records.lexicon import LANGUAGES, fold, words_of_language
-from toolkit.records.texts import clean_text, distinct
+from toolkit.records.texts import as_texts, clean_text, distinct
 from toolkit.records.values import MISSING_WORDS
 
 DATE_ORDERS = ("day_first", "month_first", "year_first", "spreadsheet_days")
@@ -377,5 +377,5 @@ def days_since_first(dates: pd.Series[Any], client: Any) -> pd.Series[float]:
 
 def visit_days(rows: pd.DataFrame) -> pd.Series[float]:
     """The same for tidy rows: from `date`, else from `day` where the rows have it."""
-    days = days_since_first(rows["date"], rows["client"].astype(str))
+    days = days_since_first(rows["date"], as_texts(rows["client"]))
     return days.fillna(rows["day"].astype(float)) if "day" in rows else days
