@@ -241,7 +241,7 @@ def _until_nothing_predicts(label: Floats, columns: Floats, limit: float) -> lis
 def _in_words(label: Floats, known: Known, place: int, seen: float) -> str:
     """What predicted, and how far apart it puts the shares."""
     words, yes = known.words[place], known.held[place]
-    if known.levels[place] is None:
+    if not isinstance(known.levels[place], tuple):
         return f"{words}: {'the more' if seen > 0 else 'the less'}, the oftener {{first}}"
     inside, outside = label[yes.astype(bool)], label[~yes.astype(bool)]
     return (

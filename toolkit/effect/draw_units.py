@@ -164,19 +164,33 @@ def _drawn_once(
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
+class _Elsewhere:
+    """A column's standardised values where it says something, in their order, and what it is everywhere else."""
+
+    here: Floats
+    elsewhere: float
+
+
+@dataclass(frozen=True, eq=False, kw_only=True)
 class Known:
     """What could predict a draw: for each thing its words and a standardised column, one row a draw.
 
-    Most say yes or no: of these `held` has where it is yes, and `levels` what no and yes are once standardised.
+    Most say yes or no: of these `held` has where it is yes, and `levels` what no and yes are once standardised. Others
+    are nought in most draws (all but one practitioner's): of these `held` has where they are not, `levels` what.
     """
 
     words: list[str]
     held: list[Floats | NDArray[np.bool_]]
-    levels: list[tuple[float, float] | None]
+    levels: list[tuple[float, float] | _Elsewhere | None]
 
     def column(self, place: int, rows: slice = slice(None)) -> Floats:
         """One standardised column, of all draws or some."""
         held, levels = self.held[place][rows], self.levels[place]
+        if isinstance(levels, _Elsewhere):
+            found = np.full(len(held), levels.elsewhere)
+            begin = int(np.count_nonzero(self.held[place][: rows.start or 0]))
+            found[held] = levels.here[begin : begin + int(np.count_nonzero(held))]
+            return found
         return np.asarray(held if levels is None else np.where(held, levels[1], levels[0]), dtype=float)
 
     def columns(self, rows: slice = slice(None)) -> Floats:
@@ -209,16 +223,20 @@ def known_before_draw(units: pd.DataFrame) -> Known:
         known = np.where(np.isfinite(values), values, np.nan)
         if np.isfinite(known).sum() < FEWEST:
             continue
-        two = np.isin(values, (0.0, 1.0)).all()
+        two = bool(((values == 0.0) | (values == 1.0)).all())
         if two and min(values.sum(), len(values) - values.sum()) < min(FEWEST, max(3, len(values) // 4)):
             continue
         mean = np.nanmean(known)
         centred = np.nan_to_num(known - mean)
         size = float(np.sqrt(centred @ centred))
         if size > 1e-9:
+            nought, one = float((0.0 - mean) / size), float((1.0 - mean) / size)
+            some = values != 0
+            few = not two and 2 * np.count_nonzero(some) < len(values)
             found.words.append(words)
-            found.held.append(values == 1 if two else centred / size)
-            found.levels.append((float((0.0 - mean) / size), float((1.0 - mean) / size)) if two else None)
+            found.held.append(values == 1 if two else some if few else centred / size)
+            here = _Elsewhere(here=centred[some] / size, elsewhere=nought) if few else None
+            found.levels.append((nought, one) if two else here)
     return found
 
 
@@ -230,7 +248,7 @@ def _candidates(units: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
         if name in units:
             shown = as_texts(units[name])
             for value in by_frequency(shown[shown != ""])[:MOST_PRACTITIONERS]:
-                yield f"{name.replace('_', ' ')} {value}", (shown == value).to_numpy(dtype=float)
+                yield f"{name.replace('_', ' ')} {value}", (shown == value).to_numpy().astype(float)
     carried = by_frequency(units["practitioner"])
     for name in carried[: MOST_PRACTITIONERS if len(carried) > 1 else 0]:
         mine = (units["practitioner"] == name).to_numpy()

@@ -156,10 +156,13 @@ def _not_told_by(known: dict[str, Floats], more: dict[str, Floats]) -> dict[str,
     there, kept = list(known.values()), {}
     for name, values in more.items():
         left = values - values.mean()
+        squares = float(left @ left)
         if there:
-            before = np.column_stack(there) - np.mean(there, axis=1)
-            left = left - before @ np.linalg.lstsq(before, left, rcond=None)[0]
-        if left @ left > TOLD * max(float(values @ values), 1e-12):
+            before = [one - one.mean() for one in there]
+            gram = np.array([[one @ other for other in before] for one in before])
+            cross = np.array([one @ left for one in before])
+            squares -= float(cross @ np.linalg.lstsq(gram, cross, rcond=None)[0])
+        if squares > TOLD * max(float(values @ values), 1e-12):
             kept[name] = values
             there.append(values)
     return kept

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from toolkit.effect.client_sums import Cells, by_client, pairs_of, square
 from toolkit.effect.cluster_robust import Robust, cluster_robust, n_codes
@@ -100,9 +101,10 @@ def robust_over_clients(y: Floats, x: Floats, client: Codes, weight: Floats) -> 
 
 def _together(key: Codes) -> tuple[Codes, Codes]:
     """Rows in an order in which equal keys stand together, and where each key begins."""
-    order = np.argsort(key, kind="stable")
-    ordered = key[order]
-    return order, np.flatnonzero(np.r_[True, ordered[1:] != ordered[:-1]])
+    n, size = len(key), int(key.max(initial=-1)) + 1
+    placed = sparse.csr_array((np.ones(n, dtype=np.int8), (key, np.arange(n))), shape=(size, n))  # sorts by counting
+    starts = placed.indptr[:-1][np.diff(placed.indptr) > 0]
+    return placed.indices.astype(np.intp), starts.astype(np.intp)
 
 
 def _products(columns: list[Floats], order: Codes, starts: Codes) -> Floats:

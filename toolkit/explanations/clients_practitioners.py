@@ -130,7 +130,7 @@ def one_practitioner(case: Case) -> Explanation:
         rows = case.compared.rows.dropna(subset=["y"])
     else:
         rows = case.changes().assign(arm=1.0, y=lambda r: r["change"])[["client", "practitioner", "arm", "y"]]
-    rows = rows.astype({"client": str, "practitioner": str})
+    rows = rows.assign(**{name: as_texts(rows[name]) for name in ("client", "practitioner")})
     names = sorted(rows["practitioner"].unique())
     if not names:
         says = "No row has readings to compare, so no practitioner can be left out."

@@ -15,7 +15,7 @@ from toolkit.effect.comparison import Compared
 from toolkit.findings.finding import Judged
 from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.dates import visit_days
-from toolkit.records.texts import as_texts, by_frequency, first_of_each
+from toolkit.records.texts import as_texts, by_frequency, first_of_each, repeated
 
 ALIKE = 0.1  # SD; after Austin (2009) Stat Med 28:3083-3107 (abstract read; the 0.1 itself from memory)
 MOST_PRACTITIONERS = 5
@@ -82,7 +82,10 @@ def known_before(
             units[f"sessions by {name}"] = SHARE
     units |= dict.fromkeys(AFTER, SHARE)
     units = {name: of for name, of in units.items() if frame[name].nunique() > 1}
-    return frame.groupby(["client", "session_id", "arm"], sort=False)[list(units)].mean().reset_index(), units
+    keys = ["session_id", "client", "arm"]
+    if not repeated(frame, keys):
+        return frame[[*keys, *units]].astype(dict.fromkeys(units, float)), units
+    return frame.groupby(keys, sort=False)[list(units)].mean().reset_index(), units
 
 
 def overlap_scores(known: pd.DataFrame, names: list[str]) -> pd.DataFrame:

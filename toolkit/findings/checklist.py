@@ -170,7 +170,7 @@ def _harms(_: dict[str, Any], records: Records) -> Said:
     code, texts = pd.factorize(as_texts(rows["adverse_event"]))
     words = [str(text).strip() for text in texts]
     says = np.array([*(word != "" for word in words), False])[code]
-    asked = len(np.unique(session[says]))
+    asked = int(np.count_nonzero(np.bincount(session[says])))
     event = np.array([*(word != "" and word.lower() not in NO_EVENT for word in words), False])[code]
     had = pd.Series(code[event], index=session[event]).groupby(level=0).first()
     kinds = had.map({place: kind_of_event(word) for place, word in enumerate(words)}).value_counts()

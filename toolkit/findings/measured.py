@@ -158,7 +158,7 @@ def _own(rows: pd.DataFrame, *, measure: str, unit: str) -> ReadingError | None:
         return reading_error(
             pairs["before"].to_numpy(),
             pairs["before_2"].to_numpy(),
-            pairs["client"].astype(str).to_numpy(),
+            as_texts(pairs["client"]),
             measure=measure,
             unit=unit,
         )

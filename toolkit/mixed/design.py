@@ -91,10 +91,10 @@ def usable_groups(groups: Mapping[str, Any], *, n: int, slope_group: str | None)
 
 def _coded(name: str, labels: Any, n: int) -> tuple[Codes, list[str]]:
     """Labels as codes 0, 1, 2 … and the level names in sorted order."""
-    values = np.asarray(labels)
+    values = labels if isinstance(labels, pd.Categorical) else np.asarray(labels)
     if values.shape != (n,):
         raise FitError(f"{name}: {values.shape[0] if values.ndim else 0} labels for {n} rows.")
-    if values.dtype.kind in "iu":
+    if isinstance(values, np.ndarray) and values.dtype.kind in "iu":
         code, distinct = _factorised(values)
         return code, [str(value) for value in distinct]
     code, found = pd.factorize(values, use_na_sentinel=True)
@@ -150,9 +150,9 @@ def full_rank(x: Array, names: tuple[str, ...], *, tolerance: float = 1e-7) -> F
     """Keep the first columns that can be told apart, name the others; raises `FitError` where none is left."""
     kept = list(range(x.shape[1]))
     while True:
-        part = x[:, kept]
+        part = x if len(kept) == x.shape[1] else x[:, kept]
         q, r = _orthonormal(part)
-        norms = np.sqrt((part**2).sum(axis=0))
+        norms = np.sqrt(np.einsum("np,np->p", part, part))
         weak = np.flatnonzero(np.abs(np.diag(r)) <= tolerance * np.maximum(norms, np.finfo(float).tiny))
         if not weak.size:
             break

@@ -115,17 +115,18 @@ def by_region_and_intervention(
     cells = sessions.groupby(["region", "intervention"], sort=True).ngroup().to_numpy()
     labels = sessions[["region", "intervention"]].drop_duplicates().sort_values(["region", "intervention"])
     labels = labels.reset_index(drop=True)
-    indicators = (cells[:, None] == np.arange(len(labels))).astype(float)
     names = [f"{row.region} | {row.intervention}" for row in labels.itertuples()]
-    columns, baseline_names = indicators, []
-    if sessions["baseline"].nunique() > 1 and len(sessions) > len(labels) + 1:
-        columns = np.column_stack([indicators, sessions["baseline"] - sessions["baseline"].mean()])
-        baseline_names = ["baseline"]
+    adjusted = sessions["baseline"].nunique() > 1 and len(sessions) > len(labels) + 1
+    baseline_names = ["baseline"] if adjusted else []
+    columns = np.zeros((len(sessions), len(names) + len(baseline_names)))
+    columns[np.arange(len(sessions)), cells] = 1.0
+    if adjusted:
+        columns[:, -1] = sessions["baseline"] - sessions["baseline"].mean()
     fit = fit_mixed_arrays(
         sessions["change"],
         columns,
         [*names, *baseline_names],
-        {group: sessions[group].to_numpy() for group in ("client", "practitioner")},
+        {group: sessions[group].array for group in ("client", "practitioner")},
         outcome=f"change in {measure}",
         unit=unit,
     )

@@ -376,13 +376,13 @@ def _codes_of_both(one: pd.Series, other: pd.Series) -> tuple[np.ndarray, np.nda
     coded = [isinstance(column.dtype, pd.CategoricalDtype) for column in (one, other)]
     if all(coded):
         texts, others = one.cat.categories, other.cat.categories
-        codes = one.cat.codes.to_numpy(), other.cat.codes.to_numpy()
+        first, second = one.cat.codes.to_numpy(), other.cat.codes.to_numpy()
         if texts is others or texts.equals(others):
-            return codes
+            return first, second
         place = texts.get_indexer(others)
-        return codes[0], np.append(np.where(place < 0, len(texts), place), -1)[codes[1]]
-    codes = pd.factorize(pd.concat([one.astype(str), other.astype(str)], ignore_index=True))[0]
-    return codes[: len(one)], codes[len(one) :]
+        return first, np.append(np.where(place < 0, len(texts), place), -1)[second]
+    found = pd.factorize(pd.concat([one.astype(str), other.astype(str)], ignore_index=True))[0]
+    return found[: len(one)], found[len(one) :]
 
 
 def n_within(column: pd.Series, group: pd.Series) -> np.ndarray:
@@ -447,12 +447,32 @@ def below_each_other(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     for name in coded:
         own = [frame[name] for frame in found if name in frame]
         own = [one if _of_texts(one) else one.astype("str").astype("category") for one in own]
-        texts = own[0].cat.categories
-        for one in own[1:]:
-            texts = texts if texts.equals(one.cat.categories) else texts.union(one.cat.categories)
-        same = iter([one if texts is one.cat.categories else one.cat.set_categories(texts) for one in own])
+        same = iter(_of_same_categories(own))
         found = [frame.assign(**{name: next(same)}) if name in frame else frame for frame in found]
     return pd.concat(found, ignore_index=True)
+
+
+def _of_same_categories(columns: Sequence[pd.Series]) -> list[pd.Series]:
+    """Columns of categories with the categories of all, in the order of the alphabet."""
+    most = max((column.cat.categories for column in columns), key=len)
+    others = [one.cat.categories for one in columns if one.cat.categories is not most]
+    more = [one[most.get_indexer(one) < 0] for one in others]
+    if not any(map(len, more)):
+        texts, shift = most, np.arange(len(most) + 1)
+    else:
+        new = more[0].append(more[1:]).unique().sort_values()
+        texts = most.union(new)
+        shift = np.arange(len(most)) + np.searchsorted(new.to_numpy(dtype=object), most.to_numpy(dtype=object))
+        shift = shift if most.is_monotonic_increasing else texts.get_indexer(most)
+        shift = np.append(shift, -1)
+    shift[-1] = -1
+    dtype = pd.CategoricalDtype(texts)
+    out = []
+    for one in columns:
+        place = shift if one.cat.categories is most else np.append(texts.get_indexer(one.cat.categories), -1)
+        coded = pd.Categorical.from_codes(place[one.cat.codes.to_numpy()], dtype=dtype)
+        out.append(one if one.cat.categories is texts else pd.Series(coded, index=one.index))
+    return out
 
 
 def by_frequency(column: pd.Series) -> list[str]:
@@ -480,6 +500,7 @@ def running_numbers(column: pd.Series, *, digits: int, before: int, only_signs: 
     import pyarrow.compute as pc
 
     texts = pa.array(column.astype("str"), type=pa.large_string(), from_pandas=True)
+    texts = texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
     plain_digits = pc.all(pc.string_is_ascii(texts)).as_py() is not False
     digit = "0-9" if plain_digits else r"\p{Nd}"  # other digits than 0 to 9 are numbers too, but slower to find
     head = f"[^{digit}]{{0,{before}}}" if only_signs else f"[^\n]{{0,{before}}}?"

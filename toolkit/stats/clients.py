@@ -119,10 +119,10 @@ def complete_pairs(
             f"None of the {len(rows)} row(s) holds both a '{first}' and a '{second}' reading: "
             "there is no change to look at. Record both readings."
         )
-    session: Any = rows["session_id"].to_numpy() if "session_id" in rows.columns else np.arange(len(rows))
+    session: Any = rows["session_id"].array if "session_id" in rows.columns else np.arange(len(rows))
     taken = pd.DataFrame(
         {
-            "client": rows["client"].to_numpy()[both],
+            "client": rows["client"].array[both],
             "session_id": session[both],
             "first": start[both],
             "second": end[both],
@@ -139,7 +139,7 @@ def clients_of(pairs: Pairs) -> pd.DataFrame:
     code, names = pd.factorize(rows["client"], sort=True)
     n_rows = np.bincount(code)
     session = pd.factorize(rows["session_id"], use_na_sentinel=False)[0]
-    visits = np.unique(code.astype(np.int64) * (int(session.max()) + 1) + session)  # one number a client and session
+    visits = pd.unique(code.astype(np.int64) * (int(session.max()) + 1) + session)  # one number a client and session
 
     def mean(column: str) -> Floats:
         return np.asarray(np.bincount(code, weights=rows[column].to_numpy()) / n_rows, dtype=float)

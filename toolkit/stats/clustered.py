@@ -45,7 +45,7 @@ def client_codes(client: npt.ArrayLike) -> Codes:
 
 def level_codes(column: npt.ArrayLike) -> tuple[Codes, list[str]]:
     """Names (read as text, 1 and "1" the same) as whole numbers from 0 in sorted order, and the names."""
-    raw, found = pd.factorize(pd.Series(np.asarray(column)))
+    raw, found = pd.factorize(column if isinstance(column, pd.Series) else pd.Series(np.asarray(column)))
     names, place = np.unique(np.array([str(name) for name in found], dtype=object), return_inverse=True)
     return place.astype(np.int64)[raw], [str(name) for name in names]
 

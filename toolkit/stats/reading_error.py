@@ -233,7 +233,7 @@ def _complete_pairs(
     """Pairs with both readings and a client, and how many were set aside; refuses what cannot show an error."""
     checks.same_length(first=first, second=second, client=client)
     one, two = checks.numbers(first, name="first"), checks.numbers(second, name="second")
-    people = pd.Series(np.asarray(client, dtype=object))
+    people = pd.Series(client.array if isinstance(client, pd.Series) else np.asarray(client, dtype=object))
     keep = ~(np.isnan(one) | np.isnan(two) | people.isna().to_numpy())
     one, two = one[keep], two[keep]
     who = client_codes(people[keep]) if keep.any() else np.array([], dtype=np.int64)
