@@ -15,7 +15,7 @@ from scipy import sparse
 from toolkit.effect.client_sums import Cells, by_client, pairs_of, square
 from toolkit.effect.cluster_robust import Robust, cluster_robust, n_codes
 from toolkit.effect.from_sums import Found, estimate_from_sums
-from toolkit.effect.robust_from_sums import Clusters, robust
+from toolkit.effect.robust_from_sums import Clusters, Solution, robust
 from toolkit.errors import FitError
 
 Floats = NDArray[np.float64]
@@ -87,11 +87,11 @@ def robust_over_clients(y: Floats, x: Floats, client: Codes, weight: Floats) -> 
         at_once = max(1, _NUMBERS_AT_ONCE // where.size)
         for begin in range(0, len(own), at_once):
             some = slice(begin, begin + at_once)
-            yield Clusters(site=0, place=some, gram=products[some][:, where], weight=own[some])
+            yield Clusters(site=0, place=some, packed=products[:, some], weight=own[some])
 
-    pooled = ((own @ products)[where][None], (own**2 @ products)[where][None])
     try:
-        found = robust(clusters, n=len(own), sites=1, pooled=pooled)
+        fit = Solution.of((products @ own)[where][None], (products @ own**2)[where][None])
+        found = robust(clusters(), fit, n=len(own))
     except FitError:
         return None
     scores = np.zeros(int(client.max()) + 1)
@@ -108,9 +108,9 @@ def _together(key: Codes) -> tuple[Codes, Codes]:
 
 
 def _products(columns: list[Floats], order: Codes, starts: Codes) -> Floats:
-    """Cross-products of the columns (upper triangle) added over the rows of each key, shape (keys, pairs)."""
+    """Cross-products of the columns (upper triangle) added over the rows of each key, shape (pairs, keys)."""
     rows, others = pairs_of(len(columns))
-    out = np.empty((len(starts), len(rows)))
+    out = np.empty((len(rows), len(starts)))
     ends = np.r_[starts[1:], len(order)]
     at_once = max(1, _NUMBERS_AT_ONCE // len(rows))
     begin = 0
@@ -120,6 +120,6 @@ def _products(columns: list[Floats], order: Codes, starts: Codes) -> Floats:
         some = np.stack([column[mine] for column in columns])
         inside = starts[begin:last] - starts[begin]
         for place, (one, other) in enumerate(zip(rows, others, strict=True)):
-            out[begin:last, place] = np.add.reduceat(some[one] * some[other], inside)
+            out[place, begin:last] = np.add.reduceat(some[one] * some[other], inside)
         begin = last
     return out
