@@ -35,9 +35,9 @@ from toolkit.findings.moved import client_frame, session_changes
 from toolkit.looks.plot_data import AgreementPairs, PlotData
 from toolkit.looks.reading_plots import agreement_lines
 from toolkit.records.account import Records
+from toolkit.records.coded_texts import with_categories
 from toolkit.records.records import load_records
 from toolkit.records.same_order import in_order_of_content
-from toolkit.records.texts import with_categories
 from toolkit.registering.registry import Registry
 from toolkit.result import Result, Shown, standard_frame
 from toolkit.safe_text import printable

@@ -14,7 +14,8 @@ from typing import Literal, Protocol
 import numpy as np
 import pandas as pd
 
-from toolkit.records.texts import among, as_texts, below_each_other, keep_rows, n_within, same_texts
+from toolkit.records.coded_texts import among, as_texts, below_each_other, n_within, same_texts
+from toolkit.records.texts import keep_rows
 
 Basis = Literal["randomised_order", "randomised_side", "randomised_protocol", "comparison_sessions", "other_side"]
 RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side", "randomised_protocol"})

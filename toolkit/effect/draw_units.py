@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
 from toolkit.quantiles import binomial_p, poisson_above
-from toolkit.records.texts import as_texts, by_frequency, running_numbers
+from toolkit.records.coded_texts import as_texts, by_frequency, running_numbers
 
 Floats = NDArray[np.float64]
 FEWEST = 8  # sessions that share a value before it can tell anything

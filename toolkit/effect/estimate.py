@@ -30,8 +30,8 @@ from toolkit.errors import FitError, NotEnoughError
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import MixedFit
 from toolkit.quantiles import t_above, t_quantile
+from toolkit.records.coded_texts import repeated
 from toolkit.records.same_order import content_seed
-from toolkit.records.texts import repeated
 
 Floats = NDArray[np.float64]
 FEW_CLIENTS = 20

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
 from toolkit.quantiles import fisher_p
-from toolkit.records.texts import below_each_other, repeated
+from toolkit.records.coded_texts import below_each_other, repeated
 
 ARMS = (1.0, 0.0)
 TOO_FEW = ((200, -1.28), (70, -1.64), (0, -2.33))  # from so many sessions on: z of the number treated first

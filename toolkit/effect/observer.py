@@ -11,7 +11,7 @@ import pandas as pd
 from toolkit.effect.comparison import Compared
 from toolkit.effect.rerandomisation import difference_interval
 from toolkit.quantiles import binomial_above, f_quantile, fisher_p, normal_density
-from toolkit.records.texts import as_texts
+from toolkit.records.coded_texts import as_texts
 
 ENOUGH_BLINDED = 0.8
 ARMS_APART = 0.10

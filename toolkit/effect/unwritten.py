@@ -7,7 +7,8 @@ from dataclasses import replace
 import pandas as pd
 
 from toolkit.effect.comparison import Compared
-from toolkit.records.texts import among, below_each_other, each_once, group_codes, repeated, running_numbers
+from toolkit.records.coded_texts import among, below_each_other, each_once, repeated, running_numbers
+from toolkit.records.texts import group_codes
 
 FEWEST_GONE, MOST_GONE = 3, 0.5  # session numbers left out, and their share of those there: more is an extract
 

@@ -12,7 +12,7 @@ from toolkit.effect.rerandomisation import difference_interval
 from toolkit.explanations.case import Case
 from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
-from toolkit.records.texts import as_texts
+from toolkit.records.coded_texts import as_texts
 
 
 @dataclass(frozen=True, kw_only=True)

@@ -17,8 +17,8 @@ from numpy.typing import NDArray
 from toolkit.effect.comparison import orientation, role_of_side, technique_rows, treated_side_rule
 from toolkit.explanations.case import without_each
 from toolkit.quantiles import jackknife_covariance, t_quantile
+from toolkit.records.coded_texts import as_texts
 from toolkit.records.dates import visit_days
-from toolkit.records.texts import as_texts
 from toolkit.result import Estimate
 
 COMPARISON = "measured_only"

@@ -17,8 +17,8 @@ from toolkit.effect.comparison import Compared
 from toolkit.effect.estimate import Attributable
 from toolkit.number_words import with_interval
 from toolkit.quantiles import jackknife_covariance, t_quantile
+from toolkit.records.coded_texts import as_texts
 from toolkit.records.dates import visit_days
-from toolkit.records.texts import as_texts
 from toolkit.result import Estimate
 
 Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applicable"]

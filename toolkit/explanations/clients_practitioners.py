@@ -9,7 +9,7 @@ from toolkit.explanations.case import Case, Explanation, Status, client_sums, ja
 from toolkit.explanations.chance import mean_over_clients, mean_over_rows
 from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
-from toolkit.records.texts import as_texts
+from toolkit.records.coded_texts import as_texts
 from toolkit.result import Estimate
 
 

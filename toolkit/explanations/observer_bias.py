@@ -23,7 +23,8 @@ from toolkit.effect.rerandomisation import difference_interval
 from toolkit.explanations.case import Case, Explanation, Status, first_readings, jackknife, told, without_each
 from toolkit.number_words import amount
 from toolkit.quantiles import standard_error, t_quantile
-from toolkit.records.texts import as_texts, group_codes, written
+from toolkit.records.coded_texts import as_texts, written
+from toolkit.records.texts import group_codes
 from toolkit.result import Estimate
 
 OBSERVER_BIAS = "a leaning reader"

@@ -8,7 +8,7 @@ import pandas as pd
 from toolkit.explanations.case import Case, Explanation, told
 from toolkit.number_words import amount
 from toolkit.quantiles import t_half_width
-from toolkit.records.texts import as_texts
+from toolkit.records.coded_texts import as_texts
 from toolkit.result import Estimate
 
 NOT_WRITTEN_DOWN = "readings not written down"

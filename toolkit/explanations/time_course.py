@@ -13,7 +13,7 @@ import pandas as pd
 from toolkit.explanations.case import Case, Explanation, Status, client_sums, first_readings, jackknife, told
 from toolkit.explanations.chance import mean_over_clients, mean_over_rows
 from toolkit.quantiles import t_quantile
-from toolkit.records.texts import among, as_texts
+from toolkit.records.coded_texts import among, as_texts
 from toolkit.result import Estimate
 
 MEASURED_AGAIN = "being measured again"

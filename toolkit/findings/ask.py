@@ -10,7 +10,7 @@ from toolkit.claim.question import Question
 from toolkit.errors import QuestionError
 from toolkit.number_words import quantity
 from toolkit.records.account import Records
-from toolkit.records.texts import as_texts, by_frequency, each_once
+from toolkit.records.coded_texts import as_texts, by_frequency, each_once
 from toolkit.stats.published import published_mic
 
 COMPARISON = "measured_only"

@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from toolkit.effect.comparison import Compared
 from toolkit.findings.finding import Judged
 from toolkit.quantiles import jackknife_covariance, t_quantile
+from toolkit.records.coded_texts import as_texts, by_frequency, first_of_each, repeated
 from toolkit.records.dates import visit_days
-from toolkit.records.texts import as_texts, by_frequency, first_of_each, repeated
 
 ALIKE = 0.1  # SD; after Austin (2009) Stat Med 28:3083-3107 (abstract read; the 0.1 itself from memory)
 MOST_PRACTITIONERS = 5

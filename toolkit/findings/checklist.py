@@ -14,8 +14,9 @@ import numpy as np
 import pandas as pd
 
 from toolkit.records.account import Records
+from toolkit.records.coded_texts import as_texts, each_once, written
 from toolkit.records.free_text import kind_of_event
-from toolkit.records.texts import as_texts, each_once, group_codes, written
+from toolkit.records.texts import group_codes
 from toolkit.resources import shared_file
 
 NO_EVENT = ("", "none", "no", "0", "nan")

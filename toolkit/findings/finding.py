@@ -20,7 +20,8 @@ from toolkit.explanations.all_explanations import explanations_of
 from toolkit.explanations.case import Case, Explanation
 from toolkit.explanations.chance import level_at_look
 from toolkit.findings.measured import Ruler
-from toolkit.records.texts import as_texts, keep_rows
+from toolkit.records.coded_texts import as_texts
+from toolkit.records.texts import keep_rows
 from toolkit.result import Estimate
 from toolkit.stats.centre import mean_change
 from toolkit.stats.clients import clients_change

@@ -19,7 +19,7 @@ from toolkit.findings.moved import counted_from, responders_of
 from toolkit.records.account import Records
 from toolkit.records.cautions import cautions_by_section
 from toolkit.records.codebook import Codebook
-from toolkit.records.texts import each_once
+from toolkit.records.coded_texts import each_once
 from toolkit.result import Estimate
 from toolkit.stats.effect_size_intervals import effect_sizes
 

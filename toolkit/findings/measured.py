@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import NotEnoughError
-from toolkit.records.texts import as_texts
+from toolkit.records.coded_texts import as_texts
 from toolkit.result import Estimate
 from toolkit.stats.agreement import LimitsOfAgreement, limits_of_agreement_repeated
 from toolkit.stats.published import published_sem

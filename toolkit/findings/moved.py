@@ -7,7 +7,7 @@ import pandas as pd
 
 from toolkit.errors import NotEnoughError
 from toolkit.findings.finding import Judged
-from toolkit.records.texts import as_texts
+from toolkit.records.coded_texts import as_texts
 from toolkit.stats.beyond_error import Responders, responders
 from toolkit.stats.clients import clients_change
 

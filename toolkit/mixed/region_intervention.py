@@ -18,7 +18,7 @@ from toolkit.mixed.cross_products import Array
 from toolkit.mixed.mixed import fit_mixed_arrays
 from toolkit.mixed.mixed_fit import Contrast, MixedFit
 from toolkit.multiplicity import holm_p
-from toolkit.records.texts import as_texts, repeated
+from toolkit.records.coded_texts import as_texts, repeated
 from toolkit.result import Shown
 
 Better = Literal["higher", "lower"]

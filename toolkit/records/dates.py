@@ -13,8 +13,9 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
+from toolkit.records.coded_texts import as_texts
 from toolkit.records.lexicon import LANGUAGES, fold, words_of_language
-from toolkit.records.texts import as_texts, clean_text, distinct
+from toolkit.records.texts import clean_text, distinct
 from toolkit.records.values import MISSING_WORDS
 
 DATE_ORDERS = ("day_first", "month_first", "year_first", "spreadsheet_days")

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from toolkit.records.texts import (
+from toolkit.records.coded_texts import (
     among,
     as_texts,
     below_each_other,
