@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
 from toolkit.effect.draw_units import WORDS_KNOWN_BEFORE, Known, drawn_units, known_before_draw
-from toolkit.quantiles import binomial_p, chi2_above
+from toolkit.quantiles import binomial_p, chi2_above, normal_above
 
 Floats = NDArray[np.float64]
 Verdict = Literal["sealed and kept", "looks drawn", "not drawn", "too few to tell"]
@@ -42,7 +42,7 @@ WEIGHTS = {
     "weekdays": 0.1,
     "count": 0.15,
 }
-_BALANCED_CLIENT, _BALANCED_ALL = 3, 5
+BALANCED_CLIENT, BALANCED_ALL = 3, 5  # as many more of one order than blocks leave
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -257,18 +257,18 @@ def _orders_before(units: pd.DataFrame, share: float | None) -> list[Pattern]:
     if len(label) < FEWEST_DRAWS or (share is not None and abs(share - 0.5) > 0.1) or abs(label.mean() - 0.5) > 0.3:
         return []
     codes = (
-        ("of one client", pd.factorize(units["client"])[0], _BALANCED_CLIENT),
-        ("of one practitioner", pd.factorize(units["practitioner"])[0], _BALANCED_ALL),
-        ("of the clinic", np.zeros(len(units), dtype=np.intp), _BALANCED_ALL),
+        ("of one client", pd.factorize(units["client"])[0], BALANCED_CLIENT),
+        ("of one practitioner", pd.factorize(units["practitioner"])[0], BALANCED_ALL),
+        ("of the clinic", np.zeros(len(units), dtype=np.intp), BALANCED_ALL),
     )
-    tried = [one for name, code, limit in codes for one in _one_sequence(label, code, name, limit)]
+    tried = [one for name, code, limit in codes for one in one_sequence(label, code, name, limit)]
     if not tried:
         return []
     words, p = min(tried, key=lambda one: one[1])
     return [Pattern(part="orders before", words=words, p=min(1.0, p * len(tried)))]
 
 
-def _one_sequence(label: Floats, code: NDArray[np.intp], name: str, limit: int) -> Iterator[tuple[str, float]]:
+def one_sequence(label: Floats, code: NDArray[np.intp], name: str, limit: int) -> Iterator[tuple[str, float]]:
     """Agreement of each order with the one 1, 2, … before it in its sequence; p exact for a coin."""
     order = np.argsort(code, kind="stable")
     sign, code = np.where(label[order] == 1, 1, -1), code[order]
@@ -298,8 +298,18 @@ def lag_words(lag: int, name: str, share: float) -> str:
 
 
 def coin(n_heads: int, n: int) -> float:
-    """Exact two-sided p of a fair coin."""
-    return binomial_p(n_heads, n) if n >= 6 else 1.0
+    """Two-sided p of a fair coin, exact up to `MANY` tosses."""
+    if n < 6:
+        return 1.0
+    return count_p(n_heads, n, 0.5)
+
+
+def count_p(first: int, n: int, share: float) -> float:
+    """Two-sided p of so many of n, were each drawn with this share; exact up to `MANY`, else by the normal curve."""
+    if n <= MANY:
+        return binomial_p(first, n, share)
+    off = max(abs(first - n * share) - 0.5, 0.0) / np.sqrt(n * share * (1 - share))
+    return float(min(1.0, 2 * normal_above(off)))
 
 
 def _groups(units: pd.DataFrame) -> list[Pattern]:
@@ -397,7 +407,7 @@ def _count(label: Floats, share: float | None, *, waits: bool) -> list[Pattern]:
     unequal = first / n > 1 - UNEQUAL or (first / n < UNEQUAL and not waits)
     if n < 6 or (share is None and unequal):
         return []
-    p = binomial_p(first, n, 0.5 if share is None else share)
+    p = count_p(first, n, 0.5 if share is None else share)
     return [Pattern(part="count", words=f"{first} of {n} sessions are {{first}}, not the half that a coin gives", p=p)]
 
 

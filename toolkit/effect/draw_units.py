@@ -141,6 +141,15 @@ def drawn_once(client: pd.Series | NDArray[np.intp], label: Floats) -> NDArray[n
     return _drawn_once(first, label, (count > 1) & ((mean == 0) | (mean == 1)), count)
 
 
+def clients_drawn_once(counts: Floats) -> NDArray[np.bool_]:
+    """The same from how many sessions each client has with the one order and with the other, (clients, 2)."""
+    total = counts.sum(axis=1)
+    constant = (total > 1) & (counts.min(axis=1) == 0)
+    return _drawn_once(
+        np.ones(len(counts), dtype=bool), (counts[:, 1] > 0).astype(float), constant, total.astype(np.intp)
+    )
+
+
 def _drawn_once(
     first: NDArray[np.bool_], label: Floats, constant: NDArray[np.bool_], count: NDArray[np.intp]
 ) -> NDArray[np.bool_]:

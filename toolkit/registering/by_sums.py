@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import pandas as pd
@@ -36,7 +38,7 @@ from toolkit.registering.chosen_by_sums import (
     with_visits,
 )
 from toolkit.registering.compared import ComparedTable, compared_table
-from toolkit.registering.draw_by_sums import DrawBySums, draw_by_sums
+from toolkit.registering.draw_by_sums import DrawBySums, Draws, draw_by_sums, visits_of
 from toolkit.registering.fillings import by_arm, fillings
 from toolkit.registering.held import Held
 from toolkit.registering.measured import errors_in
@@ -78,8 +80,15 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
         draw = None
     else:
         sums, differs = _Sums.of(found, compared, days, filled), ()
-        waits = compared.basis == "randomised_order"
-        counted, draw, fits = sums.answers(level, either_way=compared.both_treated, waits=waits)
+        ask = partial(
+            draw_by_sums,
+            found.engine,
+            compared.table,
+            alone=bool(days["lone"].all()),
+            share=question.share_treated_first,
+            waits=compared.basis == "randomised_order",
+        )
+        counted, draw, fits = sums.answers(level, ask, either_way=compared.both_treated)
     return BySums(
         question=question,
         compared=compared,
@@ -142,9 +151,9 @@ def _counted(found: Held, compared: ComparedTable) -> tuple[int, int]:
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class _Sums:
-    """What the engine summed up: `days` of the sessions with a change and their `totals`; `every`: those of all."""
+    """What the engine summed up: `totals` of the sessions with a change, `every` those of all, `of_all` by day."""
 
-    days: pd.DataFrame
+    of_all: pd.DataFrame
     totals: Totals
     every: Totals | None
     sent: Summed
@@ -205,22 +214,36 @@ class _Sums:
             for change, values in filled.ways.items():
                 sent = sent.with_change(1, change, values, means["y"])
         ways = tuple(name for name in CHANGES[1:] if f"one*{name}" in sent.tables[-1].sums)
-        return cls(days=days, totals=totals, every=all_of, sent=sent, one_row=every is None, ways=ways)
+        return cls(
+            of_all=days if of_all is None else of_all,
+            totals=totals,
+            every=all_of,
+            sent=sent,
+            one_row=every is None,
+            ways=ways,
+        )
 
     def answers(
-        self, level: float, *, either_way: bool, waits: bool
+        self, level: float, ask: Callable[[Draws], DrawBySums], *, either_way: bool
     ) -> tuple[tuple[int, int], DrawBySums, list[Effect]]:
         """Sessions and clients with a change, the draw, and the effect in them and with what is missing filled in."""
         room = Room()
         complete = by_client(self.sent.only(("y",), self.totals.names, tables=(0,), room=room))
         sizes = complete.cells.n, len(complete.counts)
-        draw = draw_by_sums(self.days, self.totals, self.sent, complete, waits=waits)
+        tables = (0,) if not self.ways else (0, 1) if self.one_row else (1,)
+        drawn = partial(Draws, days=self.of_all, visits=visits_of(self.sent, tables))
+        draw = None if self.ways else ask(drawn(found=complete))
         one = estimate_from_sums(complete, either_way=either_way)
         names = self.every.names if self.every is not None else ()
         ways = [(("y", change) if self.one_row else (change,), names) for change in self.ways]
-        every = self.sent.cells(ways, tables=(0, 1) if self.one_row else (1,), room=room) if ways else ()
-        others = (estimate_from_sums(by_client(cells), near=one.theta, either_way=either_way) for cells in every)
-        return sizes, draw, [_effect(one, level), *(_effect(other, level) for other in others)]
+        fits = [_effect(one, level)]
+        for cells in self.sent.cells(ways, tables=tables, room=room) if ways else ():
+            found = by_client(cells)
+            draw = draw or ask(drawn(found=found))  # what was drawn is the same under every way of filling
+            fits.append(_effect(estimate_from_sums(found, near=one.theta, either_way=either_way), level))
+        if draw is None:
+            raise AssertionError("there is no way to fill")
+        return sizes, draw, fits
 
 
 def _in_words(found: Held, question: Question) -> Question:

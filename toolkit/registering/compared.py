@@ -15,10 +15,12 @@ import pandas as pd
 
 from toolkit.claim.question import Question
 from toolkit.effect.comparison import MEASURED_ONLY, SIDES, orientation, sessions_with
+from toolkit.effect.draw_units import WORDS_KNOWN_BEFORE
 from toolkit.errors import RegistryError
 from toolkit.registering.held import Held
 
 DRAWN_ORDERS = ("technique_first", "wait_first")
+WORDS_BEFORE = tuple(name for name in WORDS_KNOWN_BEFORE if name not in ("site", "practitioner"))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
@@ -172,5 +174,7 @@ def _as_compared(rows: Any, *, arm: Any, outcome: Any, better: str) -> Any:
         "gap": sign * (first - base),
         "has_second": rows.before_2.notnull().cast("float64"),
         "y": sign * (outcome - base),
+        "full": rows.after - rows.before,
+        **{name: rows[name] for name in WORDS_BEFORE},
     }
     return rows.select(**columns)

@@ -1,44 +1,44 @@
-"""Was chance in charge? What of the draw check follows from sums: what was known before, orders, people, the count."""
+"""Was chance in charge? The draw check of a registry, from sums over clients and a few further questions to the engine.
+
+All that was drawn is asked, with a reading after or without. Words of the sheet, what the client's last session moved
+and the sequence of a practitioner's orders are asked for in passes of their own (`draw_asked`).
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from toolkit.effect.client_sums import ByClient, Floats
+from toolkit.effect.client_sums import ByClient, Floats, by_client
 from toolkit.effect.draw_check import (
+    BALANCED_CLIENT,
     FEWEST_DRAWS,
     LIMIT,
-    MANY,
     UNEQUAL,
     WEIGHTS,
     clients_apart,
+    coin,
+    count_p,
     lag_words,
-    largest_of_many,
     practitioners_apart,
 )
+from toolkit.effect.draw_units import clients_drawn_once
 from toolkit.number_words import counted
-from toolkit.quantiles import binomial_p, t_above
-from toolkit.registering.cells import MOST_VISITS, PLAIN, Totals, day_ranks, middle_rank
-from toolkit.registering.sent_sums import Summed, without_gaps
+from toolkit.registering.cells import MOST_VISITS, PLAIN, Totals, by_day, day_ranks, middle_rank, summed
+from toolkit.registering.draw_asked import Asked, asked_of_draws, client_sequence, drawn_units, one_row_a_session
+from toolkit.registering.draw_known import best_known, of_last_sessions, of_sessions, of_visits, of_words
+from toolkit.registering.engine import Engine
+from toolkit.registering.sent_sums import Summed
 
-NOT_LOOKED_AT = "hours, orders in the sequence of a practitioner, what the last session moved, and words of the sheet"
+NOT_LOOKED_AT = "hours of the day (a registry holds none), and readings before by quarters"
 _CLIENTS_AT_ONCE = 16_000
-BALANCED = 3  # as many more of one order than blocks leave within a client
-SPOKEN = {
-    "log_visit": "the visit's number",
-    "first_visit": "the first visit",
-    "first": "the first reading before",
-    "base": "the last reading before",
-    "gap": "first less last reading before",
-    "has_second": "being read twice before",
-    "rank_seen": "the day",
-}
 Bits = NDArray[np.int64]
+Ways = list[tuple[str, float]]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -51,150 +51,105 @@ class DrawBySums:
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
-class _Known:
-    """What was known before a draw: names, products with the arm, and with each other, all about their means."""
+class Draws:
+    """All that was drawn: by client, by day and arm, and by client the visits of either order (`visits_of`)."""
 
-    names: list[str]
-    seen: Floats
-    gram: Floats
+    found: ByClient
+    days: pd.DataFrame
+    visits: tuple[Bits, Bits]
 
 
-def draw_by_sums(days: pd.DataFrame, totals: Totals, summed: Summed, found: ByClient, *, waits: bool) -> DrawBySums:
-    """Ask readings, visits and days before whether they predict the draw; orders before, people, and the count.
+def draw_by_sums(
+    engine: Engine, rows: Any, draws: Draws, *, alone: bool, share: float | None, waits: bool
+) -> DrawBySums:
+    """Ask everything that was known before the draw whether it predicts what was drawn; see `check_draw`.
 
     Parameters
     ----------
-    days
-        Totals by day of the sessions with a change. `totals`: the same over all days.
-    summed
-        Sums by client, practitioner and arm, sessions with a change in the first table; `found`: by client.
+    rows
+        Compared rows, all of them. `alone`: is each a session of its own?
+    draws
+        The same summed up.
+    share
+        Share of technique first that was meant to be drawn; a half where it is not said.
     waits
         Technique first or wait first: few drawn to be treated first are no unequal draw.
     """
-    counts = found.counts
+    whole = draws.found
+    table = several = rows if alone else one_row_a_session(rows)
+    ways: Ways = _client_orders(*draws.visits)
+    of_clients = whole.counts
+    once = clients_drawn_once(whole.counts)
+    if once.any():
+        total = whole.counts.sum(axis=1)
+        mixed = bool(((total > 1) & (whole.counts.min(axis=1) > 0)).any())
+        table, several = drawn_units(table, at_least=3 if mixed else 2)
+        draws, of_clients = _summed_again(engine, table), whole.counts[~once]
+        ways = list(client_sequence(engine, several)) if len(of_clients) else []
+    counts = draws.found.counts
     n, first = round(float(counts.sum())), round(float(counts[:, 1].sum()))
-    words, p_known = _known_before(days, totals, summed, n, first)
-    sizes = counts.sum(axis=1)
-    by_weekday = _by_weekday(days)
-    order_words, p_orders = _orders_before(*_masks(summed, found))
+    if n < FEWEST_DRAWS or min(first, n - first) < 3:
+        says = f"{n} draws are too few to tell whether chance was in charge."
+        return DrawBySums(passed=True, p={}, says=says)
+    asked = asked_of_draws(engine, table, several if len(of_clients) else None, one_site=whole.sites == 1)
+    words, p_known = best_known(_blocks(draws, asked, n, first), n=n, first=first)
+    order_words, p_orders = _orders([*ways, *asked.sequences], first / n, share)
+    weekdays = _by_weekday(draws.days)
+    unequal = first / n > 1 - UNEQUAL or (first / n < UNEQUAL and not waits)
     parts = {
         "known before": p_known,
         "orders before": p_orders,
-        "clients": clients_apart(sizes, counts[:, 1]),
-        "practitioners": _practitioners(found),
-        "weekdays": clients_apart(*by_weekday) if by_weekday is not None else 1.0,
-        "count": _coin(first, n) if (0.0 if waits else UNEQUAL) <= first / n <= 1 - UNEQUAL else 1.0,
+        "clients": clients_apart(of_clients.sum(axis=1), of_clients[:, 1]) if len(of_clients) else 1.0,
+        "practitioners": _practitioners(whole),
+        "weekdays": clients_apart(*weekdays) if weekdays is not None else 1.0,
+        "count": 1.0 if share is None and unequal else count_p(first, n, 0.5 if share is None else share),
     }
+    return _told(parts, words, order_words.format(first="treated first"), n, first)
+
+
+def _told(parts: dict[str, float], words: str, order_words: str, n: int, first: int) -> DrawBySums:
+    """What was caught, in words."""
+    nearly_always = "some {} are mostly treated first, others hardly ever"
     says = {
         "known before": words,
-        "orders before": order_words.format(first="treated first"),
+        "orders before": order_words,
+        "clients": nearly_always.format("clients"),
+        "practitioners": nearly_always.format("practitioners"),
+        "weekdays": nearly_always.format("days of the week"),
         "count": f"{first} of {n} sessions are treated first",
-        **{
-            name: f"some {what} are mostly treated first, others hardly ever"
-            for name, what in (
-                ("clients", "clients"),
-                ("practitioners", "practitioners"),
-                ("weekdays", "days of the week"),
-            )
-        },
     }
     caught = [says[name] for name, p in parts.items() if p / WEIGHTS[name] < LIMIT]
     if caught:
         told = f"This does not look drawn at random ({counted(n, 'draw')}): {'; '.join(caught)}."
     else:
-        told = f"Nothing summed up predicts what was drawn ({counted(n, 'draw')}); not looked at: {NOT_LOOKED_AT}."
+        told = f"Nothing known before predicts what was drawn ({counted(n, 'draw')}); not looked at: {NOT_LOOKED_AT}."
     return DrawBySums(passed=not caught, p=parts, says=told)
 
 
-def _coin(heads: int, n: int) -> float:
-    """Two-sided p of a fair coin, exact up to `MANY` draws."""
-    if n < 6:
-        return 1.0
-    if n <= MANY:
-        return binomial_p(heads, n)
-    off = max(abs(heads - n / 2) - 0.5, 0.0) / np.sqrt(n / 4)
-    return float(min(1.0, 2 * t_above(off, 1e9)))
+def _blocks(draws: Draws, asked: Asked, n: int, first: int) -> list[Any]:
+    """All columns that could predict a draw."""
+    visits = np.arange(MOST_VISITS + 1)
+    seen, came = draws.visits
+    by_visit = [np.array([float(np.count_nonzero(one >> visit & 1)) for visit in visits]) for one in (seen, came)]
+    return [
+        of_sessions(draws.found.cells, draws.days),
+        of_visits(*by_visit),
+        of_words(asked.words),
+        of_last_sessions(asked.before, n=n, first=first),
+    ]
 
 
-def _known_before(days: pd.DataFrame, totals: Totals, summed: Summed, n: int, first: int) -> tuple[str, float]:
-    """The column that predicts best, in words, and p of the largest of all."""
-    known = _products(days, totals, summed)
-    share = first / n
-    spread = float(np.sqrt(share * (1 - share) * n / (n - 1)))
-    size = np.sqrt(np.diag(known.gram))
-    sound = size > 1e-9 * max(float(size.max(initial=0.0)), 1e-9)
-    if not sound.any() or not spread:
-        return "", 1.0
-    standing = np.abs(known.seen[sound] / size[sound]) / spread
-    largest = largest_of_many(known.gram[np.ix_(sound, sound)] / np.outer(size[sound], size[sound]))
-    best = int(standing.argmax())
-    told = [name for name, there in zip(known.names, sound, strict=True) if there]
-    return f"{told[best]} predicts what came first", float(
-        (1 + np.sum(largest >= standing[best] - 1e-12)) / (1 + len(largest))
-    )
-
-
-def _products(days: pd.DataFrame, totals: Totals, summed: Summed) -> _Known:
-    """Products of sessions' columns from the cells, of days' columns from totals by day, and of both together."""
-    seen = summed.tables[0]
-    there = [name for name in (*PLAIN, "rank_seen") if f"one*{name}" in seen.sums]
-    every, first = (seen.by_row(one, rest=0.0) for one in (np.ones(len(seen.rows)), seen.codes["arm"].astype(float)))
-    label = seen.total("one", "one", first) / totals.n
-    gram, with_arm = np.zeros((len(there), len(there))), np.zeros(len(there))
-    for place, name in enumerate(there):
-        with_arm[place] = seen.total("one", name, first) - label * seen.total("one", name, every)
-        for other in range(place, len(there)):
-            gram[place, other] = gram[other, place] = seen.total(name, there[other], every)
-    return _with_days(there, gram, with_arm, days, _centred_by_day(days, there, totals.means), label)
-
-
-def _centred_by_day(days: pd.DataFrame, there: list[str], about: dict[str, float]) -> pd.DataFrame:
-    """Each day's and arm's sums of sessions' columns about their means."""
-    known = days["n"] - days["without_visit"]
-    n = {"first_visit": known, "log_visit": known, "base": days["base_n"], "gap": days["gap_n"]}
-    columns = {name: days[name] - about[name] * n.get(name, days["n"]) for name in there if name in PLAIN}
-    if "rank_seen" in there:
-        own = days["date"].map(day_ranks(days)).astype(float)
-        columns["rank_seen"] = (own - middle_rank(days)).fillna(0.0) * days["n"]
-    return pd.DataFrame(columns, index=days.index)
-
-
-def _with_days(
-    rows: list[str], gram: Floats, seen: Floats, days: pd.DataFrame, by_day: pd.DataFrame, label: float
-) -> _Known:
-    """The same with columns that are a day's: weekdays, every other day and week, stretches of the calendar."""
-    columns = dict(_of_days(days))
-    n = days["n"].to_numpy(dtype=float)
-    values = np.column_stack([*columns.values()]) if columns else np.empty((len(days), 0))
-    values = values - n @ values / max(n.sum(), 1.0)
-    cross = by_day[rows].to_numpy().T @ values
-    whole = np.block([[gram, cross], [cross.T, values.T @ (n[:, None] * values)]])
-    more = (n * (days["arm"].to_numpy(dtype=float) - label)) @ values
-    names = [SPOKEN[name] for name in rows]
-    first = np.eye(len(whole))
-    if "gap" in rows:  # the first reading is the last one and what lies between them
-        first = np.vstack([first, first[rows.index("base")] + first[rows.index("gap")]])
-        names = [*names, *columns, SPOKEN["first"]]
-    else:
-        names = [*names, *columns]
-    return _Known(names=names, seen=first @ np.r_[seen, more], gram=first @ whole @ first.T)
-
-
-def _of_days(days: pd.DataFrame) -> Iterator[tuple[str, Floats]]:
-    """What is the same for all sessions of a day."""
-    dates = pd.to_datetime(days["date"])
-    if dates.isna().any() or dates.nunique() < 2:
-        return
-    day = (dates - dates.min()).dt.days.to_numpy()
-    for number in range(7):
-        yield f"one day of the week ({number + 1})", (day % 7 == number).astype(float)
-    yield "every other day", (day % 2).astype(float)
-    yield "every other week", (day // 7 % 2).astype(float)
-    order = np.argsort(day, kind="stable")
-    share = np.cumsum(days["n"].to_numpy(dtype=float)[order]) / days["n"].sum()
-    for tenth in range(1, 10):
-        cut = day[order][np.searchsorted(share, tenth / 10)]
-        yield f"the first {10 * tenth} % of the days", (day <= cut).astype(float)
+def _summed_again(engine: Engine, units: Any) -> Draws:
+    """The sums of some draws alone."""
+    days = engine.frame(by_day(units))
+    totals = Totals.of(days, by_order=True)
+    lent = pd.DataFrame({"rank_seen": day_ranks(days)}).rename_axis("its_day").reset_index()
+    about = {name: totals.means[name] for name in (*PLAIN, "y")}
+    about |= {"rank_seen": middle_rank(days)} if len(lent) else {}
+    sent = Summed.of([summed(engine, units, lent, about, ["y"])])
+    tables = tuple(range(len(sent.tables)))
+    cells = sent.only(("y",) * len(tables), totals.names, tables=tables)
+    return Draws(found=by_client(cells), days=days, visits=visits_of(sent, tables))
 
 
 def _by_weekday(days: pd.DataFrame) -> tuple[Floats, Floats] | None:
@@ -223,39 +178,55 @@ def _practitioners(found: ByClient) -> float:
     client = (pairs // cells.people)[order]
     leading = order[np.r_[True, client[1:] != client[:-1]]]
     code = np.unique(pairs[leading] % cells.people, return_inverse=True)[1].reshape(-1)
-    return practitioners_apart(share, code) if int(code.max()) else 1.0
+    if not code.max():
+        return 1.0
+    sizes, sums = np.bincount(code), np.bincount(code, weights=share)
+    rank = np.argsort(np.lexsort((sums, sizes)), kind="stable")[code]  # engines send clients in any order
+    order = np.lexsort((share, rank))
+    return practitioners_apart(share[order], rank[order])
 
 
-def _masks(summed: Summed, found: ByClient) -> tuple[Bits, Bits]:
+def visits_of(sent: Summed, tables: Sequence[int]) -> tuple[Bits, Bits]:
     """For each client a bit for each visit with a draw, and for each that came out first; a visit of both has none."""
-    seen = summed.tables[0]
-    visits = np.concatenate(seen.sums["visits"]).astype(np.int64)[seen.rows]
-    arm, client = seen.codes["arm"], without_gaps(seen.codes["client"])
-    masks = np.zeros((2, len(found.counts)), dtype=np.int64)
-    for one in (0, 1):
-        mine = arm == one
-        np.bitwise_or.at(masks[one], client[mine], visits[mine])
+    held = [sent.tables[table] for table in tables]
+    masks = np.zeros(
+        (2, max((int(one.codes["client"].max(initial=-1)) for one in held), default=-1) + 1), dtype=np.int64
+    )
+    for table in held:
+        visits = np.concatenate(table.sums["visits"]).astype(np.int64)[table.rows]
+        for arm in (0, 1):
+            mine = table.codes["arm"] == arm
+            np.bitwise_or.at(masks[arm], table.codes["client"][mine], visits[mine])
     return (masks[0] ^ masks[1]), masks[1] & ~masks[0]
 
 
-def _orders_before(seen: Bits, first: Bits) -> tuple[str, float]:
-    """Each order against those before it in the sequence of one client, in words with p; as `draw_check` has it."""
+def _orders(ways: Ways, label: float, share: float | None) -> tuple[str, float]:
+    """The sequence that goes furthest from a coin's, in words with p."""
+    if not ways or (share is not None and abs(share - 0.5) > 0.1) or abs(label - 0.5) > 0.3:
+        return "", 1.0
+    words, p = min(ways, key=lambda one: one[1])
+    return words, min(1.0, p * len(ways))
+
+
+def _client_orders(seen: Bits, first: Bits) -> Ways:
+    """Each order against those before it in the sequence of one client; as `draw_check` has it."""
     every = np.bitwise_or.reduce(seen) if len(seen) else 0
     steps = [visit for visit in range(1, MOST_VISITS + 1) if every >> visit & 1]
     parts = [(seen[some], first[some]) for some in map(slice, *_ends(len(seen)))]
     most = max((_furthest(*part, steps) for part in parts), default=0)
-    balanced = most <= BALANCED
+    balanced = most <= BALANCED_CLIENT
     found = [_agreement(*part, steps, balanced=balanced) for part in parts]
+    if not found:
+        return []
     agree, tried, (heads, free) = (np.sum([one[place] for one in found], axis=0) for place in range(3))
     name = "of one client"
     ways = [
-        (lag_words(lag + 1, name, float(agree[lag] / max(tried[lag], 1))), _coin(int(agree[lag]), int(tried[lag])))
+        (lag_words(lag + 1, name, float(agree[lag] / max(tried[lag], 1))), coin(int(agree[lag]), int(tried[lag])))
         for lag in range(len(agree))
     ]
     if balanced:
-        ways.append((f"the same comes first again and again in the sessions {name}", _coin(int(heads), int(free))))
-    words, p = min(ways, key=lambda one: one[1])
-    return words, min(1.0, p * len(ways))
+        ways.append((f"the same comes first again and again in the sessions {name}", coin(int(heads), int(free))))
+    return ways
 
 
 def _ends(n: int) -> tuple[range, range]:
