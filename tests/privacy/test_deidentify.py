@@ -12,9 +12,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from toolkit.__main__ import commands
 from toolkit.errors import ExportError, SheetError, WritingError
 from toolkit.privacy.deidentify import LOCAL_LAW, Deidentified, deidentify
 from toolkit.privacy.files import deidentify_files
@@ -108,6 +110,19 @@ def test_every_column_is_accounted_for_with_a_reason() -> None:
     assert done.report["why"].str.len().gt(0).all()
     birth = done.report.set_index("column").loc["Date of birth", "why"]
     assert "164.514(b)(2)(i)(C)" in birth
+
+
+def test_the_screen_names_every_column_once_and_fits(tmp_path: Path) -> None:
+    office, away = tmp_path / "office.csv", tmp_path / "away"
+    away.mkdir()
+    OFFICE.to_csv(office, index=False)
+    told = ["deidentify", str(office), "--out", str(tmp_path / "safe.csv"), "--key", str(away / "k"), "--new-key"]
+    shown = CliRunner().invoke(commands, [*told, "--client", "Patient"]).output
+    table = shown[shown.index("done  ") : shown.index("Written:")]
+    assert max(map(len, table.splitlines())) <= 80
+    words = re.split(r"[,\s]+", table)
+    assert [words.count(name) for name in ("Patient", "region", "before", "Remarks")] == [1, 1, 1, 1]
+    assert deidentify(OFFICE, key=KEY, client="Patient").table()["columns"].str.split(", ").explode().nunique() == 16
 
 
 def test_the_pseudonym_is_hmac_sha256_of_the_evened_out_text() -> None:

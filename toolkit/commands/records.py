@@ -16,6 +16,7 @@ from toolkit.commands.options import (
     say,
     with_text_option,
 )
+from toolkit.commands.screen import table_lines
 from toolkit.errors import ToolkitError
 from toolkit.writing import check_free
 
@@ -117,7 +118,7 @@ def deidentify(
         codebook=codebook,
         replace=replace,
     )
-    say(f"{done}\n\nWritten: {out}")
+    say(done.sentence(), "", table_lines(done.table()), "", f"Written: {out}")
 
 
 @click.command()

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import SheetError
+from toolkit.number_words import counted
 from toolkit.privacy.columns_to_keep import Decision, Rules, decide, names_from, names_in
 from toolkit.privacy.keys import check_key
 from toolkit.privacy.known_words import known_words, understood
@@ -80,8 +81,11 @@ class Deidentified(Shown):
         )
 
     def table(self) -> pd.DataFrame:
-        """What was done to each column."""
-        return self.report
+        """What was done and why, with the columns it was done to."""
+        emptied = self.report["cells_removed"].map(lambda n: f"; {counted(n, 'cell')} emptied" if n else "")
+        why = (self.report["why"] + emptied).rename("why")
+        names = self.report["column"].astype(str).groupby([self.report["done"], why], sort=False).agg(", ".join)
+        return names.rename("columns").reset_index()[["done", "columns", "why"]]
 
 
 def deidentify(
