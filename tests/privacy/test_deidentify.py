@@ -113,10 +113,11 @@ def test_every_column_is_accounted_for_with_a_reason() -> None:
 
 
 def test_the_screen_names_every_column_once_and_fits(tmp_path: Path) -> None:
-    office, away = tmp_path / "office.csv", tmp_path / "away"
-    away.mkdir()
-    OFFICE.to_csv(office, index=False)
-    told = ["deidentify", str(office), "--out", str(tmp_path / "safe.csv"), "--key", str(away / "k"), "--new-key"]
+    for name in ("office", "away"):
+        (tmp_path / name).mkdir()
+    export, safe = (tmp_path / "office" / name for name in ("export.csv", "safe.csv"))
+    OFFICE.to_csv(export, index=False)
+    told = ["deidentify", str(export), "--out", str(safe), "--key", str(tmp_path / "away" / "k"), "--new-key"]
     shown = CliRunner().invoke(commands, [*told, "--client", "Patient"]).output
     table = shown[shown.index("done  ") : shown.index("Written:")]
     assert max(map(len, table.splitlines())) <= 80
