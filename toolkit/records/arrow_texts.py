@@ -68,7 +68,8 @@ def arrow_of(categories: pd.Index) -> Any:
     """The Arrow array behind categories that stayed Arrow's; None for Python's own texts."""
     import pyarrow as pa
 
-    return None if categories.dtype == object else pa.array(categories.array)
+    held = None if categories.dtype == object else pa.array(categories.array)
+    return held.combine_chunks() if isinstance(held, pa.ChunkedArray) else held
 
 
 def empty_texts(texts: Any, *, spaces: bool) -> np.ndarray:
@@ -85,9 +86,9 @@ def empty_texts(texts: Any, *, spaces: bool) -> np.ndarray:
 
 def only_visible(texts: Any) -> bool:
     """True where every sign of every text is visible and of ASCII: no space to be cleaned away."""
-    from pyarrow import compute
-
-    return not compute.any(compute.match_substring_regex(texts, "[^!-~]")).as_py()
+    offsets = _offsets(texts)
+    signs = np.frombuffer(texts.buffers()[2] or b"", dtype=np.uint8)[offsets[0] : offsets[-1]]
+    return bool(signs.min(initial=126) >= 33 and signs.max(initial=33) <= 126)
 
 
 def longest_text(texts: Any) -> int:
@@ -107,9 +108,17 @@ def _all_differ(texts: Any) -> bool:
     return len(hashes) == len(texts) and bool((hashes[1:] != hashes[:-1]).all())
 
 
+def _offsets(texts: Any) -> np.ndarray:
+    """Where each text begins, and the last one ends, in what the array holds."""
+    kind = np.int64 if str(texts.type).startswith("large") else np.int32
+    if not len(texts):
+        return np.zeros(1, dtype=kind)
+    return np.frombuffer(texts.buffers()[1], dtype=kind)[texts.offset : texts.offset + len(texts) + 1]
+
+
 def _hashes(texts: Any) -> np.ndarray:
     """A number for each text, the same for the same text; none at all where a text is too long to be worth it."""
-    offsets = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1]
+    offsets = _offsets(texts)
     lengths = np.diff(offsets)
     longest = int(lengths.max(initial=0))
     if longest > _LONGEST or texts.null_count:

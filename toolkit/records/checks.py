@@ -79,7 +79,7 @@ def own_sessions(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
 
 def set_contradictions_aside(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFrame:
     """Sessions with two clients, dates, practitioners or orders, and measured sides with two sets of readings."""
-    for name in _ONE_PER_SESSION:
+    for name in () if all_differ(row_keys(frame, ["session_id"])) else _ONE_PER_SESSION:
         why = Why(
             column=name,
             reason=f"one session with more than one {name}",
@@ -100,10 +100,7 @@ def set_contradictions_aside(frame: pd.DataFrame, ledger: Ledger) -> pd.DataFram
 
 def _differing_sessions(frame: pd.DataFrame, name: str) -> np.ndarray:
     """True for all rows of sessions whose rows differ in a column."""
-    session = row_keys(frame, ["session_id"])
-    if all_differ(session):
-        return np.zeros(len(frame), dtype=bool)
-    code = row_keys(frame, [name])
+    session, code = row_keys(frame, ["session_id"]), row_keys(frame, [name])
     first = np.zeros(int(session.max(initial=0)) + 1, dtype=np.int64)
     first[session[::-1]] = code[::-1]
     odd = np.zeros(len(first), dtype=bool)
@@ -212,8 +209,8 @@ def _flag_other_side_only(frame: pd.DataFrame, codebook: Codebook, ledger: Ledge
     keys = row_keys(frame, _TREATMENT)
     lacking = unfit & ~held_in(keys, keys[shows])
     for kind, what in _MISMATCH.items():
-        rows = frame.loc[lacking & (relation == _RELATIONS.index(kind))]
-        value = rows["measured_side"].astype(str).to_numpy(dtype=object)
+        rows = frame.loc[lacking & (relation == _RELATIONS.index(kind)), ["file", "row", "measured_side"]]
+        value = rows["measured_side"].to_numpy(dtype=object)
         ledger.flag(rows, column="measured_side", value=value, what=what)
 
 
@@ -227,7 +224,7 @@ def _relations(frame: pd.DataFrame, codebook: Codebook) -> np.ndarray:
             found = {codebook.limits(region, measure) or "same" for region in joined.split(" + ")}
             told = found.pop() if len(found) == 1 and found != {"both"} else "either"
             table[place, number] = _RELATIONS.index(told)
-    relations: np.ndarray = table[region_codes, measure_codes]
+    relations: np.ndarray = table.ravel()[region_codes.astype(np.int64) * table.shape[1] + measure_codes]
     return relations
 
 

@@ -266,9 +266,11 @@ def with_proven_orders(tables: list[RawTable]) -> list[RawTable]:
 def _lines_apart(table: RawTable) -> RawTable:
     """The table without lines of averages, totals or one text, which are kept count of."""
     words = words_of_language(table.around.language if table.around else "en")
-    filled = np.zeros(len(table.cells), dtype=np.int64)
+    filled = np.full(len(table.cells), table.cells.shape[1], dtype=np.int16)
     for header in table.cells.columns:
-        filled += ~is_empty(table.cells[header])
+        empty = is_empty(table.cells[header])
+        if empty.any():
+            filled -= empty
     usual = float(np.median(filled)) if len(filled) else 0.0
     lines = []
     for row in np.flatnonzero((filled == 1) | (filled <= usual - _FEWER)).tolist():

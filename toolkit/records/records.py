@@ -116,15 +116,21 @@ def load_records(
     _refuse_if_all_is_asked(rows, sheets)
     shown, own_units = as_written(rows, book)
     set_aside = settle_scopes(ledger.set_aside_frame(), rows, members)
+    accounts = _source(sheets, rows, members, set_aside, read)
+    lost = lost_rows(ledger.sheets, set_aside, dates=rows["date"])
+    sites = account_by_site(read, set_aside) if rows["site"].nunique() > 1 else no_sites()
+    mapping = sheets[0].mapping
+    for held in (sheets, read, ledger.sheets):  # cells are let go before words are written out
+        held.clear()
     return Records(
         rows=tidy_rows(shown),
         set_aside=set_aside,
         flags=ledger.flag_frame(),
-        source=_source(sheets, rows, members, set_aside, read),
+        source=accounts,
         codebook=own_units,
-        mapping=sheets[0].mapping,
-        lost=lost_rows(ledger.sheets, set_aside, dates=rows["date"]),
-        sites=account_by_site(read, set_aside) if rows["site"].nunique() > 1 else no_sites(),
+        mapping=mapping,
+        lost=lost,
+        sites=sites,
     )
 
 
@@ -239,6 +245,7 @@ def _joined(parts: dict[str, list[pd.DataFrame]], ledger: Ledger) -> tuple[pd.Da
     if parts["long"]:
         joined, members = join_readings(stack(parts["long"]), ledger)
         frames.append(joined)
+    parts.clear()
     return stack(frames), members
 
 

@@ -60,7 +60,7 @@ def sheet_of(table: RawTable, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     columns |= {f"cell:{header}": table.cells[header].array for header in headers}
     _set_broken_aside(table, ledger)
     _set_lines_aside(table, ledger)
-    return pd.DataFrame(columns)
+    return pd.DataFrame(columns, copy=False)
 
 
 def _field(table: RawTable, mapping: Mapping, name: str, length: int) -> Any:

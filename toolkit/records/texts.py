@@ -69,7 +69,10 @@ def is_empty(column: pd.Series, *, spaces: bool = False) -> np.ndarray:
         empty = np.array([not text or (spaces and text.isspace()) for text in categories], dtype=bool)
     else:
         empty = empty_texts(held, spaces=spaces)
-    found: np.ndarray = np.append(empty, True)[column.cat.codes.to_numpy()]  # -1 is missing
+    codes = column.cat.codes.to_numpy()
+    if not empty.any() and codes.min(initial=0) >= 0:
+        return np.zeros(len(column), dtype=bool)
+    found: np.ndarray = np.append(empty, True)[codes]  # -1 is missing
     return found
 
 
@@ -191,8 +194,10 @@ def plain(text: str) -> str:
 
 def row_keys(frame: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
     """One whole number per row: equal exactly where all `columns` are equal (missing equals missing)."""
-    total, size = np.zeros(len(frame), dtype=np.int64), 1
-    for name in columns:
+    total, size = codes_of(frame[columns[0]])
+    for name in columns[1:]:
+        if size <= _DENSE * len(frame) and all_differ(total):
+            break
         codes, width = codes_of(frame[name])
         if size <= _DENSE * len(frame) and _follows(codes, total, size):
             continue
@@ -200,8 +205,6 @@ def row_keys(frame: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
             total = pd.factorize(total)[0].astype(np.int64)
             size = int(total.max(initial=0)) + 1
         total, size = total * width + codes, size * width
-        if size <= _DENSE * len(frame) and all_differ(total):
-            break
     return total
 
 
@@ -300,7 +303,7 @@ def first_rows(keys: np.ndarray) -> np.ndarray:
 def codes_of(column: pd.Series) -> tuple[np.ndarray, int]:
     """(codes of a column from 0, missing values first; how many there may be)."""
     if isinstance(column.dtype, pd.CategoricalDtype):
-        return column.cat.codes.to_numpy().astype(np.int64) + 1, len(column.cat.categories) + 1
+        return np.add(column.cat.codes.to_numpy(), 1, dtype=np.int64), len(column.cat.categories) + 1
     values = column.to_numpy()
     if values.dtype == np.int64 and len(values) and values.min() >= 0 and values.max() <= _DENSE * len(values):
         return values, int(values.max()) + 1

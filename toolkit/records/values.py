@@ -152,21 +152,23 @@ def read_numbers(
     read = [_read_one(text, sign, is_missing, bool(decimal), told, chosen) for text in cleaned]
     reasons = list(dict.fromkeys([("", ""), *((one.reason, one.remedy) for one in read if one.reason)]))
     places = {pair: place for place, pair in enumerate(reasons)}
-    problem = np.array([places[(one.reason, one.remedy)] for one in read], dtype=np.int16)
     return Numbers(
         value=_at([one.value for one in read], codes, float),
         unit=from_codes(codes, [one.unit for one in read]),
         word=_at([one.word for one in read], codes, bool),
         taken=_at([one.taken for one in read], codes, bool),
-        problem=problem[codes] if read else codes.astype(np.int16),
+        problem=_at([places[(one.reason, one.remedy)] for one in read], codes, np.int16),
         reasons=tuple(reasons),
-        mark=_at([float(MARKS.index(one.mark)) for one in read], codes, np.int8),
+        mark=_at([MARKS.index(one.mark) for one in read], codes, np.int8),
     )
 
 
 def _at(values: Sequence[float] | Sequence[bool], codes: np.ndarray, kind: type) -> np.ndarray:
     """values[codes] as an array of `kind`."""
-    return np.asarray(values, dtype=kind)[codes] if len(values) else np.zeros(len(codes), dtype=kind)
+    if not any(values):  # a column without units, words, marks or problems: the usual case
+        return np.zeros(len(codes), dtype=kind)
+    found: np.ndarray = np.asarray(values, dtype=kind)[codes]
+    return found
 
 
 def decimal_sign(texts: Iterable[str]) -> str:
