@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
+from itertools import combinations
 
 import numpy as np
 import pandas as pd
@@ -13,7 +15,7 @@ from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protoc
 from toolkit.effect.comparison import find_comparison
 from toolkit.effect.draw_check import check_draw
 from toolkit.effect.draw_units import known_before_draw
-from toolkit.registering import draw_by_sums
+from toolkit.registering import draw_asked, draw_by_sums
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 pytestmark = pytest.mark.xdist_group("registry")
@@ -183,3 +185,25 @@ def test_every_column_predicts_as_much_as_in_memory(tmp_path, monkeypatch):
     assert {name: seen[name] for name in same} == pytest.approx({name: there[name] for name in same}, rel=1e-6)
     assert seen["gaps since the last visit"] == pytest.approx(there["long gaps since the last visit"], rel=1e-9)
     assert seen["one day of the week (1)"] == pytest.approx(there["one day of the week"], rel=0.5)
+
+
+@pytest.mark.parametrize(
+    "attack", [None, taking_turns_at_a_practitioner, after_what_the_last_session_moved, by_position]
+)
+def test_of_very_many_draws_those_of_some_practitioners_are_asked(tmp_path, monkeypatch, attack):
+    monkeypatch.setattr(draw_asked, "MOST_ASKED", 150)
+    rows = clean()
+    sizes = rows.groupby("practitioner").size()
+    if attack is not None:
+        rows = reordered(rows, attack(rows, np.random.default_rng(2)))
+    _, draw = both(tmp_path, rows)
+    assert draw.passed == (attack is None)
+    if attack is None:
+        told = re.search(r"looked at in (\d+) draws of (\d) practitioners", draw.says)
+        assert told
+        n, people = int(told[1]), int(told[2])
+        sums = {sum(some) for some in combinations(sizes, people)}
+        assert people < len(sizes)
+        assert 150 <= n < 150 + sizes.max()
+        assert n in sums
+        assert f"{len(rows)} draws" in draw.says

@@ -1,15 +1,18 @@
 """What the draw check asks the engine for beside sums by client: words by arm, last sessions, practitioners' sequences.
 
 One pass each; what comes back is small: a row a set of words, a row for each arm and the arm before it, and of every
-session one byte, in the order of the practitioner's sessions.
+session one byte, in the order of the practitioner's sessions. Of very many draws those of some practitioners are asked,
+enough to see what a careful eye could: putting all in order would cost more than everything else together.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 from typing import Any
+from zlib import crc32
 
 import numpy as np
 import pandas as pd
@@ -17,29 +20,61 @@ from numpy.typing import NDArray
 
 from toolkit.effect.client_sums import Floats
 from toolkit.effect.draw_check import BALANCED_ALL, BALANCED_CLIENT, one_sequence
+from toolkit.number_words import counted
 from toolkit.registering.compared import WORDS_BEFORE as WORDS
 from toolkit.registering.engine import Engine
 
 BEFORE = ("previous_full", "previous_y", "step", "since")
+MOST_ASKED = 500_000  # draws up to which all are asked
 MOST_WORDS = 20_000  # sets of words that are told apart; the rarest beyond them count as none
 
 
 @dataclass(frozen=True, kw_only=True)
 class Asked:
-    """The engine's answers: counts of `words` by arm, sums of what was `before` by arms, `sequences` as ways with p."""
+    """The engine's answers: counts of `words` by arm, sums of what was `before` by arms, `sequences` as ways with p.
+
+    `people`: whose draws were asked, where not all were.
+    """
 
     words: pd.DataFrame
     before: pd.DataFrame
     sequences: tuple[tuple[str, float], ...]
+    people: tuple[str, ...] = ()
+
+    def says(self) -> str:
+        """Whose draws were asked, in a half-sentence; "" where all were."""
+        if not self.people:
+            return ""
+        n = counted(int(self.words["n"].sum()), "draw")
+        return f"; words, last sessions and sequences looked at in {n} of {counted(len(self.people), 'practitioner')}"
 
 
-def asked_of_draws(engine: Engine, draws: Any, several: Any, *, one_site: bool) -> Asked:
+def asked_of_draws(engine: Engine, draws: Any, several: Any, *, one_site: bool, n: int) -> Asked:
     """Ask all three of a table with one row a draw; `several`: without clients whose order was drawn once, or None."""
-    return Asked(
-        words=words_by_arm(engine, draws),
-        before=sums_of_before(engine, draws),
-        sequences=() if several is None else tuple(sequences(engine, several, one_site=one_site)),
-    )
+    people = some_practitioners(engine, draws) if n > MOST_ASKED else ()
+    with ExitStack() as kept:
+        if people:
+            of_all = draws
+            draws, others = (
+                one if one is None else one.filter(one.practitioner.isin(people)) for one in (of_all, several)
+            )
+            draws = kept.enter_context(engine.kept(draws))
+            several = draws if several is of_all else others
+        return Asked(
+            words=words_by_arm(engine, draws),
+            before=sums_of_before(engine, draws),
+            sequences=() if several is None else tuple(sequences(engine, several, one_site=one_site)),
+            people=people,
+        )
+
+
+def some_practitioners(engine: Engine, draws: Any) -> tuple[str, ...]:
+    """As many practitioners as have `MOST_ASKED` draws, taken as if by lot but always the same ones; () for all."""
+    sizes = engine.frame(draws.group_by("practitioner").agg(n=draws.count()))
+    names = sorted(sizes["practitioner"].astype(str), key=lambda name: (crc32(name.encode()), name))
+    so_far = sizes.set_index(sizes["practitioner"].astype(str))["n"].reindex(names).cumsum()
+    chosen = names[: int((so_far < MOST_ASKED).sum()) + 1]
+    return tuple(chosen) if len(chosen) < len(names) else ()
 
 
 def one_row_a_session(rows: Any) -> Any:

@@ -91,7 +91,7 @@ def draw_by_sums(
     if n < FEWEST_DRAWS or min(first, n - first) < 3:
         says = f"{n} draws are too few to tell whether chance was in charge."
         return DrawBySums(passed=True, p={}, says=says)
-    asked = asked_of_draws(engine, table, several if len(of_clients) else None, one_site=whole.sites == 1)
+    asked = asked_of_draws(engine, table, several if len(of_clients) else None, one_site=whole.sites == 1, n=n)
     words, p_known = best_known(_blocks(draws, asked, n, first), n=n, first=first)
     order_words, p_orders = _orders([*ways, *asked.sequences], first / n, share)
     weekdays = _by_weekday(draws.days)
@@ -104,10 +104,10 @@ def draw_by_sums(
         "weekdays": clients_apart(*weekdays) if weekdays is not None else 1.0,
         "count": 1.0 if share is None and unequal else count_p(first, n, 0.5 if share is None else share),
     }
-    return _told(parts, words, order_words.format(first="treated first"), n, first)
+    return _told(parts, words, order_words.format(first="treated first"), n, first, asked.says())
 
 
-def _told(parts: dict[str, float], words: str, order_words: str, n: int, first: int) -> DrawBySums:
+def _told(parts: dict[str, float], words: str, order_words: str, n: int, first: int, part: str) -> DrawBySums:
     """What was caught, in words."""
     nearly_always = "some {} are mostly treated first, others hardly ever"
     says = {
@@ -122,7 +122,8 @@ def _told(parts: dict[str, float], words: str, order_words: str, n: int, first: 
     if caught:
         told = f"This does not look drawn at random ({counted(n, 'draw')}): {'; '.join(caught)}."
     else:
-        told = f"Nothing known before predicts what was drawn ({counted(n, 'draw')}); not looked at: {NOT_LOOKED_AT}."
+        known = f"Nothing known before predicts what was drawn ({counted(n, 'draw')}{part})."
+        told = f"{known} Not looked at: {NOT_LOOKED_AT}."
     return DrawBySums(passed=not caught, p=parts, says=told)
 
 

@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from toolkit.effect.client_sums import Cells, Floats, added, unpacked
+from toolkit.effect.client_sums import Cells, Floats, added_within, unpacked
 from toolkit.effect.draw_check import largest_of_many
 from toolkit.effect.draw_units import FEWEST, MOST_PRACTITIONERS
 from toolkit.registering.cells import day_ranks, middle_rank
@@ -82,7 +82,7 @@ def of_sessions(cells: Cells, days: pd.DataFrame) -> Block:
     """
     names = list(cells.names[1:-1])
     width, people = len(cells.names), cells.people
-    arms = added(cells.products, 2 * cells.practitioner + cells.arm, 2 * people)
+    arms = added_within(cells.products, 2 * cells.practitioner + cells.arm, 2 * people, cells.site)
     by_arm = unpacked(arms).reshape(people, 2, width, width)
     sums, treated = by_arm.sum(axis=1), by_arm[:, 1, 0]
     spoken, combined, members, n_global = _columns(cells, names, sums[:, 0])
