@@ -24,7 +24,9 @@ BOTH_ARMS = 3  # sessions that an examiner must have read in each arm to be told
 RESTS_ON = 0.33  # share of the estimate that must be left without any one practitioner
 FEWEST_WITH_BOTH, LEAST_SHARE_WITH_BOTH = 5, 0.2  # clients who must have had both of two that somebody chose
 DIFFERENT_PEOPLE = "different people: {both} of {n} clients stand on both sides"
+DIFFERENT_READERS = "The two were read by different examiners, so reader and technique cannot be told apart."
 CHOSEN_BY_SECOND = "the second reading before (given the first)"
+FEWEST_PEOPLE, MOST_PEOPLE = 3, 12  # practitioners of whom each is left out in turn
 LONGER = 1.5  # ratio of minutes between the arms that is no longer the same length
 
 
@@ -52,7 +54,7 @@ def examiners_by_arm(compared: Compared) -> tuple[str, Compared]:
     treated, waited = member[label == 1].sum(axis=0), member[label == 0].sum(axis=0)
     shared = (treated >= BOTH_ARMS) & (waited >= BOTH_ARMS)
     if not shared.any():
-        return "The two were read by different examiners, so reader and technique cannot be told apart.", compared
+        return DIFFERENT_READERS, compared
     columns = {f"adjust examiner {k}": member[:, k] for k in range(1, len(names))}
     rows = pd.concat([compared.rows, pd.DataFrame(columns, index=compared.rows.index)], axis=1)
     return "", replace(compared, rows=rows)
@@ -171,6 +173,17 @@ def minutes_apart(compared: Compared) -> str:
     minutes = source["minutes"].to_numpy(dtype=float)
     arm = compared.rows["arm"].to_numpy()
     one, other = (minutes[(arm == which) & np.isfinite(minutes)] for which in (1, 0))
+    return longer_by(one, other)
+
+
+def longer_by(one: Floats, other: Floats) -> str:
+    """The same from the minutes of both arms, none missing.
+
+    Examples
+    --------
+    >>> longer_by(np.full(9, 12.0), np.full(9, 6.0))
+    'The two took differently long (12 and 6 minutes), so it may be the time.'
+    """
     if min(len(one), len(other)) < 5:
         return ""
     middle = float(np.median(one)), float(np.median(other))
@@ -229,7 +242,7 @@ def practitioners_left_out(compared: Compared) -> Iterator[tuple[str, Compared]]
     One at a time, as each is a copy of nearly all rows.
     """
     counts = compared.rows.groupby(["practitioner", "arm"], sort=False).size().unstack(fill_value=0)
-    if counts.shape[1] < 2 or (counts.min(axis=1) >= BOTH_ARMS).sum() < 3 or len(counts) > 12:
+    if counts.shape[1] < 2 or (counts.min(axis=1) >= BOTH_ARMS).sum() < FEWEST_PEOPLE or len(counts) > MOST_PEOPLE:
         return
     name = compared.rows["practitioner"]
     for one in counts.index[counts.min(axis=1) >= BOTH_ARMS]:

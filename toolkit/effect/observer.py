@@ -17,6 +17,7 @@ ENOUGH_BLINDED = 0.8
 ARMS_APART = 0.10
 WHOLE_READING = 1.96  # how far one reading may be off, in SEM
 FEWEST_PAIRS = 20
+STEPS = (10.0, 5.0, 2.0, 1.0, 0.5, 0.1)
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -200,13 +201,21 @@ def copied_second_readings(first: pd.Series, second: pd.Series, later: pd.Series
     if len(pairs) < FEWEST_PAIRS:
         return ""
     apart = (pairs["second"] - pairs["first"]).to_numpy()
+    return copied_pairs(
+        apart,
+        (pairs["later"] - pairs["second"]).dropna().to_numpy(),
+        usual_step(np.r_[pairs["first"], pairs["second"]]),
+    )
+
+
+def copied_pairs(apart: np.ndarray, onwards: np.ndarray, step: float) -> str:
+    """The same from second less first readings, later less second ones, and the step to which they are rounded."""
     equal = np.abs(apart) < 1e-9
-    by_rounding = _equal_by_rounding(apart[~equal], _step(pairs))
+    by_rounding = _equal_by_rounding(apart[~equal], step)
     beyond = binomial_above(int(equal.sum()), len(apart), min(max(by_rounding, 1e-6), 1.0))
     if equal.mean() > by_rounding + 0.1 and beyond < 1e-3:
         share, usual = 100 * equal.mean(), 100 * by_rounding
         return f"{share:.0f} % of second readings before equal the first; rounding gives {usual:.0f} %"
-    onwards = (pairs["later"] - pairs["second"]).dropna().to_numpy()
     if len(onwards) >= FEWEST_PAIRS:
         ratio = _scatter(onwards) / max(_scatter(apart), 1e-12)
         limit = f_quantile(0.999, len(onwards) - 1, len(apart) - 1)
@@ -221,12 +230,15 @@ def _scatter(values: np.ndarray) -> float:
     return float(np.clip(values, low, high).var(ddof=1))
 
 
-def _step(pairs: pd.DataFrame) -> float:
-    """The step to which readings are rounded: the largest of the usual ones that all of them keep to."""
-    values = np.r_[pairs["first"], pairs["second"]]
-    return next(
-        (s for s in (10.0, 5.0, 2.0, 1.0, 0.5, 0.1) if np.allclose(values / s, np.round(values / s), atol=1e-6)), 0.01
-    )
+def usual_step(values: np.ndarray) -> float:
+    """The step to which readings are rounded: the largest of the usual ones that all of them keep to.
+
+    Examples
+    --------
+    >>> usual_step(np.array([10.5, 12.0, 9.5]))
+    0.5
+    """
+    return next((s for s in STEPS if np.allclose(values / s, np.round(values / s), atol=1e-6)), 0.01)
 
 
 def _equal_by_rounding(unequal: np.ndarray, step: float) -> float:

@@ -14,6 +14,7 @@ from toolkit.claim.question import Question
 from toolkit.effect.client_sums import by_client
 from toolkit.effect.from_sums import Found, estimate_from_sums
 from toolkit.errors import NotEnoughError
+from toolkit.number_words import capital
 from toolkit.registering.cells import (
     CHANGES,
     PLAIN,
@@ -42,6 +43,7 @@ from toolkit.registering.draw_by_sums import DrawBySums, Draws, draw_by_sums, vi
 from toolkit.registering.fillings import by_arm, fillings
 from toolkit.registering.held import Held
 from toolkit.registering.measured import errors_in
+from toolkit.registering.read_by_sums import copied, doubts_of, without_copies, without_practitioner
 from toolkit.registering.sent_sums import Room, Summed
 from toolkit.registering.told_by_sums import BySums, Effect, told_by_sums
 from toolkit.result import Result
@@ -69,6 +71,10 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
     """Everything that sums say of one question."""
     compared = compared_table(found, question, drawn=drawn)
     days = found.engine.frame(by_day(compared.table))
+    doubts = doubts_of(found.engine, compared.table)
+    if days["has_second"].sum() >= FEWEST_TWICE and (why := copied(found.engine, compared.table)):
+        compared, doubts = without_copies(compared), (*doubts, f"{capital(why)}: taken for none.")
+        days = found.engine.frame(by_day(compared.table))
     about = by_arm(days)
     if about["y_n"].min() < 2:
         raise NotEnoughError("One of the two has no session with readings before and after, so nothing is compared.")
@@ -77,7 +83,7 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
     error = errors_in(found, question.measure, needed=False).get(question.measure)
     if compared.basis == "comparison_sessions":
         fits, differs, counted = _chosen(found, compared, days, filled, level)
-        draw = None
+        draw = also = None
     else:
         sums, differs = _Sums.of(found, compared, days, filled), ()
         ask = partial(
@@ -88,7 +94,7 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
             share=question.share_treated_first,
             waits=compared.basis == "randomised_order",
         )
-        counted, draw, fits = sums.answers(level, ask, either_way=compared.both_treated)
+        counted, draw, fits, also = sums.answers(level, ask, either_way=compared.both_treated)
     return BySums(
         question=question,
         compared=compared,
@@ -99,6 +105,8 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
         n_missing=(int(missing[0]), int(missing[1])),
         draw=draw,
         differs=differs,
+        doubts=doubts,
+        also=also,
         blinded=(float(about["blind"][1]), float(about["blind"][0])),
         error=error if isinstance(error, ReadingError) else None,
     )
@@ -225,8 +233,11 @@ class _Sums:
 
     def answers(
         self, level: float, ask: Callable[[Draws], DrawBySums], *, either_way: bool
-    ) -> tuple[tuple[int, int], DrawBySums, list[Effect]]:
-        """Sessions and clients with a change, the draw, and the effect in them and with what is missing filled in."""
+    ) -> tuple[tuple[int, int], DrawBySums, list[Effect], Effect | None]:
+        """Sessions and clients with a change, the draw, the effect in them and with what is missing filled in.
+
+        Last the effect without a practitioner who carries most of it, where there is one.
+        """
         room = Room()
         complete = by_client(self.sent.only(("y",), self.totals.names, tables=(0,), room=room))
         sizes = complete.cells.n, len(complete.counts)
@@ -237,13 +248,15 @@ class _Sums:
         names = self.every.names if self.every is not None else ()
         ways = [(("y", change) if self.one_row else (change,), names) for change in self.ways]
         fits = [_effect(one, level)]
+        without = without_practitioner(complete.cells, one, either_way=either_way) if fits[0].interval[0] > 0 else None
         for cells in self.sent.cells(ways, tables=tables, room=room) if ways else ():
             found = by_client(cells)
             draw = draw or ask(drawn(found=found))  # what was drawn is the same under every way of filling
             fits.append(_effect(estimate_from_sums(found, near=one.theta, either_way=either_way), level))
         if draw is None:
             raise AssertionError("there is no way to fill")
-        return sizes, draw, fits
+        also = _effect(without, level) if without and min(fit.interval[0] for fit in fits[:2]) > 0 else None
+        return sizes, draw, fits, also
 
 
 def _in_words(found: Held, question: Question) -> Question:

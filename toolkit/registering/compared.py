@@ -175,6 +175,9 @@ def _as_compared(rows: Any, *, arm: Any, outcome: Any, better: str) -> Any:
         "has_second": rows.before_2.notnull().cast("float64"),
         "y": sign * (outcome - base),
         "full": rows.after - rows.before,
+        "read_twice": rows.before.notnull() & rows.before_2.notnull(),
+        "examiner": rows.examiner,
+        "minutes": rows.minutes,
         **{name: rows[name] for name in WORDS_BEFORE},
     }
     return rows.select(**columns)

@@ -15,10 +15,13 @@ from toolkit.result import Result
 from toolkit.stats.reading_error import ReadingError
 
 LEFT_OUT = (
-    "Not looked at with so many rows: rows set aside whole and sessions missing from the count in the bound, copied "
-    "second readings, examiners by arm, minutes, hours of the day, one practitioner who carries it, the other "
-    "explanations one by one. Ask a part of it (a region, some sites; or a larger most_rows) for the full audit."
+    "Not looked at with so many rows: rows set aside whole and sessions missing from the count in the bound, readings "
+    "before that differ by arm, rounding, the other explanations one by one. Ask a part of it (a region, some sites; "
+    "or a larger most_rows) for the full audit."
 )
+
+
+CARRIED = "Without one practitioner hardly any of the effect is left; the interval holds what then is."
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -55,7 +58,8 @@ class Effect:
 class BySums:
     """What the sums say of one question: the effect as written down, with missing readings filled in, the draw.
 
-    `draw` is None and `differs` says what tells the arms apart where somebody chose.
+    `draw` is None and `differs` says what tells the arms apart where somebody chose. `doubts`: what else speaks against
+    the comparison. `also`: the effect without a practitioner who carries most of it, which the interval holds too.
     """
 
     question: Question
@@ -67,6 +71,8 @@ class BySums:
     n_missing: tuple[int, int]
     draw: DrawBySums | None
     differs: tuple[str, ...]
+    doubts: tuple[str, ...]
+    also: Effect | None
     blinded: tuple[float, float]
     error: ReadingError | None
 
@@ -83,7 +89,13 @@ def told_by_sums(told: BySums, *, engine: str, absent: str) -> Result:
         rows.append(
             _row("less half a SEM, for a reader who knew", told.complete, told, interval=(low - allowance, high))
         )
-    notes = [told.draw.says if told.draw else _chosen_says(told), LEFT_OUT, absent]
+    notes = [
+        told.draw.says if told.draw else _chosen_says(told),
+        *told.doubts,
+        CARRIED if told.also else "",
+        LEFT_OUT,
+        absent,
+    ]
     return Result.of(
         rows,
         says=_says(told, low, high, allowance, engine),
@@ -95,15 +107,15 @@ def told_by_sums(told: BySums, *, engine: str, absent: str) -> Result:
 
 def _widest(told: BySums) -> tuple[float, float]:
     """The interval that reaches from the lowest limit against the technique to the highest of all."""
-    ways = (told.complete, *told.filled)
-    many = len(told.filled) > 2
+    ways = (told.complete, *told.filled, *([told.also] if told.also else []))
+    many = len(told.filled) > 2 or told.also is not None
     low = min(way.interval[0] for way in (ways if many else (told.complete, *told.filled[:1])))
     return low, max(way.interval[1] for way in ways)
 
 
 def _p(told: BySums) -> float:
-    if len(told.filled) > 2:
-        return max(way.p for way in (told.complete, *told.filled))
+    if len(told.filled) > 2 or told.also is not None:
+        return max(way.p for way in (told.complete, *told.filled, *([told.also] if told.also else [])))
     return told.filled[0].p if told.filled else told.complete.p
 
 
