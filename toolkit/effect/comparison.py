@@ -150,12 +150,13 @@ def only_treated(
     Args:
         rows: tidy wide rows. relation: the codebook's side relation of a region and a measure.
     """
-    mine = rows[rows["measure"] == measure]
-    kept = pd.Series(True, index=mine.index)
-    for region, part in mine.groupby(as_texts(mine["region"]), sort=False):
+    mine = keep_rows(rows, (rows["measure"] == measure).to_numpy())
+    kept = np.ones(len(mine), dtype=bool)
+    told = mine[["region", "treated_side", "measured_side", "session_id", "client", "before"]]
+    for region, part in told.assign(_at=np.arange(len(mine))).groupby(as_texts(mine["region"]), sort=False):
         rule, _ = treated_side_rule(part, relation=relation(str(region), measure) or "", better=better)
-        kept.loc[part.index] = (role_of_side(part, rule=rule) != "other").to_numpy()
-    return mine[kept]
+        kept[part["_at"]] = (role_of_side(part, rule=rule) != "other").to_numpy()
+    return keep_rows(mine, kept)
 
 
 def _as_compared(rows: pd.DataFrame, *, arm: np.ndarray, outcome: pd.Series, better: str) -> pd.DataFrame:
@@ -217,7 +218,7 @@ def _written_elsewhere(rows: pd.DataFrame, compared: Compared) -> pd.DataFrame:
     when = pd.to_datetime(rows["date"])
     mine = among(rows["client"], compared.rows["client"]) & ~among(rows["session_id"], compared.rows["session_id"])
     drawn = rows["order"].isin(("technique_first", "wait_first")) & (when >= days.min()) & (when <= days.max())
-    found: pd.DataFrame = rows[mine & drawn.to_numpy()]
+    found: pd.DataFrame = rows.loc[mine & drawn.to_numpy()]
     return found
 
 
@@ -295,6 +296,7 @@ def find_comparison(
     comparison: str | None = None,
     relation: str = "",
     side_rule: str | None = None,
+    technique: pd.DataFrame | None = None,
 ) -> Compared | None:
     """The strongest comparison that the records hold for a question, or the one that the question asks for.
 
@@ -303,12 +305,14 @@ def find_comparison(
         comparison: "wait", "measured_only", "other_side", another intervention's name, or None for the strongest.
         relation: the codebook's side relation of region and measure.
         side_rule: "same" or "opposite" where the question states it.
+        technique: the rows of the technique (`technique_rows`), where they are at hand.
 
     Returns:
         The compared rows, or None where the records hold nothing to compare with. When what was asked for is not in
         the records the strongest other comparison is returned; its `basis` then tells.
     """
-    technique = technique_rows(rows, measure=measure, region=region, intervention=intervention)
+    if technique is None:
+        technique = technique_rows(rows, measure=measure, region=region, intervention=intervention)
     if technique.empty:
         return None
     rule = side_rule or treated_side_rule(technique, relation=relation, better=better)[0]
@@ -336,7 +340,8 @@ def find_comparison(
     for name in [*wanted, "wait", "drawn_side", "sessions", "undrawn_side"]:
         one = look_for[name]()
         if one is not None and one.basis == "randomised_order":
-            one = replace(one, elsewhere=_written_elsewhere(rows[rows["measure"] == measure], one))
+            of_measure = keep_rows(rows, (rows["measure"] == measure).to_numpy())
+            one = replace(one, elsewhere=_written_elsewhere(of_measure, one))
         if one is not None and _read_in_both_arms(one.rows):
             return one
     return None

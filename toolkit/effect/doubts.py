@@ -13,6 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from toolkit.effect.comparison import Compared
+from toolkit.effect.draw_check import redrawn
 from toolkit.effect.many_sessions import robust_over_clients
 from toolkit.effect.observer import copied_second_readings
 from toolkit.quantiles import fisher_p, t_above
@@ -46,8 +47,9 @@ def examiners_by_arm(compared: Compared) -> tuple[str, Compared]:
         return "", compared
     member = (code[:, None] == np.arange(len(names))).astype(float)
     weight = 1 / np.sqrt(np.maximum(member.sum(axis=0), 1))
-    could = np.random.default_rng(2).permuted(np.tile(label - label.mean(), (999, 1)), axis=1)
-    by_chance = np.sum(((could @ member) * weight) ** 2, axis=1)
+    by_chance = np.concatenate(
+        [np.sum(((could @ member) * weight) ** 2, axis=1) for could in redrawn(label, seed=2, n_redraws=999)]
+    )
     seen = float(np.sum((((label - label.mean()) @ member) * weight) ** 2))
     if (1 + (by_chance >= seen - 1e-12).sum()) / 1000 > LIMIT:
         return "", compared

@@ -27,6 +27,7 @@ from toolkit.quantiles import binomial_p, chi2_above, normal_above
 Floats = NDArray[np.float64]
 Verdict = Literal["sealed and kept", "looks drawn", "not drawn", "too few to tell"]
 LIMIT = 0.01
+SHOWN = ("client", "session_id", "practitioner", "label", "visit", "when", "per_client")
 N_REDRAWS = 999
 FEWEST_DRAWS = 10
 MANY = 50_000  # draws from which on sums of them are taken for normal, and are not redrawn
@@ -59,7 +60,7 @@ class DrawCheck:
     """Whether chance was in charge. `p` is that of the whole check (1 % is the limit), `patterns` what was found.
 
     `adjust`: one column for each pattern that can be adjusted for, by client and session_id. `units` holds what was
-    looked at, one row a draw (see `drawn_units`).
+    drawn, one row a draw (the columns `SHOWN` of `drawn_units`).
     """
 
     verdict: Verdict
@@ -138,7 +139,7 @@ def check_draw(compared: Compared, *, share: float | None = None) -> DrawCheck:
         n_clients=int(units["client"].nunique()),
         patterns=caught,
         says=_says(compared, units, caught),
-        units=units,
+        units=units[list(SHOWN)],
         adjust=adjust,
     )
 
@@ -192,7 +193,7 @@ def _known_patterns(label: Floats, known: Known) -> tuple[list[Pattern], list[in
     return found, _until_nothing_predicts(label, known.columns(), limit) if standing else []
 
 
-def _redrawn(label: Floats, *, seed: int, n_redraws: int) -> Iterator[Floats]:
+def redrawn(label: Floats, *, seed: int, n_redraws: int) -> Iterator[Floats]:
     """Redraws of the labels less their mean, as many at a time as fit well into memory."""
     rng = np.random.default_rng(seed)
     at_once = max(1, _NUMBERS_AT_ONCE // max(len(label), 1))
@@ -202,7 +203,7 @@ def _redrawn(label: Floats, *, seed: int, n_redraws: int) -> Iterator[Floats]:
 
 def _largest_by_chance(label: Floats, columns: Floats) -> Floats:
     """Of each redraw the largest difference that a column makes."""
-    redraws = _redrawn(label, seed=0, n_redraws=N_REDRAWS)
+    redraws = redrawn(label, seed=0, n_redraws=N_REDRAWS)
     return np.concatenate([np.abs(could @ columns).max(axis=1) for could in redraws])
 
 
@@ -375,7 +376,7 @@ def _moments_by_chance(label: Floats, code: NDArray[np.intp], sizes: Floats) -> 
     """Mean and variance over redraws of what tells the groups apart."""
     order = np.argsort(code, kind="stable")
     starts = np.r_[0, np.cumsum(sizes.astype(np.intp))[:-1]]
-    redraws = _redrawn(label, seed=1, n_redraws=N_REDRAWS // 3)
+    redraws = redrawn(label, seed=1, n_redraws=N_REDRAWS // 3)
     by_chance = np.concatenate(
         [np.sum(np.add.reduceat(could[:, order], starts, axis=1) ** 2 / sizes, axis=1) for could in redraws]
     )

@@ -142,13 +142,24 @@ def _time(frame: pd.DataFrame) -> dict[str, Floats]:
             log = pd.Series(np.log(visit.clip(lower=1)))
             columns["visit"] = _centred(log.fillna(log.mean()))
     if "date" in frame and n >= ENOUGH_FOR_TIME:
-        rank = pd.to_datetime(frame["date"]).rank(pct=True)
+        rank = _rank(pd.to_datetime(frame["date"]))
         columns["day"] = _centred(rank.fillna(rank.mean()).fillna(0.0))
     if "time_of_day" in frame and n >= ENOUGH_FOR_TIME and frame["time_of_day"].notna().mean() > 0.5:
-        hour = frame["time_of_day"].rank(pct=True)
+        hour = _rank(frame["time_of_day"])
         columns["hour"] = _centred(hour.fillna(hour.mean()))
         columns["hour, squared"] = _centred((hour - hour.mean()).pow(2).fillna((hour - hour.mean()).pow(2).mean()))
     return columns
+
+
+def _rank(values: pd.Series) -> pd.Series:
+    """Ranks from 0 to 1, equal values sharing theirs: counted, as days and hours are few (as `rank(pct=True)`)."""
+    code, distinct = pd.factorize(values.array)
+    order = np.argsort(distinct)
+    counts = np.bincount(code[code >= 0], minlength=len(distinct))[order]
+    ranks = np.empty(len(distinct) + 1)
+    ranks[order] = (np.cumsum(counts) - (counts - 1) / 2) / max(int(counts.sum()), 1)
+    ranks[-1] = np.nan
+    return pd.Series(ranks[code], index=values.index)
 
 
 def _not_told_by(known: dict[str, Floats], more: dict[str, Floats]) -> dict[str, Floats]:

@@ -53,8 +53,8 @@ def effect_from_rows(
     people = int(practitioner.max(initial=-1)) + 1
     if len(y) < MANY or not ((label == 0) | (label == 1)).all() or _too_wide(client, people + covariates.shape[1]):
         return None
-    arm = label.astype(np.intp)
-    order, starts = _together((client * people + practitioner) * 2 + arm)
+    arm, clients = label.astype(np.intp), int(client.max(initial=-1)) + 1
+    order, starts = _together((arm * clients + client) * people + practitioner)
     if _FEWER * len(starts) > len(y):
         return None
     first = order[starts]

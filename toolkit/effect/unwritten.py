@@ -7,7 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from toolkit.effect.comparison import Compared
-from toolkit.records.coded_texts import among, below_each_other, each_once, repeated, running_numbers
+from toolkit.records.coded_texts import among, each_once, repeated, running_numbers
 from toolkit.records.texts import group_codes
 
 FEWEST_GONE, MOST_GONE = 3, 0.5  # session numbers left out, and their share of those there: more is an extract
@@ -31,13 +31,15 @@ def with_unwritten(
     """
     if compared.basis != "randomised_order":
         return compared
-    same = rows[
-        ((rows["intervention"] == intervention) & rows["order"].isin(("technique_first", "wait_first"))).to_numpy()
-    ]
-    same = same if region == "any" else same[(same["region"] == region).to_numpy()]
-    other = same[~among(same["session_id"], compared.rows["session_id"])]
+    same = (rows["intervention"] == intervention) & rows["order"].isin(("technique_first", "wait_first"))
+    here = among(rows["session_id"], compared.rows["session_id"])
+    if region != "any":
+        same &= rows["region"] == region
+    other = rows.loc[same.to_numpy() & ~here]
     named = ["client", "session_id"]
-    sessions = rows[named] if lost is None or lost.empty else below_each_other([rows[named], lost[named]])
+    sessions = rows[named]
+    if lost is not None and not lost.empty:
+        sessions = pd.concat([frame[named].astype("str") for frame in (sessions, lost)])
     return replace(compared, unread=other.drop_duplicates(named), numbers_gone=numbers_left_out(each_once(sessions)))
 
 

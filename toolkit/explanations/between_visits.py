@@ -19,9 +19,14 @@ from toolkit.explanations.case import without_each
 from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.coded_texts import as_texts
 from toolkit.records.dates import visit_days
+from toolkit.records.texts import keep_rows
 from toolkit.result import Estimate
 
 COMPARISON = "measured_only"
+_COLUMNS = (
+    *("client", "practitioner", "session_id", "date", "day", "visit", "measure", "region", "intervention"),
+    *("treated_side", "measured_side", "before", "before_2", "after"),
+)
 
 
 def visit_pairs(
@@ -41,7 +46,8 @@ def visit_pairs(
         (last reading before), gap, has_second, gain (after − base), following (next first reading), y (following −
         base), days between; oriented, better = positive; only rows with both base and next first reading.
     """
-    mine = rows[rows["measure"] == measure]
+    columns = [name for name in _COLUMNS if name in rows]
+    mine = keep_rows(rows[columns], (rows["measure"] == measure).to_numpy())
     whole = technique_rows(mine, measure=measure, region=region, intervention=intervention)
     rule = side_rule or treated_side_rule(whole, relation=relation, better=better)[0]
     treated = whole[(role_of_side(whole, rule=rule) != "other").to_numpy()]

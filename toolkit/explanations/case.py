@@ -19,8 +19,13 @@ from toolkit.number_words import with_interval
 from toolkit.quantiles import jackknife_covariance, t_quantile
 from toolkit.records.coded_texts import as_texts
 from toolkit.records.dates import visit_days
+from toolkit.records.texts import keep_rows
 from toolkit.result import Estimate
 
+_OF_A_CHANGE = (
+    *("client", "practitioner", "session_id", "date", "visit", "measured_side"),
+    *("before", "before_2", "after_wait", "after", "comfort", "examiner_blinded"),
+)
 Status = Literal["closed_by_design", "adjusted", "bounded", "open", "not_applicable"]
 
 
@@ -69,8 +74,9 @@ class Case:
         return 1.0 if self.better == "higher" else -1.0
 
     def changes(self, *, first: str = "before", second: str = "after") -> pd.DataFrame:
-        """Technique rows with both readings: client, practitioner, session_id, date and the oriented `change`."""
-        kept = self.technique.dropna(subset=[first, second])
+        """Technique rows with both readings: `_OF_A_CHANGE`, as far as they are there, and the oriented `change`."""
+        there = (self.technique[first].notna() & self.technique[second].notna()).to_numpy()
+        kept = keep_rows(self.technique[[name for name in _OF_A_CHANGE if name in self.technique]], there)
         return kept.assign(change=self.sign * (kept[second] - kept[first]))
 
 

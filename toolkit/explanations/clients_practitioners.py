@@ -104,23 +104,54 @@ def first_visits(change: pd.DataFrame, *, unit: str) -> Estimate | None:
 NAME = "one practitioner carrying it"
 
 
-def difference_of_client_means(rows: pd.DataFrame) -> float | None:
-    """Technique less comparison, clients weighted equally within each.
+def without_each_practitioner(rows: pd.DataFrame, *, both: bool = True) -> tuple[float | None, dict[str, float]]:
+    """Technique less comparison, clients weighted equally within each; and the same without each practitioner.
 
-    Args:
-        rows: client, arm (1 technique, 0 comparison), y (none missing).
+    Parameters
+    ----------
+    rows
+        client, practitioner, arm (1 technique, 0 comparison), y (none missing).
+    both
+        Less the comparison; else the technique's mean alone.
 
-    Returns:
-        The difference, None where one of the two has no row.
+    Returns
+    -------
+    tuple
+        The difference, None where an arm has no row; and those that are left without each practitioner by name.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"client": ["a", "a", "b"], "practitioner": ["P", "P", "Q"], "arm": 1.0, "y": [1, 3, 5]})
+    >>> without_each_practitioner(rows, both=False)
+    (3.5, {'P': 5.0, 'Q': 2.0})
     """
-    means = rows.groupby(["arm", "client"])["y"].mean().groupby("arm").mean()
-    return float(means[1.0] - means[0.0]) if {0.0, 1.0} <= set(means.index) else None
+    client, practitioner = (pd.factorize(rows[name]) for name in ("client", "practitioner"))
+    names, arm = [str(name) for name in practitioner[1]], rows["arm"].to_numpy(dtype=np.intp)
+    size = 2 * len(client[1])
+    place = arm * len(client[1]) + client[0]
+    key, cell = np.unique(practitioner[0].astype(np.int64) * size + place, return_inverse=True)
+    whose, where = key // size, key % size
+    y = rows["y"].to_numpy(dtype=float)
+    sums, counts = (np.bincount(cell, weights=w, minlength=len(key)) for w in (y, np.ones(len(y))))
+    all_sums, all_counts = (np.bincount(where, weights=w, minlength=size) for w in (sums, counts))
+    there = all_counts > 0
+    means = np.where(there, all_sums, 0.0) / np.where(there, all_counts, 1.0)
+    rest = all_counts[where] - counts
+    left = np.where(rest > 0, (all_sums[where] - sums) / np.maximum(rest, 1.0), 0.0)
+    at = 2 * whose + where // len(client[1])
+    total, n = means.reshape(2, -1).sum(axis=1), there.reshape(2, -1).sum(axis=1)
+    shape = (len(names), 2)
+    fewer = np.bincount(at, weights=rest == 0, minlength=2 * len(names)).reshape(shape)
+    moved = np.bincount(at, weights=left - means[where], minlength=2 * len(names)).reshape(shape)
+    found = {names[k]: _of_arms(total + moved[k], n - fewer[k], both) for k in np.argsort(names)}
+    return _of_arms(total, n, both), {name: value for name, value in found.items() if value is not None}
 
 
-def _technique_alone(rows: pd.DataFrame) -> float | None:
-    """Mean of the technique's client means, None where there is no row."""
-    means = rows.groupby("client")["y"].mean()
-    return float(means.mean()) if len(means) else None
+def _of_arms(total: np.ndarray, n: np.ndarray, both: bool) -> float | None:
+    """Technique's mean less the comparison's, or the technique's alone; None where an arm is empty."""
+    if n[1] < 1 or (both and n[0] < 1):
+        return None
+    return float(total[1] / n[1] - (total[0] / n[0] if both else 0.0))
 
 
 def one_practitioner(case: Case) -> Explanation:
@@ -138,10 +169,7 @@ def one_practitioner(case: Case) -> Explanation:
     if len(names) < 2:
         says = "All sessions are by one practitioner: what is found is about that pair of hands."
         return Explanation(explanation=NAME, status="open", size=None, says=says, what_would_close_it=close)
-    result = difference_of_client_means if case.compared is not None else _technique_alone
-    whole = result(rows)
-    without = {name: result(rows[rows["practitioner"] != name]) for name in names}
-    found = {name: value for name, value in without.items() if value is not None}
+    whole, found = without_each_practitioner(rows, both=case.compared is not None)
     if whole is None or not found:
         says = "Too few sessions to leave a practitioner out."
         return Explanation(explanation=NAME, status="open", size=None, says=says, what_would_close_it=close)

@@ -116,7 +116,7 @@ def untreated_stretches(rows: pd.DataFrame, *, sign: float, unit: str) -> Estima
         Sum of changes over sum of weeks, interval by leaving out one client at a time; None below 3 clients.
     """
     frame = first_readings(rows)
-    frame["untreated"] = rows.loc[frame.index, "intervention"].astype(str) == "measured_only"
+    frame["untreated"] = (rows["intervention"] == "measured_only").loc[frame.index]
     frame = frame.dropna(subset=["weeks"]).sort_values("weeks", kind="stable")
     grouped = frame.groupby(["client", "side"], sort=False)
     change = sign * (grouped["before"].shift(-1) - frame["before"])

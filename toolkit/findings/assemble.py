@@ -89,12 +89,19 @@ def plain(value: Any) -> Any:
     return value
 
 
+_BY_REGION = (
+    *("measure", "unit", "client", "practitioner", "session_id", "region", "intervention"),
+    *("treated_side", "measured_side", "before", "before_2", "after"),
+)
+
+
 def by_region(records: Records, measures: list[str]) -> dict[str, Any]:
     """The model by region and intervention of the first measure, and of the others beside it."""
     models: list[dict[str, Any]] = []
     for measure in measures:
         better = records.codebook.measure(measure).better
-        rows = only_treated(records.rows, measure=measure, better=better, relation=records.codebook.limits)
+        columns = [name for name in _BY_REGION if name in records.rows]
+        rows = only_treated(records.rows[columns], measure=measure, better=better, relation=records.codebook.limits)
         rows = keep_rows(rows, ~((rows["region"] == "") & (rows["intervention"] != "measured_only")).to_numpy())
         try:
             found = by_region_and_intervention(

@@ -110,8 +110,15 @@ def judge(
     rule, how = (question.side_rule, "as the question says") if question.side_rule else (rule, how)
     treated = keep_rows(whole, (role_of_side(whole, rule=rule) != "other").to_numpy())
     compared = find_comparison(
-        mine, **asked, better=better, comparison=question.comparison, relation=relation, side_rule=rule
+        mine,
+        **asked,
+        better=better,
+        comparison=question.comparison,
+        relation=relation,
+        side_rule=rule,
+        technique=whole,
     )
+    del mine, whole  # copies of most rows
     if compared is not None:
         about = {"region": question.region, "intervention": question.intervention}
         compared = with_unwritten(compared, rows, **about, lost=lost)
