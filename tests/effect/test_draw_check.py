@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from toolkit.effect import draw_units
+from toolkit.effect import draw_check, draw_units
 from toolkit.effect.comparison import Compared, find_comparison
 from toolkit.effect.draw_check import check_draw
 from toolkit.simulate import ClinicDials, simulate_clinic
@@ -169,3 +169,14 @@ def test_practitioners_who_decide_are_found_where_clients_look_drawn_whole():
     found = check_draw(compared_of(ClinicDials(), 8, rows))
     assert "practitioners" in [one.part for one in found.patterns]
     assert not found.passed
+
+
+def test_examiners_are_told_from_the_arms_some_redraws_at_a_time(monkeypatch):
+    label = np.tile([0.0, 1.0, 1.0], 40)
+    at_once = np.concatenate(list(draw_check.redrawn(label, seed=2, n_redraws=50)))
+    monkeypatch.setattr(draw_check, "_NUMBERS_AT_ONCE", 3 * len(label))
+    parts = list(draw_check.redrawn(label, seed=2, n_redraws=50))
+    assert len(parts) == 17
+    assert np.concatenate(parts).tolist() == at_once.tolist()
+    plain = np.random.default_rng(2).permuted(np.tile(label - label.mean(), (50, 1)), axis=1)
+    assert at_once == pytest.approx(plain)

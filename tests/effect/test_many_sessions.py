@@ -148,3 +148,18 @@ def test_a_column_that_others_tell_is_left_out_of_the_time():
     known = {"one": np.array([1.0, 2.0, 4.0, 8.0])}
     more = {"the same, moved": 3 * known["one"] + 5, "another": np.array([1.0, -1.0, 1.0, -1.0])}
     assert list(estimating._not_told_by(known, more)) == ["another"]
+
+
+@pytest.mark.parametrize("missing", [False, True])
+def test_ranks_that_are_counted_are_those_that_are_sorted(missing):
+    rng = np.random.default_rng(2)
+    days = pd.Series(pd.Timestamp("2024-01-01") + pd.to_timedelta(rng.integers(0, 30, 200), "D"))
+    hours = pd.Series(rng.integers(8, 18, 200) / 2)
+    for values in (days, hours):
+        given = values.mask(rng.random(200) < 0.2) if missing else values
+        given.index = given.index[::-1]
+        pd.testing.assert_series_equal(estimating._rank(given), given.rank(pct=True))
+
+
+def test_what_is_not_there_has_no_rank():
+    assert estimating._rank(pd.Series([np.nan, np.nan])).isna().all()

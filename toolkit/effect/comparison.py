@@ -20,6 +20,10 @@ from toolkit.records.texts import keep_rows
 Basis = Literal["randomised_order", "randomised_side", "randomised_protocol", "comparison_sessions", "other_side"]
 RANDOMISED: frozenset[str] = frozenset({"randomised_order", "randomised_side", "randomised_protocol"})
 SIDES = ("left", "right")
+_OF_A_SESSION = (
+    *("client", "practitioner", "session_id", "date", "order", "region", "intervention"),
+    *("before", "before_2", "after_wait", "after"),
+)
 ROLES = ("other", "treated", "whole")
 MEASURED_ONLY = "measured_only"
 
@@ -218,7 +222,7 @@ def _written_elsewhere(rows: pd.DataFrame, compared: Compared) -> pd.DataFrame:
     when = pd.to_datetime(rows["date"])
     mine = among(rows["client"], compared.rows["client"]) & ~among(rows["session_id"], compared.rows["session_id"])
     drawn = rows["order"].isin(("technique_first", "wait_first")) & (when >= days.min()) & (when <= days.max())
-    found: pd.DataFrame = rows.loc[mine & drawn.to_numpy()]
+    found: pd.DataFrame = rows.loc[mine & drawn.to_numpy(), [name for name in _OF_A_SESSION if name in rows]]
     return found
 
 

@@ -93,7 +93,8 @@ def first_visits(change: pd.DataFrame, *, unit: str) -> Estimate | None:
     if when.isna().any() and "visit" in change:
         when = change["visit"]
     then = "visit" if "visit" in change else "session_id"  # visits of one day are numbered by what they say
-    order = change.assign(client=as_texts(change["client"]), when=when).sort_values(["when", then], kind="stable")
+    keys = pd.DataFrame({"when": when, "then": change[then]}).reset_index(drop=True)
+    order = change[["client", "session_id", "change"]].iloc[keys.sort_values(["when", "then"], kind="stable").index]
     opening = order.groupby("client")["session_id"].transform("first")
     first = order[order["session_id"] == opening]
     return jackknife(

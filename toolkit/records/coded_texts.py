@@ -23,7 +23,10 @@ def with_categories(frame: pd.DataFrame) -> pd.DataFrame:
         [1, 0, 1]
     """
     texts = [name for name in frame.columns if isinstance(frame[name].dtype, pd.StringDtype)]
-    return frame.assign(**{str(name): frame[name].astype("category") for name in texts})
+    coded = {str(name): frame[name].astype("category") for name in texts}
+    for column in coded.values():  # pandas keeps what it looked for twins with: a Python text for each category
+        getattr(column.cat.categories, "_cache", {}).pop("_engine", None)
+    return frame.assign(**coded)
 
 
 def as_texts(column: pd.Series) -> pd.Series:
@@ -214,4 +217,7 @@ def running_numbers(column: pd.Series, *, digits: int, before: int, only_signs: 
         pc.cast(number, pa.int64()).to_numpy() if plain_digits else [int(one) for one in number.to_pylist()]
     )
     codes = pc.dictionary_encode(pc.struct_field(parts, "head")).indices.to_numpy(zero_copy_only=False)
-    return np.where(found, codes, -1).astype(np.int64), numbers
+    codes = np.where(found, codes, -1).astype(np.int64)
+    del texts, parts, number
+    pa.default_memory_pool().release_unused()
+    return codes, numbers
