@@ -69,6 +69,12 @@ def spoilt_type(path):
     frame.assign(before=frame["before"].astype(str)).to_parquet(path, index=False)
 
 
+def spoilt_width(path):
+    table = pq.read_table(path, partitioning=None)
+    place = table.schema.get_field_index("before")
+    pq.write_table(table.set_column(place, "before", table["before"].cast("float32")), path)
+
+
 def spoilt_rows(path):
     pd.read_parquet(path).head(5).to_parquet(path, index=False)
 
@@ -99,6 +105,7 @@ def spoilt_linked_folder(path):
         (spoilt_missing, "the file of year 2024 is missing"),
         (spoilt_column, "the column practitioner is missing"),
         (spoilt_type, "the column before holds"),
+        (spoilt_width, "the column before holds float, elsewhere double"),
         (spoilt_rows, "holds 5 rows where"),
         (spoilt_bytes, "cannot be read as Parquet"),
         (spoilt_nothing, "cannot be read as Parquet"),

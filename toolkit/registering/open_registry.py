@@ -13,7 +13,8 @@ from toolkit.records.codebook import load_codebook
 from toolkit.registering.codebooks import codebook_of
 from toolkit.registering.engine import Engine, engine_of
 from toolkit.registering.held import MOST_ROWS
-from toolkit.registering.layout import COLUMNS, NUMBERS, WHOLE, readable, readable_exports
+from toolkit.registering.layout import COLUMNS, NUMBERS, WHOLE, readable_exports
+from toolkit.registering.readable import readable
 from toolkit.registering.registry import Registry, only_columns, parts_of
 from toolkit.registering.table_checks import checked
 
