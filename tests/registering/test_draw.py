@@ -207,3 +207,14 @@ def test_of_very_many_draws_those_of_some_practitioners_are_asked(tmp_path, monk
         assert 150 <= n < 150 + sizes.max()
         assert n in sums
         assert f"{len(rows)} draws" in draw.says
+
+
+@pytest.mark.parametrize("turns", [False, True])
+def test_without_dates_visits_stand_for_the_order_of_time(tmp_path, turns):
+    rows = clean()
+    days = pd.to_datetime(rows["date"])
+    rows["day"] = (days - days.groupby(rows["client"]).transform("min")).dt.days
+    if turns:
+        rows = reordered(rows, rows.groupby("client").cumcount() % 2 == 0)
+    check, draw = both(tmp_path, rows.drop(columns="date"))
+    assert check.passed == draw.passed == (not turns)

@@ -285,3 +285,15 @@ def test_the_error_from_sums_is_that_of_the_pairs_they_sum_up():
     for name in ("sem", "icc", "mdc95", "shift"):
         one, other = getattr(found, name), getattr(plain, name)
         assert (one.value, one.ci_low, one.ci_high) == pytest.approx((other.value, other.ci_low, other.ci_high))
+
+
+def test_a_site_without_dates_lies_beside_one_with_dates(tmp_path, engine):
+    dated = pd.read_csv(dataset_file("three_sites/north/sessions.csv"), dtype=str)
+    days = pd.to_datetime(dated["date"])
+    undated = dated.assign(day=(days - days.groupby(dated["client"]).transform("min")).dt.days).drop(columns="date")
+    undated["after"] = (undated["after"].astype(float) + 0.5).astype(str)
+    for site, rows in (("north", dated), ("south", undated)):
+        registry(tmp_path, new=True).store(load_records(rows), site=site)
+    found = registry(tmp_path, engine=engine).sites()
+    assert found["left_out"].tolist() == ["", ""]
+    assert found["rows"].tolist() == [len(dated), len(undated)]

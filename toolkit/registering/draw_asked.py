@@ -149,14 +149,17 @@ def _pairs() -> list[tuple[str, str]]:
 
 
 def _in_time(draws: Any) -> list[Any]:
-    """The order of a client's or practitioner's sessions: by day, then by what was read, as `drawn_units` has it."""
-    return [draws.date, draws.base + draws.gap, draws.base, draws.y]
+    """The order of sessions: by day (visits where there is none), then by what was read, as `drawn_units` has it."""
+    import ibis
+
+    undated = ibis.ifelse(draws.date.isnull(), draws.visit.cast("int64"), 0)
+    return [draws.date, undated, draws.base + draws.gap, draws.base, draws.y]
 
 
 def sequences(engine: Engine, draws: Any, *, one_site: bool) -> Iterator[tuple[str, float]]:
     """Each order against those before it in the sequence of a practitioner (of the clinic, where there is but one)."""
-    day, *readings = _in_time(draws)
-    in_time = [day, *([_running_number(engine, draws)] if one_site else []), *readings]
+    day, visit, *readings = _in_time(draws)
+    in_time = [day, visit, *([_running_number(engine, draws)] if one_site else []), *readings]
     label, code = _sequence(engine, draws, "practitioner", in_time)
     yield from one_sequence(label, code, "of one practitioner", BALANCED_ALL)
     if one_site:

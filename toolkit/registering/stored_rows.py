@@ -134,12 +134,16 @@ def in_units(rows: pd.DataFrame, held: Mapping[str, str]) -> tuple[pd.DataFrame,
 
 def stored_columns(rows: pd.DataFrame, name: str) -> pd.DataFrame:
     """Rows with the columns and types of the registry."""
+    import pyarrow as pa
+
     dates = pd.to_datetime(rows["date"])
     frame = rows.assign(
         export=name,
         place=np.arange(len(rows)),
         year=dates.dt.year.fillna(NO_YEAR).astype("int32"),
-        date=dates.astype("datetime64[ms]").dt.date,
+        date=dates.astype("datetime64[ms]")
+        .astype(pd.ArrowDtype(pa.timestamp("ms")))
+        .astype(pd.ArrowDtype(pa.date32())),
         **_side_counts(rows),
     )
     whole = {one: "Int64" for one in WHOLE if one != "year"}
