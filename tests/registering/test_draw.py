@@ -15,7 +15,7 @@ from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protoc
 from toolkit.effect.comparison import find_comparison
 from toolkit.effect.draw_check import check_draw
 from toolkit.effect.draw_units import known_before_draw
-from toolkit.registering import draw_asked, draw_by_sums
+from toolkit.registering import draw_by_sums, part_asked
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 pytestmark = pytest.mark.xdist_group("registry")
@@ -191,7 +191,7 @@ def test_every_column_predicts_as_much_as_in_memory(tmp_path, monkeypatch):
     "attack", [None, taking_turns_at_a_practitioner, after_what_the_last_session_moved, by_position]
 )
 def test_of_very_many_draws_those_of_some_practitioners_are_asked(tmp_path, monkeypatch, attack):
-    monkeypatch.setattr(draw_asked, "MOST_ASKED", 150)
+    monkeypatch.setattr(part_asked, "MOST_ASKED", 150)
     rows = clean()
     sizes = rows.groupby("practitioner").size()
     if attack is not None:

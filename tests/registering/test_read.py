@@ -12,6 +12,7 @@ from toolkit import load_records, registry
 from toolkit.effect.borne_out import bear_out
 from toolkit.effect.comparison import find_comparison
 from toolkit.effect.doubts import DIFFERENT_READERS
+from toolkit.registering import part_asked
 from toolkit.simulate import ClinicDials, simulate_clinic
 
 pytestmark = pytest.mark.xdist_group("registry")
@@ -103,3 +104,16 @@ def test_an_effect_that_one_practitioner_carries_is_held_against_what_is_left(tm
     assert first["ci_low"] < answer.row("as written down")["ci_low"] - width / 10
     assert first["p"] == pytest.approx(found.p, rel=0.01)
     assert any("Without one practitioner" in note for note in answer.notes)
+
+
+def test_of_very_many_sessions_how_some_were_read_stands_for_all(tmp_path, monkeypatch):
+    monkeypatch.setattr(part_asked, "MOST_ASKED", 100)
+    rows = clean()
+    rows["examiner"] = np.where(rows["order"] == "technique_first", "E1", "E2")
+    copies = rows["before"].where(np.random.default_rng(1).random(len(rows)) < 0.8, rows["before_2"])
+    borne, answer = both(tmp_path, rows.assign(before_2=copies))
+    assert DIFFERENT_READERS in answer.detail.doubts
+    assert "taken for none" in answer.detail.doubts[-1]
+    assert answer.row("as written down")["n_rows"] == borne.complete.n_sessions
+    assert 0 < len(answer.detail.people) < rows["practitioner"].nunique()
+    assert any("were looked at in the sessions of" in note for note in answer.notes)

@@ -1,18 +1,15 @@
 """What the draw check asks the engine for beside sums by client: words by arm, last sessions, practitioners' sequences.
 
 One pass each; what comes back is small: a row a set of words, a row for each arm and the arm before it, and of every
-session one byte, in the order of the practitioner's sessions. Of very many draws those of some practitioners are asked,
-enough to see what a careful eye could: putting all in order would cost more than everything else together.
+session one byte, in the order of the practitioner's sessions.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import ExitStack
 from dataclasses import dataclass
 from itertools import combinations_with_replacement
 from typing import Any
-from zlib import crc32
 
 import numpy as np
 import pandas as pd
@@ -23,9 +20,9 @@ from toolkit.effect.draw_check import BALANCED_ALL, BALANCED_CLIENT, one_sequenc
 from toolkit.number_words import counted
 from toolkit.registering.compared import WORDS_BEFORE as WORDS
 from toolkit.registering.engine import Engine
+from toolkit.registering.part_asked import of_practitioners
 
 BEFORE = ("previous_full", "previous_y", "step", "since")
-MOST_ASKED = 500_000  # draws up to which all are asked
 MOST_WORDS = 20_000  # sets of words that are told apart; the rarest beyond them count as none
 
 
@@ -49,32 +46,22 @@ class Asked:
         return f"; words, last sessions and sequences looked at in {n} of {counted(len(self.people), 'practitioner')}"
 
 
-def asked_of_draws(engine: Engine, draws: Any, several: Any, *, one_site: bool, n: int) -> Asked:
-    """Ask all three of a table with one row a draw; `several`: without clients whose order was drawn once, or None."""
-    people = some_practitioners(engine, draws) if n > MOST_ASKED else ()
-    with ExitStack() as kept:
-        if people:
-            of_all = draws
-            draws, others = (
-                one if one is None else one.filter(one.practitioner.isin(people)) for one in (of_all, several)
-            )
-            draws = kept.enter_context(engine.kept(draws))
-            several = draws if several is of_all else others
+def asked_of_draws(engine: Engine, draws: Any, several: Any, *, one_site: bool, people: tuple[str, ...]) -> Asked:
+    """Ask all three of a table with one row a draw, of these practitioners alone where some are named.
+
+    `several`: the draws without clients whose order was drawn once, or None.
+    """
+    with of_practitioners(engine, draws, people) as some:
+        if several is draws:
+            several = some
+        elif several is not None and people:
+            several = several.filter(several.practitioner.isin(people))
         return Asked(
-            words=words_by_arm(engine, draws),
-            before=sums_of_before(engine, draws),
+            words=words_by_arm(engine, some),
+            before=sums_of_before(engine, some),
             sequences=() if several is None else tuple(sequences(engine, several, one_site=one_site)),
             people=people,
         )
-
-
-def some_practitioners(engine: Engine, draws: Any) -> tuple[str, ...]:
-    """As many practitioners as have `MOST_ASKED` draws, taken as if by lot but always the same ones; () for all."""
-    sizes = engine.frame(draws.group_by("practitioner").agg(n=draws.count()))
-    names = sorted(sizes["practitioner"].astype(str), key=lambda name: (crc32(name.encode()), name))
-    so_far = sizes.set_index(sizes["practitioner"].astype(str))["n"].reindex(names).cumsum()
-    chosen = names[: int((so_far < MOST_ASKED).sum()) + 1]
-    return tuple(chosen) if len(chosen) < len(names) else ()
 
 
 def one_row_a_session(rows: Any) -> Any:

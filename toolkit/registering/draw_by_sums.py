@@ -29,6 +29,7 @@ from toolkit.effect.draw_check import (
 )
 from toolkit.effect.draw_units import clients_drawn_once
 from toolkit.number_words import counted
+from toolkit.registering import part_asked
 from toolkit.registering.cells import MOST_VISITS, PLAIN, Totals, by_day, day_ranks, middle_rank, summed
 from toolkit.registering.draw_asked import Asked, asked_of_draws, client_sequence, drawn_units, one_row_a_session
 from toolkit.registering.draw_known import best_known, of_last_sessions, of_sessions, of_visits, of_words
@@ -60,7 +61,14 @@ class Draws:
 
 
 def draw_by_sums(
-    engine: Engine, rows: Any, draws: Draws, *, alone: bool, share: float | None, waits: bool
+    engine: Engine,
+    rows: Any,
+    draws: Draws,
+    *,
+    alone: bool,
+    share: float | None,
+    waits: bool,
+    people: tuple[str, ...] = (),
 ) -> DrawBySums:
     """Ask everything that was known before the draw whether it predicts what was drawn; see `check_draw`.
 
@@ -74,6 +82,8 @@ def draw_by_sums(
         Share of technique first that was meant to be drawn; a half where it is not said.
     waits
         Technique first or wait first: few drawn to be treated first are no unequal draw.
+    people
+        Whose draws are asked where there are very many (`part_asked`).
     """
     whole = draws.found
     table = several = rows if alone else one_row_a_session(rows)
@@ -91,7 +101,9 @@ def draw_by_sums(
     if n < FEWEST_DRAWS or min(first, n - first) < 3:
         says = f"{n} draws are too few to tell whether chance was in charge."
         return DrawBySums(passed=True, p={}, says=says)
-    asked = asked_of_draws(engine, table, several if len(of_clients) else None, one_site=whole.sites == 1, n=n)
+    people = people if n > part_asked.MOST_ASKED else ()
+    held = several if len(of_clients) else None
+    asked = asked_of_draws(engine, table, held, one_site=whole.sites == 1, people=people)
     words, p_known = best_known(_blocks(draws, asked, n, first), n=n, first=first)
     order_words, p_orders = _orders([*ways, *asked.sequences], first / n, share)
     weekdays = _by_weekday(draws.days)

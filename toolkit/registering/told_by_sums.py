@@ -21,6 +21,7 @@ LEFT_OUT = (
 )
 
 
+PART = "Readers, minutes and second readings before were looked at in the sessions of {people}."
 CARRIED = "Without one practitioner hardly any of the effect is left; the interval holds what then is."
 
 
@@ -60,6 +61,7 @@ class BySums:
 
     `draw` is None and `differs` says what tells the arms apart where somebody chose. `doubts`: what else speaks against
     the comparison. `also`: the effect without a practitioner who carries most of it, which the interval holds too.
+    `people`: whose sessions alone were looked at for how readings were taken; () for all.
     """
 
     question: Question
@@ -73,6 +75,7 @@ class BySums:
     differs: tuple[str, ...]
     doubts: tuple[str, ...]
     also: Effect | None
+    people: tuple[str, ...]
     blinded: tuple[float, float]
     error: ReadingError | None
 
@@ -93,6 +96,7 @@ def told_by_sums(told: BySums, *, engine: str, absent: str) -> Result:
         told.draw.says if told.draw else _chosen_says(told),
         *told.doubts,
         CARRIED if told.also else "",
+        PART.format(people=counted(len(told.people), "practitioner")) if told.people else "",
         LEFT_OUT,
         absent,
     ]
