@@ -99,7 +99,11 @@ def taken(job: Callable[[], object], runs: int) -> tuple[float, float]:
 
 
 def peak() -> float:
-    """The most memory this process has held, in GiB."""
+    """The most memory this process has held, in GiB; of Linux its own, not that of the process that started it."""
+    status = Path("/proc/self/status")
+    if status.exists():
+        told = next(line for line in status.read_text().splitlines() if line.startswith("VmHWM"))
+        return int(told.split()[1]) / 2**20
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * (1 if sys.platform == "darwin" else 1024) / 2**30
 
 

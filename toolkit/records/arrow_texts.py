@@ -30,6 +30,14 @@ def encoded(column: Any) -> pd.Categorical:
     return of_categories(found.indices.to_numpy(), categories)
 
 
+def encoded_strings(strings: Any) -> pd.Categorical:
+    """An array of pandas' strings, none of them missing, as a categorical (see `encoded`)."""
+    import pyarrow as pa
+
+    held = pa.array(strings)
+    return encoded(held if isinstance(held, pa.ChunkedArray) else pa.chunked_array([held]))
+
+
 def as_index(texts: Any) -> pd.Index:
     """Arrow's texts as the categories of a column, without making Python's of them."""
     index: pd.Index = pd.Index(as_strings(texts))
@@ -89,6 +97,12 @@ def only_visible(texts: Any) -> bool:
     offsets = _offsets(texts)
     signs = np.frombuffer(texts.buffers()[2] or b"", dtype=np.uint8)[offsets[0] : offsets[-1]]
     return bool(signs.min(initial=126) >= 33 and signs.max(initial=33) <= 126)
+
+
+def holds_line_breaks(column: Any) -> bool:
+    """Whether a line break stands anywhere in a chunked array of texts."""
+    held = (np.frombuffer(chunk.buffers()[2] or b"", dtype=np.uint8) for chunk in column.chunks)
+    return any(bool((signs == ord(sign)).any()) for signs in held for sign in "\n\r")
 
 
 def longest_text(texts: Any) -> int:

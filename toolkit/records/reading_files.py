@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
+from toolkit.records.arrow_texts import encoded_strings
 from toolkit.records.bounds import MOST_BYTES, Clock, check_bytes, check_cells, check_file, check_shape
 from toolkit.records.locate import raw_tables, read_text, with_proven_orders, with_surroundings
 from toolkit.records.pairs import pairs_apart
@@ -197,6 +198,8 @@ def cell_texts(column: pd.Series) -> pd.Categorical:
     """The texts a spreadsheet would show for a column of values, as a categorical; missing values are ""."""
     if column.dtype == object:
         return from_texts([cell_text(value) for value in column])
+    if isinstance(column.dtype, pd.StringDtype) and not column.hasnans:
+        return encoded_strings(column.array)
     codes, values = pd.factorize(column, use_na_sentinel=True)
     texts = [cell_text(value) for value in values] + [""]
     return from_codes(np.where(codes < 0, len(texts) - 1, codes), texts)

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.errors import ExportError
-from toolkit.records.arrow_texts import encoded
+from toolkit.records.arrow_texts import encoded, holds_line_breaks
 from toolkit.records.raw_table import check_headers
 from toolkit.records.texts import clean_text, is_empty
 
@@ -259,7 +259,7 @@ def _refuse_swallowed_lines(
     if whole_line < 2:
         return
     found = [number for number, text in broken if _unspaced(text, separator) >= 2 * whole_line - 1]
-    for column in columns:
+    for column in filter(holds_line_breaks, columns):
         several = compute.indices_nonzero(compute.match_substring_regex(column, r"[\n\r]")).to_pylist()
         texts = ((place, column[place].as_py()) for place in several)
         found += [place + 1 for place, text in texts if _unspaced(text, separator) >= whole_line][:1]
