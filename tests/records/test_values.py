@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from toolkit.records import values
 from toolkit.records.lexicon import words_of_language
 from toolkit.records.texts import from_texts
-from toolkit.records.values import MARKS, Numbers, decimal_sign, read_numbers, yes_or_no
+from toolkit.records.values import MARKS, Numbers, decimal_sign, read_numbers, taken_cells, yes_or_no
 
 
 def read(*texts: str, decimal: str = "", missing: tuple[str, ...] = ()) -> Numbers:
@@ -153,3 +154,29 @@ def test_one_comma_decides_for_the_column() -> None:
 
 def test_a_sign_made_harmless_for_spreadsheets_still_says_same() -> None:
     assert read("30", "'=").same.tolist() == [False, True]
+
+
+@pytest.mark.parametrize("decimal", ["", ",", "."])
+@pytest.mark.parametrize("missing", [(), ("999", "12.5", -9)])
+@pytest.mark.parametrize("marks", [{}, {"12 5": "same"}, {"nt": "not_taken", "u": "same"}])
+def test_many_texts_are_read_as_few_are(
+    decimal: str, missing: tuple[str, ...], marks: dict[str, str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    rng = np.random.default_rng(8)
+    odd = ["12,5", "35*", "same", "", "n/a", " 7", "7 ", "1.234.567", "1,234", "-3", "+4", "40°", "7.", ".5", "u", "nt"]
+    odd += ["999", "12.5", "-9", "1e-3", "0" * 14 + "12", "5" * 70, "٣", "yes", "12–14", "9\n9", "1_000", "nan", "inf"]
+    words = words_of_language("en")
+    for _ in range(40):
+        plain = [f"{one:.{int(rng.integers(0, 17))}f}" for one in rng.normal(50, 9, int(rng.integers(0, 9)))]
+        texts = [*rng.choice(odd, int(rng.integers(0, 9))).tolist(), *plain]
+        column = pd.Series(from_texts(rng.permutation(texts).tolist()) if texts else from_texts([]))
+        found = []
+        for many in (10**9, 0):
+            monkeypatch.setattr(values, "_MANY", many)
+            numbers = read_numbers(column, decimal=decimal, missing=missing, marks=marks, words=words)
+            taken = taken_cells(column, missing=missing, marks=marks, words=words)
+            arrays = [numbers.word, numbers.taken, numbers.problem, numbers.mark, taken]
+            held = [*(one.tolist() for one in arrays), numbers.unit.astype(object).tolist(), numbers.reasons]
+            found.append((numbers.value, held))
+        np.testing.assert_array_equal(found[0][0], found[1][0])
+        assert found[0][1] == found[1][1]

@@ -12,8 +12,8 @@ from toolkit.records.ledger import Ledger, Why
 from toolkit.records.lexicon import words_of_language
 from toolkit.records.mapping import COUNTED, DETAILS, READING_FIELDS, WHAT, WHO, Mapping
 from toolkit.records.raw_table import RawTable
-from toolkit.records.texts import constant, listed, plain, rows_where
-from toolkit.records.values import not_taken
+from toolkit.records.texts import constant, listed, plain
+from toolkit.records.values import taken_cells
 
 NOT_STATED = "not stated"
 CONTEXT = (*WHO, *COUNTED, *WHAT, *DETAILS)
@@ -40,10 +40,11 @@ def sheet_of(table: RawTable, mapping: Mapping, ledger: Ledger) -> pd.DataFrame:
     _check_fields(table, mapping)
     length = len(table.cells)
     headers = reading_headers(mapping)
-    is_missing = not_taken(mapping.missing, marks=mapping.words_for("marks"), words=words_of_language(mapping.language))
+    words = words_of_language(mapping.language)
     readings = np.zeros(length, dtype=np.int64)
     for header in headers:
-        readings += rows_where(table.cells[header], lambda text: not is_missing(text))
+        column = table.cells[header]
+        readings += taken_cells(column, missing=mapping.missing, marks=mapping.words_for("marks"), words=words)
     columns: dict[str, Any] = {
         "file": constant(table.file, length),
         "row": table.rows.astype(np.int64),

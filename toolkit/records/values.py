@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -33,6 +34,8 @@ _GROUPED = re.compile(
     r"|^[+\-−]?\d{1,3}(?:,\d{3})+\.\d+|^[+\-−]?\d{1,3}[' ]\d{3}\b"
 )
 _LONGEST = 60
+_MANY = 2_000
+"""Distinct texts of a column from which on plain decimals are read all at once."""
 MARKS = ("", "noted", "about", "limit", "range", "same")
 """What a mark beside a number says; "same" = as the reading before it."""
 MARK_SAYS = {
@@ -145,42 +148,94 @@ def read_numbers(
         words: the sheet's words for "same", "not taken", "seen"; English when None.
     """
     codes, texts = distinct(column)
-    cleaned = [clean_text(text) for text in texts]
     chosen, told = words or words_of_language("en"), dict(marks or {})
+    value = _plain_decimals(texts, missing=missing, marks=told, words=chosen)
+    odd = np.flatnonzero(np.isnan(value)).tolist()
+    cleaned = [clean_text(texts[place]) for place in odd]
+    sign = decimal or decimal_sign(cleaned, points=_points(texts, value))
+    if sign != "." and len(odd) < len(texts):  # every text by itself: some may have another decimal sign
+        odd, cleaned = list(range(len(texts))), [clean_text(text) for text in texts]
     is_missing = not_taken(missing, marks=told, words=chosen)
-    sign = decimal or decimal_sign(cleaned)
     read = [_read_one(text, sign, is_missing, bool(decimal), told, chosen) for text in cleaned]
+    value[odd] = [one.value for one in read]
     reasons = list(dict.fromkeys([("", ""), *((one.reason, one.remedy) for one in read if one.reason)]))
     places = {pair: place for place, pair in enumerate(reasons)}
+
+    def filled(usual: Any, told: list[Any], kind: Any) -> np.ndarray:
+        found: np.ndarray = np.full(len(texts), usual, dtype=kind)
+        found[odd] = told
+        return found
+
+    unit = filled("", [one.unit for one in read], object)
     return Numbers(
-        value=_at([one.value for one in read], codes, float),
-        unit=from_codes(codes, [one.unit for one in read]),
-        word=_at([one.word for one in read], codes, bool),
-        taken=_at([one.taken for one in read], codes, bool),
-        problem=_at([places[(one.reason, one.remedy)] for one in read], codes, np.int16),
+        value=_at(value, codes),
+        unit=from_codes(codes, unit.tolist()),
+        word=_at(filled(False, [one.word for one in read], bool), codes),
+        taken=_at(filled(True, [one.taken for one in read], bool), codes),
+        problem=_at(filled(0, [places[(one.reason, one.remedy)] for one in read], np.int16), codes),
         reasons=tuple(reasons),
-        mark=_at([MARKS.index(one.mark) for one in read], codes, np.int8),
+        mark=_at(filled(0, [MARKS.index(one.mark) for one in read], np.int8), codes),
     )
 
 
-def _at(values: Sequence[float] | Sequence[bool], codes: np.ndarray, kind: type) -> np.ndarray:
-    """values[codes] as an array of `kind`."""
-    if not any(values):  # a column without units, words, marks or problems: the usual case
-        return np.zeros(len(codes), dtype=kind)
-    found: np.ndarray = np.asarray(values, dtype=kind)[codes]
+def _plain_decimals(
+    texts: Sequence[str], *, missing: Iterable[str], marks: Mapping[str, str], words: Words
+) -> np.ndarray:
+    """The value of every text such as "34" or "35.5", NaN for all others, which are looked at one by one.
+
+    A column of readings to many digits has a text a row. Few texts are all looked at one by one.
+    """
+    value = np.full(len(texts), np.nan)
+    said = (*marks, *words.own("missing"))
+    if len(texts) < _MANY or any(sign.isdigit() for word in said for sign in word):
+        return value
+    import pyarrow as pa
+    from pyarrow import compute
+
+    held = pa.array(texts, pa.large_string())
+    left_out = pa.array([clean_text(str(word)).casefold() for word in missing], pa.large_string())
+    plainly = compute.match_substring_regex(held, r"^[0-9]{1,15}(\.[0-9]{1,20})?$")
+    plainly = compute.and_not(plainly, compute.is_in(held, value_set=left_out))
+    numbers = compute.cast(compute.if_else(plainly, held, None), pa.float64())
+    found: np.ndarray = numbers.to_numpy(zero_copy_only=False).astype(float)
     return found
 
 
-def decimal_sign(texts: Iterable[str]) -> str:
+def _points(texts: Sequence[str], value: np.ndarray) -> int:
+    """How many plain decimals have a point."""
+    return sum("." in texts[place] for place in np.flatnonzero(~np.isnan(value)).tolist())
+
+
+def taken_cells(
+    column: pd.Series, *, missing: Iterable[str] = (), marks: Mapping[str, str] | None = None, words: Words
+) -> np.ndarray:
+    """True for rows of a categorical column whose cell does not say that no reading was taken (see `not_taken`)."""
+    codes, texts = distinct(column)
+    is_missing = not_taken(missing, marks=marks, words=words)
+    taken = ~np.isnan(_plain_decimals(texts, missing=missing, marks=marks or {}, words=words))
+    odd = np.flatnonzero(~taken).tolist()
+    taken[odd] = [not is_missing(texts[place]) for place in odd]
+    return _at(taken, codes)
+
+
+def _at(values: np.ndarray, codes: np.ndarray) -> np.ndarray:
+    """values[codes]; at once for a column without words, marks or problems, which is the usual case."""
+    if not values.any():
+        return np.zeros(len(codes), dtype=values.dtype)
+    found: np.ndarray = values[codes]
+    return found
+
+
+def decimal_sign(texts: Iterable[str], *, points: int = 0) -> str:
     """The decimal sign a column's distinct values use: "," or "."; "." when none decides; "?" when one cannot tell.
 
-    "1,234" alone does not decide: it may be one thousand or one and a bit.
+    "1,234" alone does not decide: it may be one thousand or one and a bit. `points` more are known to have a point.
 
     Example:
         >>> decimal_sign(["3,5", "12"]), decimal_sign(["3.5"]), decimal_sign(["1,234"])
         (',', '.', '?')
     """
-    points = commas = unsure = 0
+    commas = unsure = 0
     for text in texts:
         found = _NUMBER.match(text[:_LONGEST])
         number = found.group(2) if found else ""
