@@ -14,7 +14,7 @@ from toolkit import compare, load_records, registry
 from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
 from toolkit.effect.comparison import find_comparison
 from toolkit.effect.draw_check import check_draw
-from toolkit.effect.draw_units import known_before_draw
+from toolkit.effect.draw_units import drawn_units, known_before_draw
 from toolkit.registering import draw_by_sums, part_asked
 from toolkit.simulate import ClinicDials, simulate_clinic
 
@@ -38,11 +38,16 @@ def reordered(rows, first):
     return rows
 
 
+def in_memory(records):
+    """The comparison of the records."""
+    relation = records.codebook.limits(ASKED["region"], ASKED["measure"]) or ""
+    return find_comparison(records.rows, **ASKED, better="higher", relation=relation, comparison="wait")
+
+
 def both(folder, rows, engine=None, **question):
     """The check in memory, and that of a registry of the same rows."""
     records = load_records(rows)
-    relation = records.codebook.limits(ASKED["region"], ASKED["measure"]) or ""
-    compared = find_comparison(records.rows, **ASKED, better="higher", relation=relation, comparison="wait")
+    compared = in_memory(records)
     parts = records.rows.groupby("site") if rows["site"].nunique() > 1 else [("north", records.rows)]
     for site, part in parts:
         alone = replace(records, rows=part.reset_index(drop=True), sites=records.sites.iloc[:0])
@@ -174,9 +179,10 @@ def test_every_column_predicts_as_much_as_in_memory(tmp_path, monkeypatch):
         return real(blocks, **how)
 
     monkeypatch.setattr(draw_by_sums, "best_known", kept)
-    check, _ = both(tmp_path, rows)
-    known = known_before_draw(check.units)
-    label = check.units["label"].to_numpy(dtype=float)
+    both(tmp_path, rows)
+    units = drawn_units(in_memory(load_records(rows)))
+    known = known_before_draw(units)
+    label = units["label"].to_numpy(dtype=float)
     there = dict(zip(known.words, np.abs((label - label.mean()) @ known.columns()), strict=True))
     same = ["what the client's last session moved", "what the client's last session moved at first"]
     same += ["the reading before, against the client's last visit", "position seated", "treated side left"]

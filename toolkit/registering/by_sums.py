@@ -43,7 +43,7 @@ from toolkit.registering.draw_by_sums import DrawBySums, Draws, draw_by_sums, vi
 from toolkit.registering.fillings import by_arm, fillings
 from toolkit.registering.held import Held
 from toolkit.registering.measured import errors_in
-from toolkit.registering.part_asked import part_asked
+from toolkit.registering.part_asked import Part, part_asked
 from toolkit.registering.read_by_sums import copied, doubts_of, without_copies, without_practitioner
 from toolkit.registering.sent_sums import Room, Summed
 from toolkit.registering.told_by_sums import BySums, Effect, told_by_sums
@@ -72,10 +72,16 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
     """Everything that sums say of one question."""
     compared = compared_table(found, question, drawn=drawn)
     days = found.engine.frame(by_day(compared.table))
-    with part_asked(found.engine, compared.table, int(days["n"].sum())) as (part, people):
-        doubts = doubts_of(found.engine, part)
-        why = copied(found.engine, part) if days["has_second"].sum() >= FEWEST_TWICE else ""
-    if why:
+    with part_asked(found.engine, compared.table, int(days["n"].sum())) as part:
+        return _with_part(found, question, compared, days, part, level)
+
+
+def _with_part(
+    found: Held, question: Question, compared: ComparedTable, days: pd.DataFrame, part: Part, level: float
+) -> BySums:
+    """The same, looking at a part of very many sessions where all would cost too much."""
+    doubts = doubts_of(found.engine, part.rows)
+    if days["has_second"].sum() >= FEWEST_TWICE and (why := copied(found.engine, part.rows)):
         compared, doubts = without_copies(compared), (*doubts, f"{capital(why)}: taken for none.")
         days = found.engine.frame(by_day(compared.table))
     about = by_arm(days)
@@ -96,7 +102,7 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
             alone=bool(days["lone"].all()),
             share=question.share_treated_first,
             waits=compared.basis == "randomised_order",
-            people=people,
+            part=part,
         )
         counted, draw, fits, also = sums.answers(level, ask, either_way=compared.both_treated)
     return BySums(
@@ -110,7 +116,7 @@ def by_sums(found: Held, question: Question, *, drawn: bool, level: float) -> By
         draw=draw,
         differs=differs,
         doubts=doubts,
-        people=people,
+        people=part.people,
         also=also,
         blinded=(float(about["blind"][1]), float(about["blind"][0])),
         error=error if isinstance(error, ReadingError) else None,

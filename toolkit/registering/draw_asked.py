@@ -20,7 +20,7 @@ from toolkit.effect.draw_check import BALANCED_ALL, BALANCED_CLIENT, one_sequenc
 from toolkit.number_words import counted
 from toolkit.registering.compared import WORDS_BEFORE as WORDS
 from toolkit.registering.engine import Engine
-from toolkit.registering.part_asked import of_practitioners
+from toolkit.registering.part_asked import Part
 
 BEFORE = ("previous_full", "previous_y", "step", "since")
 MOST_WORDS = 20_000  # sets of words that are told apart; the rarest beyond them count as none
@@ -46,21 +46,22 @@ class Asked:
         return f"; words, last sessions and sequences looked at in {n} of {counted(len(self.people), 'practitioner')}"
 
 
-def asked_of_draws(engine: Engine, draws: Any, several: Any, *, one_site: bool, people: tuple[str, ...]) -> Asked:
-    """Ask all three of a table with one row a draw, of these practitioners alone where some are named.
+def asked_of_draws(engine: Engine, draws: Any, several: Any, *, one_site: bool, part: Part | None) -> Asked:
+    """Ask all three of a table with one row a draw, in a part of them where there is one.
 
     `several`: the draws without clients whose order was drawn once, or None.
     """
-    with of_practitioners(engine, draws, people) as some:
+    part = part or Part(whole=draws, rows=draws, people=())
+    with part.of(engine, draws) as some:
         if several is draws:
             several = some
-        elif several is not None and people:
-            several = several.filter(several.practitioner.isin(people))
+        elif several is not None and part.people:
+            several = several.filter(several.practitioner.isin(part.people))
         return Asked(
             words=words_by_arm(engine, some),
             before=sums_of_before(engine, some),
             sequences=() if several is None else tuple(sequences(engine, several, one_site=one_site)),
-            people=people,
+            people=part.people,
         )
 
 

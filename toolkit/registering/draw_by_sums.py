@@ -34,6 +34,7 @@ from toolkit.registering.cells import MOST_VISITS, PLAIN, Totals, by_day, day_ra
 from toolkit.registering.draw_asked import Asked, asked_of_draws, client_sequence, drawn_units, one_row_a_session
 from toolkit.registering.draw_known import best_known, of_last_sessions, of_sessions, of_visits, of_words
 from toolkit.registering.engine import Engine
+from toolkit.registering.part_asked import Part
 from toolkit.registering.sent_sums import Summed
 
 NOT_LOOKED_AT = "hours of the day (a registry holds none), and readings before by quarters"
@@ -68,7 +69,7 @@ def draw_by_sums(
     alone: bool,
     share: float | None,
     waits: bool,
-    people: tuple[str, ...] = (),
+    part: Part | None = None,
 ) -> DrawBySums:
     """Ask everything that was known before the draw whether it predicts what was drawn; see `check_draw`.
 
@@ -82,8 +83,8 @@ def draw_by_sums(
         Share of technique first that was meant to be drawn; a half where it is not said.
     waits
         Technique first or wait first: few drawn to be treated first are no unequal draw.
-    people
-        Whose draws are asked where there are very many (`part_asked`).
+    part
+        Those of the rows that are asked where there are very many (`part_asked`).
     """
     whole = draws.found
     table = several = rows if alone else one_row_a_session(rows)
@@ -101,9 +102,9 @@ def draw_by_sums(
     if n < FEWEST_DRAWS or min(first, n - first) < 3:
         says = f"{n} draws are too few to tell whether chance was in charge."
         return DrawBySums(passed=True, p={}, says=says)
-    people = people if n > part_asked.MOST_ASKED else ()
+    part = part if n > part_asked.MOST_ASKED else None
     held = several if len(of_clients) else None
-    asked = asked_of_draws(engine, table, held, one_site=whole.sites == 1, people=people)
+    asked = asked_of_draws(engine, table, held, one_site=whole.sites == 1, part=part)
     words, p_known = best_known(_blocks(draws, asked, n, first), n=n, first=first)
     order_words, p_orders = _orders([*ways, *asked.sequences], first / n, share)
     weekdays = _by_weekday(draws.days)

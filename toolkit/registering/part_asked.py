@@ -6,7 +6,8 @@ Putting all of 14 million sessions in order, or setting out each of their readin
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
+from dataclasses import dataclass
 from typing import Any
 from zlib import crc32
 
@@ -15,22 +16,32 @@ from toolkit.registering.engine import Engine
 MOST_ASKED = 500_000  # sessions up to which all are asked
 
 
+@dataclass(frozen=True, kw_only=True, eq=False)
+class Part:
+    """The rows that are asked and whose they are: all of `whole` and () where those are not too many."""
+
+    whole: Any
+    rows: Any
+    people: tuple[str, ...]
+
+    @contextmanager
+    def of(self, engine: Engine, table: Any) -> Iterator[Any]:
+        """The rows of the same practitioners in another table, or in the same one as it was."""
+        if not self.people:
+            yield table
+        elif table is self.whole:
+            yield self.rows
+        else:
+            with engine.kept(table.filter(table.practitioner.isin(self.people))) as part:
+                yield part
+
+
 @contextmanager
-def part_asked(engine: Engine, rows: Any, n: int) -> Iterator[tuple[Any, tuple[str, ...]]]:
-    """The rows that are asked, and whose they are; all of them and () where `n` are not too many."""
+def part_asked(engine: Engine, rows: Any, n: int) -> Iterator[Part]:
+    """The part of `n` rows that is asked, kept by the engine meanwhile."""
     people = some_practitioners(engine, rows) if n > MOST_ASKED else ()
-    with of_practitioners(engine, rows, people) as part:
-        yield part, people
-
-
-@contextmanager
-def of_practitioners(engine: Engine, rows: Any, people: tuple[str, ...]) -> Iterator[Any]:
-    """The rows of these practitioners, kept by the engine; all rows, lazy, where none are named."""
-    if not people:
-        yield rows
-        return
-    with engine.kept(rows.filter(rows.practitioner.isin(people))) as part:
-        yield part
+    with engine.kept(rows.filter(rows.practitioner.isin(people))) if people else nullcontext(rows) as part:
+        yield Part(whole=rows, rows=part, people=people)
 
 
 def some_practitioners(engine: Engine, rows: Any) -> tuple[str, ...]:
