@@ -10,6 +10,7 @@ import pytest
 
 from toolkit import load_records, summarise
 from toolkit.auditing import judge_question
+from toolkit.effect import unwritten
 from toolkit.effect.comparison import Compared
 from toolkit.effect.flow import flow_of
 from toolkit.effect.unwritten import numbers_left_out
@@ -150,3 +151,15 @@ def test_a_site_that_sends_a_summary_accounts_for_the_same_sessions():
     sent = summarise(records, question=QUESTION, site="north").content
     assert sent["estimate"]["ci_low"] == pytest.approx(judge_question(records, QUESTION).attributable.ci_low)
     assert sent["estimate"]["ci_low"] < 0 < sent["estimate_as_written_down"]["ci_low"]
+
+
+@pytest.mark.parametrize("coded", [False, True])
+def test_a_session_that_was_set_aside_beside_others_of_its_own_counts_once(coded):
+    sessions = pd.DataFrame({"session_id": ["S1", "S2", "S9"], "client": ["a", "a", "b"]}).astype("str")
+    given = sessions.astype("category") if coded else sessions
+    others = pd.DataFrame({"session_id": ["S2", "S9", "S5"], "client": ["a", "a", ""]}).astype("str")
+    found = unwritten._with_others(given, others)
+    assert list(zip(found["session_id"], found["client"], strict=True)) == [
+        *(("S1", "a"), ("S2", "a"), ("S9", "b")),
+        *(("S9", "a"), ("S5", "")),
+    ]

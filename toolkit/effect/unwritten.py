@@ -7,7 +7,7 @@ from dataclasses import replace
 import pandas as pd
 
 from toolkit.effect.comparison import Compared
-from toolkit.records.coded_texts import among, each_once, repeated, running_numbers
+from toolkit.records.coded_texts import among, below_each_other, each_once, first_of_each, repeated, running_numbers
 from toolkit.records.texts import group_codes
 
 FEWEST_GONE, MOST_GONE = 3, 0.5  # session numbers left out, and their share of those there: more is an extract
@@ -36,11 +36,21 @@ def with_unwritten(
     if region != "any":
         same &= rows["region"] == region
     other = rows.loc[same.to_numpy() & ~here]
-    named = ["client", "session_id"]
-    sessions = rows[named]
+    named = ["session_id", "client"]
+    sessions = each_once(rows[named])
     if lost is not None and not lost.empty:
-        sessions = pd.concat([frame[named].astype("str") for frame in (sessions, lost)])
-    return replace(compared, unread=other.drop_duplicates(named), numbers_gone=numbers_left_out(each_once(sessions)))
+        sessions = _with_others(sessions, each_once(lost[named].astype("str")))
+    return replace(compared, unread=first_of_each(other, named), numbers_gone=numbers_left_out(sessions))
+
+
+def _with_others(sessions: pd.DataFrame, others: pd.DataFrame) -> pd.DataFrame:
+    """Sessions, each once, and those of a few others that are not among them; a session's name is a text again."""
+    names = sessions["session_id"].astype("str")
+    there = sessions[pd.Series(names).isin(others["session_id"]).to_numpy()].astype("str")
+    known = set(zip(there["session_id"], there["client"], strict=True))
+    new = [pair not in known for pair in zip(others["session_id"], others["client"], strict=True)]
+    both = below_each_other([sessions[["client"]], others.loc[new, ["client"]]])
+    return both.assign(session_id=pd.concat([names, others.loc[new, "session_id"]]).array)
 
 
 def numbers_left_out(sessions: pd.DataFrame) -> int:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -78,6 +79,11 @@ class Case:
         there = (self.technique[first].notna() & self.technique[second].notna()).to_numpy()
         kept = keep_rows(self.technique[[name for name in _OF_A_CHANGE if name in self.technique]], there)
         return kept.assign(change=self.sign * (kept[second] - kept[first]))
+
+    @cached_property
+    def sums(self) -> tuple[np.ndarray, np.ndarray]:
+        """Sum of changes from `before` to `after` and number of rows of each client."""
+        return client_sums(self.changes())
 
 
 def told(found: Estimate) -> str:

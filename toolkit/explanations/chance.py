@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from toolkit.effect.estimate import Attributable
-from toolkit.explanations.case import Case, Explanation, Status, client_sums, jackknife, without_each
+from toolkit.explanations.case import Case, Explanation, Status, jackknife, without_each
 from toolkit.number_words import amount
 from toolkit.quantiles import normal_above, normal_density, normal_quantile
 from toolkit.result import Estimate
@@ -64,7 +64,7 @@ def _scatter(case: Case) -> tuple[float, int, str] | None:
         if np.isfinite(half):
             return half, found.n_clients, found.method
     simple = jackknife(
-        *client_sums(case.changes()),
+        *case.sums,
         mean_over_clients,
         name="mean",
         unit=case.unit,

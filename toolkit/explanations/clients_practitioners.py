@@ -17,7 +17,7 @@ def repeated_clients(case: Case) -> Explanation:
     """Extra half-width of the interval when every client counts once instead of every row."""
     name = "clients counted more than once"
     change = case.changes()
-    sums, counts = client_sums(change)
+    sums, counts = case.sums
     if len(counts) and counts.max() == 1:
         return Explanation(
             explanation=name,
@@ -55,7 +55,7 @@ def informative_visits(case: Case) -> Explanation:
     """Mean with every session weighing the same, less mean with every client weighing the same."""
     name = "keen clients returning more"
     change = case.changes()
-    sums, counts = client_sums(change)
+    sums, counts = case.sums
     close = "Write down who stopped coming and when; judge first visits beside all visits."
     if len(counts) < 3 or counts.max() == counts.min():
         says = (
@@ -207,5 +207,5 @@ def _stands_out(case: Case) -> bool:
     """Is there something to carry: a result (else a change in the readings) above what chance explains?"""
     if case.complete is not None:
         return case.complete.ci_low > 0
-    change = jackknife(*client_sums(case.changes()), mean_over_clients, name="", unit=case.unit, method="")
+    change = jackknife(*case.sums, mean_over_clients, name="", unit=case.unit, method="")
     return case.compared is None and change is not None and change.ci_low > 0

@@ -91,7 +91,8 @@ def _uncompared(case: Case, empty: int, n_rows: int) -> Explanation:
     if empty == n_rows:
         says = f"None of {n_rows} rows has a reading after."
         return Explanation(explanation=NOT_WRITTEN_DOWN, status="open", size=None, says=says, what_would_close_it=CLOSE)
-    fall = _client_mean(case.changes()) - _client_mean(_nothing_moved(case))
+    sums, counts = case.sums
+    fall = float((sums / counts).mean()) - _client_mean(_nothing_moved(case))
     size = Estimate(
         name="fall of the mean change, had nothing moved there",
         value=fall,
