@@ -20,6 +20,7 @@ pytestmark = pytest.mark.xdist_group("registry")
 TWO = {"measure": "ankle_dorsiflexion_lunge", "between": ("long_hold", "short_hold")}
 ASKED = {"measure": TWO["measure"], "intervention": "long_hold", "comparison": "short_hold", "better": "higher"}
 NUMBERS = ["estimate", "ci_low", "ci_high", "df", "p"]
+QUOTED = ["estimate", "ci_low", "ci_high", "p"]
 
 
 def sites_of(folder, sites, *, lost=0.0, once=0.0, n_clients=40, **dials):
@@ -124,3 +125,28 @@ def test_protocols_that_each_site_keeps_to_cannot_be_told_from_the_sites(tmp_pat
         found = found.store(load_records(rows.drop(columns="visit")), site=f"site {place}")
     with pytest.raises(NotEnoughError, match="used both, so the two cannot be told from the practitioners"):
         compare(replace(found, most_rows=100), **TWO)
+
+
+def test_two_protocols_that_were_not_drawn_after_all_are_told_as_chosen(tmp_path):
+    found, records = sites_of(tmp_path, 2, choice="stiffness", share=0.9, each_visit=True)
+    answer = compare(replace(found, most_rows=100), **TWO, drawn=True)
+    plain = compare(records, **TWO, drawn=True)
+    assert not answer.detail.draw.passed
+    assert "said to be drawn, which the records do not bear out" in answer.sentence()
+    first, row = (one.frame.iloc[0][QUOTED].to_numpy(dtype=float) for one in (answer, plain))
+    assert plain.verdict
+    assert first == pytest.approx(row, rel=1e-9)
+
+
+def test_a_chosen_difference_that_one_practitioner_carries_is_held_against_what_is_left(tmp_path):
+    made = ProtocolDials(n_clients=120, n_practitioners=3, choice="stiffness", share=0.6, each_visit=True)
+    rows = simulate_protocols(made, rng=2)
+    rows = rows.drop(columns="visit").assign(site="north")
+    hers = (rows["practitioner"] == "P1") & (rows["intervention"] == "long_hold")
+    rows["after"] = rows["after"] + 6.0 * hers
+    found = registry(tmp_path, new=True).store(load_records(rows), site="north")
+    answer, plain = compare(replace(found, most_rows=100), **TWO), compare(rows, **TWO)
+    assert answer.detail.also is not None
+    first, row = (one.frame.iloc[0][QUOTED].to_numpy(dtype=float) for one in (answer, plain))
+    assert first == pytest.approx(row, rel=1e-9)
+    assert any("Without one practitioner" in note for note in answer.notes)

@@ -11,6 +11,7 @@ from typing import Any
 import pandas as pd
 
 from toolkit.claim.question import Question
+from toolkit.effect.chosen_from_sums import ChosenFound
 from toolkit.effect.client_sums import by_client
 from toolkit.effect.from_sums import Found, estimate_from_sums
 from toolkit.errors import NotEnoughError
@@ -90,11 +91,9 @@ def _with_part(
     filled = fillings(found, compared, about)
     missing = (about["n"] - about["y_n"]).to_numpy(dtype=int)
     error = errors_in(found, question.measure, needed=False).get(question.measure)
-    if compared.basis == "comparison_sessions":
-        fits, differs, counted = _chosen(found, compared, days, filled, level)
-        draw = also = None
-    else:
-        sums, differs = _Sums.of(found, compared, days, filled), ()
+    draw, differs = None, tuple[str, ...]()
+    if compared.randomised:
+        sums = _Sums.of(found, compared, days, filled)
         ask = partial(
             draw_by_sums,
             found.engine,
@@ -105,6 +104,8 @@ def _with_part(
             part=part,
         )
         counted, draw, fits, also = sums.answers(level, ask, either_way=compared.both_treated)
+    if draw is None or (compared.basis == "randomised_protocol" and not (draw.passed and not doubts)):
+        fits, differs, counted, also = _chosen(found, compared.as_chosen(), days, filled, level)
     return BySums(
         question=question,
         compared=compared,
@@ -125,8 +126,11 @@ def _with_part(
 
 def _chosen(
     found: Held, compared: ComparedTable, days: pd.DataFrame, filled: Filled | None, level: float
-) -> tuple[list[Effect], tuple[str, ...], tuple[int, int]]:
-    """What somebody chose: the effect in each set of sessions, how the arms differ; sessions and clients."""
+) -> tuple[list[Effect], tuple[str, ...], tuple[int, int], Effect | None]:
+    """What somebody chose: the effect in each set of sessions, how the arms differ; sessions and clients.
+
+    Last the effect without a practitioner who carries most of it, where there is one.
+    """
     twice, alone, rows = read_twice(days), bool(days["lone"].all()), compared.table
     if days["without_visit"].any():
         rows = with_visits(rows)
@@ -135,7 +139,7 @@ def _chosen(
     used = found.engine.frame(by_day(rows)) if rows is not compared.table else days
     counted = _counted(found, compared)
     sums = _Sums.of(found, replace(compared, table=rows), used, filled)
-    ways = chosen_fits(
+    ways, without = chosen_fits(
         sums.sent,
         sums.ways,
         names=[name for name in CHOSEN_BY if name in sums.totals.means],
@@ -143,21 +147,19 @@ def _chosen(
         second_baseline=twice,
         n_sessions=counted[0],
     )
-    effects = [
-        Effect(
-            value=one.adjusted.nearest.value,
-            se=one.adjusted.nearest.se,
-            df=one.adjusted.nearest.df,
-            method=f"{one.adjusted.method}; from sums over clients",
-            level=level,
-            adjusted=one.adjusted,
-        )
-        for one in ways
-    ]
+    effects = [_chosen_effect(one, level) for one in ways]
+    limits = [one.interval[0] for one in (effects if compared.both_treated else effects[:2])]
+    also = _chosen_effect(without, level) if without and min(limits) > 0 else None
     every = second_readings(sums.sent, sums.ways, one_row=sums.one_row) if twice else None
     if every is None and days["has_second"].sum() >= FEWEST_TWICE:
         every = second_readings_of(found.engine, only_read_twice(compared.table, alone=alone), sums.totals.means)
-    return effects, differs_in(found.engine, compared.table, every, alone=alone), counted
+    return effects, differs_in(found.engine, compared.table, every, alone=alone), counted, also
+
+
+def _chosen_effect(one: ChosenFound, level: float) -> Effect:
+    """The way to quote; the interval holds all."""
+    quoted, method = one.adjusted.nearest, f"{one.adjusted.method}; from sums over clients"
+    return Effect(value=quoted.value, se=quoted.se, df=quoted.df, method=method, level=level, adjusted=one.adjusted)
 
 
 def _counted(found: Held, compared: ComparedTable) -> tuple[int, int]:
@@ -259,7 +261,15 @@ class _Sums:
         names = self.every.names if self.every is not None else ()
         ways = [(("y", change) if self.one_row else (change,), names) for change in self.ways]
         fits = [_effect(one, level)]
-        without = without_practitioner(complete.cells, one, either_way=either_way) if fits[0].interval[0] > 0 else None
+        without = None
+        if fits[0].interval[0] > 0:
+            value = one.average.found.value
+            without = without_practitioner(
+                complete.cells,
+                value,
+                lambda cells: estimate_from_sums(by_client(cells), either_way=either_way),
+                lambda found: found.average.found.value,
+            )
         for cells in self.sent.cells(ways, tables=tables, room=room) if ways else ():
             found = by_client(cells)
             draw = draw or ask(drawn(found=found))  # what was drawn is the same under every way of filling

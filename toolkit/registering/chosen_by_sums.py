@@ -17,6 +17,7 @@ from toolkit.effect.robust_from_sums import Clusters, Solution, robust
 from toolkit.errors import FitError
 from toolkit.registering.cells import KEYS, summed
 from toolkit.registering.engine import Engine
+from toolkit.registering.read_by_sums import without_practitioner
 from toolkit.registering.sent_sums import Summed
 
 TWICE = 0.8  # share of each arm that was read twice before, from which on the estimate rests on that
@@ -52,10 +53,11 @@ def with_visits(rows: Any) -> Any:
 
 def chosen_fits(
     sent: Summed, ways: Sequence[str], *, names: Sequence[str], one_row: bool, second_baseline: bool, n_sessions: int
-) -> list[ChosenFound]:
+) -> tuple[list[ChosenFound], ChosenFound | None]:
     """The ways that bracket what was chosen: of the sessions with a change, then of all with what is missing filled in.
 
-    `n_sessions`: how many have a change, those that were read once before among them.
+    Last those without a practitioner who carries most of the difference, where there is one. `n_sessions`: how many
+    have a change, those that were read once before among them.
     """
     cells = sent.only(("y",), names, tables=(0,))
     ask = partial(
@@ -66,7 +68,12 @@ def chosen_fits(
         tables, lent = ((0, 1), ("y", change)) if one_row else ((1,), (change,))
         filled = sent.only(lent, names, tables=tables)
         found.append(ask(filled, near=found[0].thetas))
-    return found
+    without = without_practitioner(cells, _quoted(found[0]), ask, _quoted) if _quoted(found[0]) > 0 else None
+    return found, without
+
+
+def _quoted(found: ChosenFound) -> float:
+    return found.adjusted.nearest.value
 
 
 def differs_in(engine: Engine, rows: Any, by_clients: ByClient | None, *, alone: bool) -> tuple[str, ...]:

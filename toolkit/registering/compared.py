@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from toolkit.claim.question import Question
-from toolkit.effect.comparison import MEASURED_ONLY, SIDES, orientation, sessions_with
+from toolkit.effect.comparison import MEASURED_ONLY, RANDOMISED, SIDES, orientation, sessions_with
 from toolkit.effect.draw_units import WORDS_KNOWN_BEFORE
 from toolkit.errors import RegistryError
 from toolkit.registering.held import Held
@@ -32,6 +32,15 @@ class ComparedTable:
     against: str
     rule: str
     both_treated: bool = False
+
+    @property
+    def randomised(self) -> bool:
+        """Was the comparison drawn by chance, as it is said?"""
+        return self.basis in RANDOMISED
+
+    def as_chosen(self) -> ComparedTable:
+        """The same as what nobody drew: where a word that it was drawn is not borne out."""
+        return replace(self, basis="comparison_sessions")
 
 
 def treated_rows(found: Held, question: Question) -> tuple[Any, str]:

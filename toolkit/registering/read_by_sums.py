@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+from collections.abc import Callable
 from dataclasses import replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
 
-from toolkit.effect.client_sums import Cells, Floats, by_client
+from toolkit.effect.client_sums import Cells, Floats
 from toolkit.effect.doubts import (
     BOTH_ARMS,
     DIFFERENT_READERS,
@@ -19,7 +20,6 @@ from toolkit.effect.doubts import (
     RESTS_ON,
     longer_by,
 )
-from toolkit.effect.from_sums import Found, estimate_from_sums
 from toolkit.effect.observer import FEWEST_PAIRS, copied_pairs, usual_step
 from toolkit.errors import FitError, NotEnoughError
 from toolkit.quantiles import chi2_above
@@ -28,6 +28,7 @@ from toolkit.registering.engine import Engine
 
 _PLACES = 6  # decimals to which differences of readings are counted
 FEWEST = 10
+F = TypeVar("F")
 
 
 def copied(engine: Engine, rows: Any) -> str:
@@ -98,8 +99,10 @@ def _repeated(counts: pd.DataFrame) -> Floats:
     return np.repeat(counts["minutes"].to_numpy(dtype=float), counts["n"].to_numpy(dtype=np.intp))
 
 
-def without_practitioner(cells: Cells, found: Found, *, either_way: bool = False) -> Found | None:
-    """The estimate without the practitioner who carries most of it; None where a third or more of it is left.
+def without_practitioner(
+    cells: Cells, value: float, fit: Callable[[Cells], F], value_of: Callable[[F], float]
+) -> F | None:
+    """The fit without the practitioner who carries most of `value`; None where a third or more of it is left.
 
     At most twelve are left out in turn, where at least three worked in both arms; see `doubts.practitioners_left_out`.
     Days keep the rank they have among all sessions, which moves the interval by less than a hundredth of its width.
@@ -119,7 +122,6 @@ def without_practitioner(cells: Cells, found: Found, *, either_way: bool = False
             )
             products, arm = cells.products[:, mine], cells.arm[mine]
             rest = replace(cells, client=client, practitioner=practitioner, site=site, arm=arm, products=products)
-            tried.append(estimate_from_sums(by_client(rest), either_way=either_way))
-    least = min(tried, key=lambda one: one.average.found.value, default=None)
-    carried = least is not None and least.average.found.value < RESTS_ON * found.average.found.value
-    return least if carried else None
+            tried.append(fit(rest))
+    least = min(tried, key=value_of, default=None)
+    return least if least is not None and value_of(least) < RESTS_ON * value else None
