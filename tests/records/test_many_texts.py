@@ -107,6 +107,8 @@ def test_cells_are_those_of_the_standard_reader(monkeypatch: pytest.MonkeyPatch)
 @pytest.mark.parametrize("longest_text", [3, 9, 20, 90])
 def test_texts_are_told_apart_as_a_set_tells_them(longest_text: int, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(arrow_texts, "MANY", ALL_ARROW)
+    monkeypatch.setattr(arrow_texts, "_BLOCK", 7)
+    monkeypatch.setattr(arrow_texts, "_TRIED", 1)
     rng = np.random.default_rng(longest_text)
     alike = 0
     for _ in range(200):

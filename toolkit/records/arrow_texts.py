@@ -15,19 +15,30 @@ import pandas as pd
 MANY = 50_000
 """Distinct texts of a column from which on they stay Arrow's."""
 _TRIED = 1_000
+_BLOCK = 50_000
 _LONGEST = 64
 _ODD = np.uint64(0x9E3779B97F4A7C15)
 
 
 def encoded(column: Any) -> pd.Categorical:
     """A pyarrow chunked array of texts as a categorical, its distinct texts in the order in which they come."""
-    whole = column.combine_chunks()
-    if len(whole) > MANY and _all_differ(whole):
+    head = column.slice(0, _TRIED)
+    if len(column) > MANY and len(head.unique()) == len(head) and _all_differ(whole := column.combine_chunks()):
         return of_categories(np.arange(len(whole), dtype=np.int32), as_index(whole))
-    found = whole.dictionary_encode()
-    texts = found.dictionary
-    categories = as_index(texts) if len(texts) > MANY else pd.Index(texts.to_pylist(), dtype="object")
-    return of_categories(found.indices.to_numpy(), categories)
+    found = column.dictionary_encode()
+    if len({tuple(map(_address, chunk.dictionary.buffers())) for chunk in found.chunks}) > 1:
+        found = found.unify_dictionaries()
+    texts = found.chunk(0).dictionary if found.num_chunks else column.combine_chunks()
+    codes, start = np.empty(len(column), dtype=_kind(len(texts))), 0
+    for chunk in found.chunks:
+        codes[start : start + len(chunk)] = chunk.indices.to_numpy()
+        start += len(chunk)
+    return of_categories(codes, as_index(texts) if len(texts) > MANY else pd.Index(texts.to_pylist(), dtype="object"))
+
+
+def _address(buffer: Any) -> int:
+    """Where a buffer lies, 0 where there is none."""
+    return 0 if buffer is None else int(buffer.address)
 
 
 def encoded_strings(strings: Any) -> pd.Categorical:
@@ -55,11 +66,16 @@ def of_categories(codes: np.ndarray, categories: pd.Index) -> pd.Categorical:
     pandas looks up every text once more to see whether they differ, which costs a fifth of a second per million.
     """
     unseen = getattr(pd.CategoricalDtype, "_from_fastpath", None) or pd.CategoricalDtype
-    kind = np.int8 if len(categories) < 128 else np.int16 if len(categories) < 32_768 else np.int32
+    kind = _kind(len(categories))
     column: pd.Categorical = pd.Categorical.from_codes(
         codes.astype(kind, copy=False), dtype=unseen(categories), validate=False
     )
     return column
+
+
+def _kind(count: int) -> type[np.signedinteger[Any]]:
+    """The smallest whole numbers that tell so many texts apart."""
+    return np.int8 if count < 128 else np.int16 if count < 32_768 else np.int32
 
 
 def of_one_kind(columns: Sequence[pd.Series]) -> list[pd.Series]:
@@ -114,10 +130,8 @@ def longest_text(texts: Any) -> int:
 
 def _all_differ(texts: Any) -> bool:
     """True where all texts are certain to differ; of long or very like ones it may say False."""
-    head = texts.slice(0, _TRIED)
-    if len(head.unique()) < len(head):
-        return False
-    hashes = _hashes(texts)
+    blocks = range(0, len(texts), _BLOCK)
+    hashes = np.concatenate([_hashes(texts.slice(start, _BLOCK)) for start in blocks] or [np.zeros(0)])
     hashes.sort()
     return len(hashes) == len(texts) and bool((hashes[1:] != hashes[:-1]).all())
 
