@@ -180,3 +180,17 @@ def test_examiners_are_told_from_the_arms_some_redraws_at_a_time(monkeypatch):
     assert np.concatenate(parts).tolist() == at_once.tolist()
     plain = np.random.default_rng(2).permuted(np.tile(label - label.mean(), (50, 1)), axis=1)
     assert at_once == pytest.approx(plain)
+
+
+@pytest.mark.parametrize(
+    ("ids", "days", "found"),
+    [
+        (["S2", "S1", "S3"], [0.0, 0.0, 1.0], [2.0, 1.0, 3.0]),
+        (["S2", "S2", "S3"], [0.0, 0.0, 1.0], [0.0, 0.0, 0.0]),  # one twice
+        (["S2", "S1", "S3"], [0.0, 1.0, 1.0], [0.0, 0.0, 0.0]),  # against the days
+        (["S2", "x", "S3"], [0.0, 0.0, 1.0], [0.0, 0.0, 0.0]),
+    ],
+)
+def test_session_numbers_order_a_day_where_they_run_through_the_clinic(ids, days, found):
+    frame = pd.DataFrame({"session_id": ids, "when": days})
+    assert draw_units._running_numbers(frame).tolist() == found

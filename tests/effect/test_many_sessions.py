@@ -19,7 +19,7 @@ from toolkit.simulate import ClinicDials, simulate_clinic
 ASKED = {"measure": "cervical_lateral_flexion", "region": "upper_trapezius", "intervention": "percussive_release"}
 
 
-def compared_sessions(*, n_practitioners=4, sites=1, seed=1, visits=8, effect_sd=1.0):
+def compared_sessions(*, n_practitioners=4, sites=1, seed=1, visits=8, effect_sd=1.0, shared=False):
     """A drawn comparison with missing readings, hours of the day and several sites."""
     dials = ClinicDials(
         n_clients=60,
@@ -39,6 +39,8 @@ def compared_sessions(*, n_practitioners=4, sites=1, seed=1, visits=8, effect_sd
         ignore_index=True,
     )
     rng = np.random.default_rng(seed)
+    if shared:  # any practitioner, at any visit
+        rows = rows.assign(practitioner=rng.permutation(rows["practitioner"].to_numpy()))
     rows = rows.assign(
         session_id=[f"S{k}" for k in range(len(rows))],
         after=rows["after"].mask(rng.random(len(rows)) < 0.1),
@@ -61,8 +63,15 @@ def both_ways(monkeypatch, job):
 
 @pytest.mark.parametrize(
     "clinic",
-    [{}, {"sites": 3}, {"n_practitioners": 12, "seed": 5}, {"n_practitioners": 1}, {"effect_sd": 0.0}],
-    ids=["one site", "three sites", "many practitioners", "one practitioner", "no varying effect"],
+    [
+        {},
+        {"sites": 3},
+        {"n_practitioners": 12, "seed": 5},
+        {"n_practitioners": 1},
+        {"effect_sd": 0.0},
+        {"shared": True, "n_practitioners": 2, "visits": 20},
+    ],
+    ids=["one site", "three sites", "many practitioners", "one practitioner", "no varying effect", "shared clients"],
 )
 def test_the_estimate_of_many_sessions_is_that_of_their_rows(monkeypatch, clinic):
     compared = compared_sessions(**clinic)

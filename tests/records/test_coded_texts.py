@@ -75,14 +75,14 @@ def test_rows_that_differ_in_a_later_column_are_no_repeats():
 
 @pytest.mark.parametrize("which", [(True, True), (True, False), (False, True)])
 def test_frames_below_each_other_say_what_they_said(which):
-    one, other = frames(seed=1)[0], frames(7, seed=2)[1].assign(client=lambda r: r["client"].where(r.index != 2))
+    one, other = frames(seed=1)[0], frames(60, seed=2)[1].assign(client=lambda r: r["client"].where(r.index != 2))
     given = [with_categories(frame) if code else frame for code, frame in zip(which, (one, other), strict=True)]
     found = below_each_other(given)
     plain = pd.concat([one, other], ignore_index=True)
     assert isinstance(found["client"].dtype, pd.CategoricalDtype)
     assert found["client"].cat.categories.tolist() == sorted(set(plain["client"].dropna()))
     assert found["client"].astype("str").equals(plain["client"])
-    assert found.index.tolist() == list(range(207))
+    assert found.index.tolist() == list(range(260))
 
 
 def test_frames_without_rows_leave_the_other_alone():
