@@ -44,7 +44,8 @@ def drawn_units(compared: Compared) -> pd.DataFrame:
     are kept.
     """
     frame = _sessions(compared)
-    frame = frame.sort_values(["when", "hour", "_number", "first", "base", "y"], kind="stable", ignore_index=True)
+    readings = [] if frame["_number"].any() else ["first", "base", "y"]  # numbers are all different, or all nought
+    frame = frame.sort_values(["when", "hour", "_number", *readings], kind="stable", ignore_index=True)
     client = frame.groupby("client", sort=False)
     frame["visit"] = client.cumcount() + 1
     for name in ("full", "y"):

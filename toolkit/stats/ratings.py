@@ -93,14 +93,15 @@ def _once_each(kept: pd.DataFrame, who: Codes, by: Codes, *, subject: str, reade
 
 def complete_pairs(
     first: npt.ArrayLike, second: npt.ArrayLike, person: npt.ArrayLike | None
-) -> tuple[Floats, Floats, npt.NDArray[np.str_], int]:
-    """Complete pairs, at least three people, differences that vary; and how many pairs were set aside."""
-    people = np.arange(len(np.asarray(first))) if person is None else np.asarray(person, dtype=object)
+) -> tuple[Floats, Floats, pd.Series, int]:
+    """Complete pairs, whose they are, at least three people, differences that vary; and how many were set aside."""
+    given = np.arange(len(np.asarray(first))) if person is None else person
+    people = pd.Series(given.array if isinstance(given, pd.Series) else np.asarray(given, dtype=object))
     checks.same_length(first=first, second=second, person=people)
     one, two = checks.numbers(first, name="first"), checks.numbers(second, name="second")
-    keep = ~(np.isnan(one) | np.isnan(two)) & pd.Series(people).notna().to_numpy()
-    names = people[keep].astype(str)
-    checks.enough_people(len(set(names)), what="both readings", needed=3)
+    keep = ~(np.isnan(one) | np.isnan(two)) & people.notna().to_numpy()
+    names = people[keep]
+    checks.enough_people(len({str(name) for name in names.unique()}), what="both readings", needed=3)
     checks.must_vary(
         one[keep] - two[keep],
         what=f"All {int(keep.sum())} differences are the same",
