@@ -122,6 +122,8 @@ def load_records(
     mapping = sheets[0].mapping
     for held in (sheets, read, ledger.sheets):  # cells are let go before words are written out
         held.clear()
+    shown = shown.drop(columns=["readings", "wide_id"])
+    del rows
     return Records(
         rows=tidy_rows(shown),
         set_aside=set_aside,
