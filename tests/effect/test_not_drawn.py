@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
 
 from toolkit.comparing.simulated_protocols import ProtocolDials, simulate_protocols
+from toolkit.effect import many_sessions
 from toolkit.effect.comparison import Compared, find_comparison
 from toolkit.effect.estimate import Attributable, estimate, model_behind, sessions_of
 from toolkit.effect.not_drawn import adjust_not_drawn, first_fit, within_contrast
@@ -210,3 +213,26 @@ def test_leaving_out_one_client_is_what_fits_without_each_of_them_say(alone):
     stack -= share[:, None] * np.stack([(np.bincount(client, weights=one) / n)[client] for one in stack.T], axis=1)
     found = one_left_out(of_rows(stack, client), (stack.T @ stack)[None])
     assert found == pytest.approx(_jackknife_by_fits(frame, columns, ratio), rel=1e-9)
+
+
+@pytest.mark.parametrize("second_baseline", [True, False])
+def test_very_many_sessions_are_told_from_sums_as_from_rows(monkeypatch, second_baseline):
+    rows = pd.concat(
+        [
+            rows_of(replace(STIFF, each_visit=True, second_baseline=second_baseline), seed).assign(site=f"s{seed}")
+            for seed in range(2)
+        ]
+    )
+    for name in ("client", "practitioner", "session_id"):
+        rows[name] = rows["site"] + rows[name]
+    compared = compared_of(rows)
+    by_rows = adjust_not_drawn(sessions_of(compared.rows), second_baseline=second_baseline)
+    monkeypatch.setattr(many_sessions, "MANY", 100)
+    by_sums = estimate(compared).adjusted
+    assert by_sums is not None
+    assert by_sums.method == by_rows.method
+    for one, other in zip(by_sums.ways, by_rows.ways, strict=True):
+        assert (one.value, one.se, one.df) == pytest.approx((other.value, other.se, other.df), rel=1e-9)
+    monkeypatch.setattr(many_sessions, "chosen_from_sums", None)  # the road by sums was taken
+    with pytest.raises(TypeError):
+        estimate(compared)

@@ -22,7 +22,7 @@ from toolkit.effect.cluster_robust import TOLD, Robust, cluster_robust, equal_cl
 from toolkit.effect.comparison import Compared
 from toolkit.effect.draw_units import drawn_once
 from toolkit.effect.from_sums import FROM_SUMS
-from toolkit.effect.many_sessions import effect_from_rows
+from toolkit.effect.many_sessions import chosen_from_rows, effect_from_rows
 from toolkit.effect.not_drawn import Adjusted, adjust_not_drawn, first_fit, indicators
 from toolkit.effect.rerandomisation import Redrawn, flipped_sides, redraw, shuffled_labels
 from toolkit.effect.whose_average import average, flatters, scatter_by_arm
@@ -285,9 +285,9 @@ def _by_sums(design: Design) -> dict[str, Any] | None:
 
 def _by_adjustment(complete: Compared) -> dict[str, Any]:
     """Mean, se, df, p and method of sessions that nobody drew, adjusted for who got which."""
-    got = adjust_not_drawn(
-        sessions_of(complete.rows), second_baseline=complete.has_second_baseline, stiffness=complete.within_visit
-    )
+    sessions, twice = sessions_of(complete.rows), complete.has_second_baseline
+    got = chosen_from_rows(sessions, second_baseline=twice) if complete.within_visit or not twice else None
+    got = got or adjust_not_drawn(sessions, second_baseline=twice, stiffness=complete.within_visit)
     quoted = got.nearest
     return {"mean": quoted.value, "se": quoted.se, "df": quoted.df, "p": got.p, "method": got.method, "adjusted": got}
 

@@ -9,12 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 from scipy import sparse
 
+from toolkit.effect.chosen_from_sums import chosen_from_sums
 from toolkit.effect.client_sums import Cells, by_client, pairs_of, square
 from toolkit.effect.cluster_robust import Robust, cluster_robust, n_codes
 from toolkit.effect.from_sums import Found, estimate_from_sums
+from toolkit.effect.not_drawn import Adjusted, with_usual
 from toolkit.effect.robust_from_sums import Clusters, Solution, robust
 from toolkit.errors import FitError
 
@@ -123,3 +126,38 @@ def _products(columns: list[Floats], order: Codes, starts: Codes) -> Floats:
             out[place, begin:last] = np.add.reduceat(some[one] * some[other], inside)
         begin = last
     return out
+
+
+def chosen_from_rows(sessions: pd.DataFrame, *, second_baseline: bool) -> Adjusted | None:
+    """What `adjust_not_drawn` says of very many sessions; None where they are few, or people belong to several sites.
+
+    Parameters
+    ----------
+    sessions, second_baseline
+        As in `adjust_not_drawn`.
+    """
+    kept = sessions[sessions["has_second"] > 0.5] if second_baseline else sessions
+    if len(kept) < MANY or not kept["arm"].isin((0.0, 1.0)).all():
+        return None
+    frame = with_usual(kept)
+    site = pd.factorize(frame["site"].astype(str))[0] if "site" in frame else np.zeros(len(frame), dtype=np.intp)
+    client, practitioner = (pd.factorize(frame[name])[0].astype(np.intp) for name in ("client", "practitioner"))
+    if any(len(np.unique(code * (int(site.max()) + 1) + site)) > n_codes(code) for code in (client, practitioner)):
+        return None
+    arm, clients, people = frame["arm"].to_numpy().astype(np.intp), int(client.max()) + 1, int(practitioner.max()) + 1
+    order, starts = _together((arm * clients + client) * people + practitioner)
+    columns = {name: frame[name].to_numpy(dtype=float) for name in ("base", "gap")}
+    if "visit" in frame and frame["visit"].notna().all():
+        columns["log_visit"] = np.log(frame["visit"].to_numpy(dtype=float))
+    columns["y"] = frame["y"].to_numpy(dtype=float)
+    first = order[starts]
+    cells = Cells(
+        client=client[first],
+        practitioner=practitioner[first],
+        site=site[first].astype(np.intp),
+        arm=arm[first],
+        products=_products([np.ones(len(frame)), *(one - one.mean() for one in columns.values())], order, starts),
+        names=("one", *columns),
+    )
+    n_left_out = len(sessions) - len(kept)
+    return chosen_from_sums(cells, second_baseline=second_baseline, n_left_out=n_left_out).adjusted

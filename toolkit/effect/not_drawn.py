@@ -150,7 +150,7 @@ def adjust_not_drawn(
         The two cannot be told from practitioners or sites: none of them used both.
     """
     kept = sessions[sessions["has_second"] > 0.5] if second_baseline else sessions
-    got = _arrays(_known(kept), also=also)
+    got = _arrays(with_usual(kept), also=also)
     if not len(got.y) or np.ptp(got.arm) == 0:
         raise NotEnoughError("one of the two has no session with readings before and after")
     if second_baseline and not stiffness:
@@ -204,7 +204,7 @@ def indicators(values: pd.Series) -> Floats:
 def first_fit(sessions: pd.DataFrame, *, second_baseline: bool, stiffness: bool = True) -> MixedFit:
     """The mixed model behind the first of the ways, for a look at it; arguments as in `adjust_not_drawn`."""
     kept = sessions[sessions["has_second"] > 0.5] if second_baseline else sessions
-    got = _arrays(_known(kept))
+    got = _arrays(with_usual(kept))
     extra = _calibrated(got, by_arm=True) if second_baseline and stiffness else np.zeros((len(got.y), 0))
     return _fit(got, np.column_stack([got.arm, np.ones(len(got.y)), extra, got.also]), slope=_can_vary(got))
 
@@ -225,7 +225,7 @@ def difference_by(sessions: pd.DataFrame, values: pd.Series, *, second_baseline:
         The change of the difference for each unit of `values`, from the first of the ways.
     """
     kept = sessions["has_second"].to_numpy() > 0.5 if second_baseline else np.ones(len(sessions), dtype=bool)
-    got = _arrays(_known(sessions[kept]))
+    got = _arrays(with_usual(sessions[kept]))
     extra = _calibrated(got, by_arm=True) if second_baseline else np.zeros((len(got.y), 0))
     by = _centred(values.to_numpy(dtype=float)[kept])
     if not np.ptp(by) > 1e-9 or np.ptp(got.arm) == 0:
@@ -235,7 +235,7 @@ def difference_by(sessions: pd.DataFrame, values: pd.Series, *, second_baseline:
     return Way(name="change of the difference", value=found.value, se=float(found.se or 0), df=float(found.df or 1))
 
 
-def _known(sessions: pd.DataFrame) -> pd.DataFrame:
+def with_usual(sessions: pd.DataFrame) -> pd.DataFrame:
     """Sessions whose readings before or visit number were lost take the usual: of the client, else of all."""
     frame = sessions.copy()
     for name in ("base", "gap", "visit"):
