@@ -48,6 +48,14 @@ def test_whoever_treated_is_not_blind_however_the_name_is_written(written):
     assert allowance(rows) == pytest.approx(SEM / 2)
 
 
+def test_words_held_as_categories_learn_a_new_one():
+    rows = rows_of().assign(practitioner="P1", examiner="p1", examiner_blinded="yes")
+    words = ["practitioner", "examiner", "examiner_blinded"]
+    held = rows.assign(**{name: rows[name].astype("category") for name in words})
+    assert set(blind_rows(compared_of(held)).rows["blinded"].astype(str)) == {"no"}
+    assert allowance(held) == pytest.approx(SEM / 2)
+
+
 def test_readers_who_knew_and_found_more_set_the_allowance():
     rows = rows_of(blinded_share=0.5, lean=6.0)
     assert allowance(rows) > 1.5 * SEM

@@ -55,7 +55,9 @@ def blind_rows(compared: Compared) -> Compared:
     treated = (examiner != "") & ((examiner == practitioner) | _each_their_own(examiner, practitioner))
     said = compared.rows["blinded"]
     own = treated.to_numpy() & (said == "yes").to_numpy()
-    said = said.astype(str).where(~own, "no").astype(said.dtype) if own.any() else said
+    if own.any():
+        kind = "category" if isinstance(said.dtype, pd.CategoricalDtype) else said.dtype
+        said = said.astype(str).where(~own, "no").astype(kind)
     rows = compared.rows.assign(blinded=said, read_by_treater=own)
     return replace(compared, rows=rows)
 
