@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -56,7 +57,7 @@ def blind_rows(compared: Compared) -> Compared:
     said = compared.rows["blinded"]
     own = treated.to_numpy() & (said == "yes").to_numpy()
     if own.any():
-        kind = "category" if isinstance(said.dtype, pd.CategoricalDtype) else said.dtype
+        kind: Any = "category" if isinstance(said.dtype, pd.CategoricalDtype) else said.dtype
         said = said.astype(str).where(~own, "no").astype(kind)
     rows = compared.rows.assign(blinded=said, read_by_treater=own)
     return replace(compared, rows=rows)
