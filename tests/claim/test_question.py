@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import hmac
 import json
 
+import numpy as np
 import pandas as pd
 import pytest
 
+from toolkit.claim import look_log
 from toolkit.claim.look_log import HOME, log_path, look_of
-from toolkit.claim.question import read_question
+from toolkit.claim.question import Question, read_question
 from toolkit.claim.seal import check_seal, seal_path, seal_question
 from toolkit.errors import QuestionError
 from toolkit.records.records import load_records
@@ -179,3 +184,17 @@ def test_a_damaged_log_is_named(sheet, year):
 def test_a_mapping_has_no_log(year):
     asked = {"measure": "cervical_lateral_flexion", "intervention": "percussive_release", "looks_made": 2}
     assert look_of(read_question(asked), load_records(year)) == 3
+
+
+@pytest.mark.parametrize("coded", [False, True])
+def test_a_look_is_fingerprinted_reading_by_reading(coded):
+    readings = [1.0, np.nan, 0.1 + 0.2, 1234567.8, 1.0]
+    rows = pd.DataFrame(
+        {"client": ["a", "b", "a", "é", "a"], "session_id": ["s1", "s2", "s3", "s4", "s1"], "measured_side": "left"}
+    ).assign(measure=["lunge"] * 4 + ["other"], before=readings)
+    rows = rows.astype(dict.fromkeys(("client", "session_id"), "category")) if coded else rows
+    found = look_log._prints(rows, Question(measure="lunge", region="any", intervention="press"), b"key")
+    secret = base64.b64encode(hmac.new(b"key", b"sketch", hashlib.sha256).digest())[:16].decode("ascii")
+    said = ["a|s1|left|1", "b|s2|left|nan", "a|s3|left|0.3", "é|s4|left|1.23457e+06"]
+    plain = pd.util.hash_array(np.array(said, dtype=object), hash_key=secret, categorize=False)
+    assert found.tolist() == sorted(plain.tolist())
