@@ -47,7 +47,8 @@ def same(one, other):
     for name in one.columns:
         if pd.api.types.is_float_dtype(one[name]) or name in NUMBERS:
             left, right = (frame[name].to_numpy(dtype=float) for frame in (one, other))
-            assert right == pytest.approx(left, rel=1e-9, abs=1e-12, nan_ok=True)
+            close = 1e-6 if name == "df" else 1e-9  # df hangs on variances, where a likelihood is flat at its summit
+            assert right == pytest.approx(left, rel=close, abs=1e-12, nan_ok=True)
         else:
             assert one[name].astype(str).tolist() == other[name].astype(str).tolist()
 

@@ -98,7 +98,8 @@ def everything(folder: Path) -> set[str]:
 
 def killed_stores(moments: int, folder: Path) -> list[str]:
     """A store into a registry, killed: what was stored before answers, nothing half-stored, the next run clears up."""
-    from toolkit.registering.layout import exports_in, readable
+    from toolkit.registering.layout import exports_in
+    from toolkit.registering.readable import readable
     from toolkit.registering.registry import parts_of
 
     os.chdir(folder)

@@ -93,7 +93,7 @@ def _numbers(rows: pd.DataFrame, lines: pd.DataFrame) -> np.ndarray:
 def _account(rows: pd.DataFrame, kept: pd.DataFrame, lines: pd.DataFrame) -> Account:
     """The status of every line up to the client's last written session, and of sessions that no line covers."""
     last = rows.groupby("client")["session"].max()
-    up_to = lines["session"] <= lines["client"].map(last).fillna(0)
+    up_to = lines["session"] <= lines["client"].map(last).astype(float).fillna(0)
     noted = lines["opened"].astype(bool) if "opened" in lines else pd.Series(False, index=lines.index)
     due = lines[up_to | noted]
     held = kept.groupby(["client", "session"]).agg(y=("y", "mean"), written=("written", "first")).reset_index()
@@ -118,7 +118,7 @@ def _account(rows: pd.DataFrame, kept: pd.DataFrame, lines: pd.DataFrame) -> Acc
     beyond = beyond[beyond["order"].isna()].drop_duplicates(["client", "session"])
     extra = beyond[["client", "session"]].assign(drawn="", written="", status=STATUSES[-1])
     gone = both[absent]
-    practitioner = rows.groupby("client")["practitioner"].first()
+    practitioner = rows.groupby("client")["practitioner"].first().astype(str)
     lost = pd.DataFrame(
         {
             "client": gone["client"],
