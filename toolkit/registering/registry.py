@@ -130,7 +130,7 @@ class Registry(Held, Shown):
         there = found[found["left_out"] == ""]
         sums = {name: int(there[name].sum()) for name in ("rows", "readings", "sessions", "clients")}
         said = (
-            f"{self.where}: {len(there)} sites, {counted(sums['clients'], 'client')}, "
+            f"{self.where}: {counted(len(there), 'site')}, {counted(sums['clients'], 'client')}, "
             f"{counted(sums['sessions'], 'session')}, {counted(sums['readings'], 'reading')} in use, asked by "
             f"{self.engine.name}."
         )
