@@ -161,9 +161,11 @@ class Watched:
         def arrow(engine: Any, table: Any) -> Any:
             found, _, spent = clock.of(lambda: real(engine, table))
             self.spent, self.sent = self.spent + spent, self.sent + found.nbytes
-            name = PASSES.get(tuple(found.column_names)[:2], "    one pass: sums and products by client")
+            wide = len(found.column_names) > 30
+            usual = "    one pass: sums and products by client" if wide else "    what a part of the sessions is asked"
+            name = PASSES.get(tuple(found.column_names)[:2], usual)
             self.each[name] = self.each.get(name, 0.0) + spent
-            if len(found.column_names) > 30:
+            if wide:
                 self.cells, self.widest = self.cells + len(found), table
             return found
 
@@ -305,7 +307,8 @@ def write() -> None:
         "",
         "ratio: the question over the bare aggregate plus one read, in the same process, each the quickest of three.",
         "What is more than those: the pass that sums up some 36 products by client, practitioner and arm where the",
-        "bare one sums up five numbers; passes of their own for days, changes and reading error; and three fits (as",
+        "bare one sums up five numbers; passes of their own for days, changes and reading error; words, sequences,",
+        "readers and copied readings in some half a million sessions; and three fits (as",
         "written down, missing readings against the technique and for it), each of which adjusts the scores of every",
         "client for what the fit took from them (CR2): that part grows with clients, not with their sessions.",
     ]
