@@ -89,7 +89,7 @@ def test_what_the_readme_types_for_a_registry_runs_as_it_is_typed(tmp_path: Path
     code = [line.strip() for line in part.splitlines() if line.startswith("    ") and "start.py" not in line]
     assert [words[0] for words in typed] == ["registry", "pool", "registry"]
     assert entry.run(typed[0]) == 0
-    assert "1 sites" in capsys.readouterr().out
+    assert "1 site," in capsys.readouterr().out
     exec("\n".join(code[:3]), room := {})
     assert entry.run(typed[1]) == 0
     assert "2 sites" in capsys.readouterr().out
