@@ -106,6 +106,19 @@ def cross_products(
     joint[p + 1 :, p + 1 :] = (z2.T @ z2).toarray()
     k = 0 if large is None else z.shape[1]
     sums, gram = _level_sums(xy, z2, large, z, k)
+    return _of_levels(joint, sums, gram, n=n, p=p, k=k, dense_of=dense_of, correlated=correlated)
+
+
+def level_products(joint: Array, sums: Array, gram: Array, *, n: int) -> CrossProducts:
+    """The same from sums alone, without dense factors: `joint` of [X y], of each level its `sums` and its block."""
+    nobody = np.empty(0, dtype=np.intp)
+    return _of_levels(joint, sums, gram, n=n, p=len(joint) - 1, k=sums.shape[1], dense_of=nobody, correlated=True)
+
+
+def _of_levels(
+    joint: Array, sums: Array, gram: Array, *, n: int, p: int, k: int, dense_of: Codes, correlated: bool
+) -> CrossProducts:
+    """Products of all rows with levels of the same block put together."""
     blocks, block_of, counts = _distinct_blocks(gram)
     return CrossProducts(
         n=n,
@@ -113,24 +126,6 @@ def cross_products(
         k=k,
         correlated=correlated,
         dense_of=dense_of,
-        joint=joint,
-        sums=sums,
-        blocks=blocks,
-        block_of=block_of,
-        counts=counts,
-        grouped=_grouped_products(sums, block_of, len(counts)),
-    )
-
-
-def level_products(joint: Array, sums: Array, gram: Array, *, n: int) -> CrossProducts:
-    """The same from sums alone, without dense factors: `joint` of [X y], of each level its `sums` and its block."""
-    blocks, block_of, counts = _distinct_blocks(gram)
-    return CrossProducts(
-        n=n,
-        p=len(joint) - 1,
-        k=sums.shape[1],
-        correlated=True,
-        dense_of=np.empty(0, dtype=np.intp),
         joint=joint,
         sums=sums,
         blocks=blocks,
